@@ -8,7 +8,7 @@ tests against the dimensions of PyPI ``sportypy``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
@@ -51,7 +51,7 @@ class FieldStandard:
     arrow_base_yd: float = 18 * INCH_YD
     try_mark_yd: float = 3.0
     posts_on_goal_line: bool = False
-    citations: MappingProxyType[str, str] = MappingProxyType({})
+    citations: MappingProxyType[str, str] = field(default_factory=lambda: MappingProxyType({}))
 
     @property
     def hash_rows_yd(self) -> tuple[float, float]:
