@@ -1,0 +1,1 @@
+"""Identities: from boxes and cameras to who is where, in field yards."""
