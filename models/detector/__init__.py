@@ -1,0 +1,1 @@
+"""Detector: players, officials, ball and other people on wide film."""

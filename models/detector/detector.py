@@ -1,0 +1,74 @@
+"""The detector as the program uses it: pictures in, boxes of whole men out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from models.detector.network import KINDS, file_hash
+from models.detector.runtime import Backend, make_backend, prepare, select_boxes
+
+SHIPPED = Path(__file__).resolve().parents[1] / "weights" / "detector.pt"
+WIDTH_PX = 960
+
+
+@dataclass(frozen=True)
+class Boxes:
+    """One picture's detections, best first.
+
+    xyxy_px (N, 4) float32: amodal box of the whole man in picture pixels (may pass behind others,
+    cut at the picture's edge); confidence (N,) float32 0..1; kind (N,) uint8: 0 player, 1 official,
+    2 ball, 3 other person (bench, coach, chain crew).
+    """
+
+    xyxy_px: np.ndarray
+    confidence: np.ndarray
+    kind: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.confidence)
+
+    def at_least(self, confidence: float) -> Boxes:
+        """Only the boxes at or above a confidence."""
+        keep = self.confidence >= confidence
+        return Boxes(self.xyxy_px[keep], self.confidence[keep], self.kind[keep])
+
+
+class Detector:
+    """Detector with loaded weights. ``Detector.load()`` takes the shipped ones."""
+
+    def __init__(self, backend: Backend, width_px: int, weights_hash: str) -> None:
+        self.backend = backend
+        self.width_px = width_px
+        self.weights_hash = weights_hash
+
+    @classmethod
+    def load(
+        cls, weights: Path | None = None, backend: str = "auto", width_px: int = WIDTH_PX, threads: int | None = None
+    ) -> Detector:
+        """Load weights (tensors only; anything else is refused with WeightsError)."""
+        path = Path(weights) if weights else SHIPPED
+        made = make_backend(backend, path, threads)
+        return cls(made, width_px, file_hash(path))
+
+    def detect(self, frames: Sequence[np.ndarray], least: float = 0.05) -> list[Boxes]:
+        """Boxes of each picture ((H, W, 3) uint8 BGR, all of one size) at or above ``least``."""
+        if not len(frames):
+            return []
+        prepared = [prepare(f, self.width_px) for f in frames]
+        scale = prepared[0][1]
+        raw = self.backend(np.stack([p[0] for p in prepared]))
+        height, width = frames[0].shape[:2]
+        out = []
+        for xyxy, confidence, kind in select_boxes(raw, least):
+            px = (xyxy.numpy() / scale).astype(np.float32)
+            px[:, [0, 2]] = px[:, [0, 2]].clip(0, width)
+            px[:, [1, 3]] = px[:, [1, 3]].clip(0, height)
+            out.append(Boxes(px, confidence.numpy().astype(np.float32), kind.numpy().astype(np.uint8)))
+        return out
+
+
+__all__ = ["KINDS", "SHIPPED", "WIDTH_PX", "Boxes", "Detector"]

@@ -1,0 +1,149 @@
+"""Running the network: picture to input, raw output to boxes, on PyTorch or OpenVINO.
+
+Both back ends take the same input tensor and give the same raw output (B, 4 + kinds, anchors):
+centre x, centre y, width, height in input pixels, then one score a kind.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Protocol
+
+import cv2
+import numpy as np
+import torch
+from torchvision.ops import nms
+
+from models.detector.network import KINDS, file_hash, load_network
+
+BALL = KINDS.index("ball")
+
+
+class Backend(Protocol):
+    """What a back end is: ``name`` and a call from input (B, 3, H, W) float32 0..1 to raw output."""
+
+    name: str
+
+    def __call__(self, images: np.ndarray) -> torch.Tensor: ...
+
+
+def select_boxes(
+    raw: torch.Tensor, least: float = 0.05, overlap: float = 0.68, most: int = 120
+) -> list[tuple[torch.Tensor, torch.Tensor, torch.Tensor]]:
+    """Non-maximum suppression of raw output (B, 4 + K, A), people together, balls apart.
+
+    Returns per picture: xyxy (N, 4), confidence (N,), kind (N,) int64, best first. One man is one
+    box whatever his kind, so kinds compete with each other; ``overlap`` is high because boxes are
+    amodal and linemen overlap.
+    """
+    out = []
+    for picture in raw:
+        scores = picture[4:]
+        confidence, kind = scores.max(0)
+        keep = confidence >= least
+        confidence, kind, xywh = confidence[keep], kind[keep], picture[:4, keep].T
+        xyxy = torch.cat([xywh[:, :2] - xywh[:, 2:] / 2, xywh[:, :2] + xywh[:, 2:] / 2], 1)
+        shifted = xyxy + (kind == BALL).to(xyxy.dtype)[:, None] * 1e5
+        order = nms(shifted, confidence, overlap)[:most]
+        out.append((xyxy[order], confidence[order], kind[order]))
+    return out
+
+
+def input_size(height_px: int, width_px: int, target_width_px: int) -> tuple[int, int, float]:
+    """Input height and width (multiples of 32) and the scale picture -> input."""
+    scale = target_width_px / width_px
+    return -(-round(height_px * scale) // 32) * 32, -(-target_width_px // 32) * 32, scale
+
+
+def prepare(bgr: np.ndarray, target_width_px: int) -> tuple[np.ndarray, float]:
+    """Picture (H, W, 3) uint8 BGR to (3, h, w) float32 RGB 0..1, padded below; and the scale."""
+    height, width, scale = input_size(bgr.shape[0], bgr.shape[1], target_width_px)
+    new_w, new_h = target_width_px, round(bgr.shape[0] * scale)
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    small = cv2.resize(bgr, (new_w, new_h), interpolation=how) if scale != 1 else bgr
+    canvas = np.zeros((height, width, 3), np.uint8)
+    canvas[:new_h, :new_w] = small
+    return np.ascontiguousarray(canvas[:, :, ::-1].transpose(2, 0, 1)).astype(np.float32) / 255, scale
+
+
+class TorchBackend:
+    """PyTorch: bf16 autocast where the processor or GPU has it, else fp32."""
+
+    name = "torch"
+
+    def __init__(self, weights: Path, device: str | None = None, half: bool = True) -> None:
+        self.device = torch.device(device or ("cuda" if torch.cuda.is_available() else "cpu"))
+        self.half = half
+        self.network = load_network(weights).to(self.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+
+    def __call__(self, images: np.ndarray) -> torch.Tensor:
+        x = torch.from_numpy(images).to(self.device).contiguous(memory_format=torch.channels_last)
+        with torch.inference_mode(), torch.autocast(self.device.type, dtype=torch.bfloat16, enabled=self.half):
+            raw = self.network(x)
+        raw = raw[0] if isinstance(raw, (tuple, list)) else raw
+        return raw.float().cpu()
+
+
+class OpenVinoBackend:
+    """OpenVINO on the CPU in bf16 (AMX where present); compiled once per input shape.
+
+    The converted model is kept in the user's cache folder under the weights' hash.
+    """
+
+    name = "openvino"
+
+    def __init__(self, weights: Path, threads: int | None = None, precision: str = "bf16") -> None:
+        self.weights = Path(weights)
+        self.threads = threads or os.cpu_count() or 1
+        self.precision = precision
+        self._compiled: dict[tuple[int, ...], object] = {}
+
+    def _model_file(self, shape: tuple[int, ...]) -> Path:
+        base = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "underneath"
+        name = f"{self.weights.stem}-{file_hash(self.weights)}-{'x'.join(map(str, shape))}.xml"
+        return base / name
+
+    def _compile(self, shape: tuple[int, ...]) -> object:
+        import openvino as ov
+
+        core = ov.Core()
+        path = self._model_file(shape)
+        if path.exists():
+            model = core.read_model(path)
+        else:
+            network = load_network(self.weights)
+            for module in network.modules():
+                if hasattr(module, "export"):
+                    module.export, module.format = True, "openvino"
+            with torch.inference_mode():
+                model = ov.convert_model(network, example_input=torch.zeros(shape), input=list(shape))
+            path.parent.mkdir(parents=True, exist_ok=True)
+            partial = path.with_name(f"{path.stem}.{os.getpid()}.xml")
+            ov.save_model(model, partial, compress_to_fp16=True)
+            partial.with_suffix(".bin").replace(path.with_suffix(".bin"))
+            partial.replace(path)
+            model = core.read_model(path)
+        config = {"INFERENCE_PRECISION_HINT": self.precision, "INFERENCE_NUM_THREADS": self.threads}
+        return core.compile_model(model, "CPU", config)
+
+    def __call__(self, images: np.ndarray) -> torch.Tensor:
+        shape = tuple(images.shape)
+        if shape not in self._compiled:
+            self._compiled[shape] = self._compile(shape)
+        result = self._compiled[shape]({0: images})  # type: ignore[operator]
+        return torch.from_numpy(np.array(result[0], dtype=np.float32))
+
+
+def make_backend(name: str, weights: Path, threads: int | None = None) -> Backend:
+    """``torch``, ``openvino`` or ``auto`` (GPU: torch; CPU: openvino when installed)."""
+    if name not in ("auto", "torch", "openvino"):
+        raise ValueError(f"unknown back end {name!r}: choose auto, torch or openvino")
+    if name == "auto":
+        try:
+            import openvino  # noqa: F401
+
+            name = "torch" if torch.cuda.is_available() else "openvino"
+        except ImportError:
+            name = "torch"
+    return TorchBackend(weights) if name == "torch" else OpenVinoBackend(weights, threads)

@@ -1,0 +1,112 @@
+"""Scores of a detector: average precision, precision and recall, and who is taken for whom.
+
+Matching and average precision are Ultralytics' own (``ap_per_class``: 101-point interpolation as in
+the COCO evaluation); this file adds the questions of our trade: officials called players, recall of
+small men.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import torch
+from torchvision.ops import box_iou
+
+from models.detector.network import KINDS
+
+IOU_STEPS = torch.linspace(0.5, 0.95, 10)
+
+
+def match_frame(
+    found_xyxy: torch.Tensor, found_kind: torch.Tensor, true_xyxy: torch.Tensor, true_kind: torch.Tensor
+) -> np.ndarray:
+    """Which detections are right at each IoU step: (N, 10) bool, one truth to one detection, best IoU first."""
+    right = np.zeros((len(found_xyxy), len(IOU_STEPS)), dtype=bool)
+    if not len(found_xyxy) or not len(true_xyxy):
+        return right
+    iou = box_iou(true_xyxy, found_xyxy) * (true_kind[:, None] == found_kind[None, :])
+    for column, threshold in enumerate(IOU_STEPS.tolist()):
+        pairs = torch.nonzero(iou >= threshold).cpu().numpy()
+        if not len(pairs):
+            continue
+        order = iou[pairs[:, 0], pairs[:, 1]].cpu().numpy().argsort()[::-1]
+        pairs = pairs[order]
+        pairs = pairs[np.unique(pairs[:, 1], return_index=True)[1]]
+        pairs = pairs[np.unique(pairs[:, 0], return_index=True)[1]]
+        right[pairs[:, 1], column] = True
+    return right
+
+
+def summarise(frames: list[dict[str, torch.Tensor]], score_at: float = 0.25) -> dict[str, Any]:
+    """Scores over frames; each frame holds xyxy, confidence, kind, true_xyxy, true_kind (CPU tensors).
+
+    Per kind: n, ap50, ap75, ap, and precision and recall (IoU 0.5) at confidence ``score_at``;
+    ``official_as_player``: share of true officials whose best box (IoU 0.5) says player.
+    """
+    from ultralytics.utils.metrics import ap_per_class
+
+    right, confidence, kinds, truth = [], [], [], []
+    officials = taken = 0
+    for f in frames:
+        right.append(match_frame(f["xyxy"], f["kind"], f["true_xyxy"], f["true_kind"]))
+        confidence.append(f["confidence"].numpy())
+        kinds.append(f["kind"].numpy())
+        truth.append(f["true_kind"].numpy())
+        referees = f["true_xyxy"][f["true_kind"] == 1]
+        officials += len(referees)
+        sure = f["confidence"] >= score_at
+        if len(referees) and bool(sure.any()):
+            iou = box_iou(referees, f["xyxy"][sure])
+            best = iou.max(1)
+            taken += int(((best.values >= 0.5) & (f["kind"][sure][best.indices] == 0)).sum())
+    tp, conf, pred, true = (np.concatenate(x) for x in (right, confidence, kinds, truth))
+    out: dict[str, Any] = {"frames": len(frames), "officials": officials}
+    out["official_as_player"] = round(taken / officials, 4) if officials else None
+    ap = np.asarray(ap_per_class(tp, conf, pred, true)[5])
+    for row, kind in enumerate(np.unique(true).astype(int)):
+        mine = (pred == kind) & (conf >= score_at)
+        hits = int(tp[mine, 0].sum())
+        n = int((true == kind).sum())
+        out[KINDS[kind]] = {
+            "n": n,
+            "ap50": round(float(ap[row, 0]), 4),
+            "ap75": round(float(ap[row, 5]), 4),
+            "ap": round(float(ap[row].mean()), 4),
+            "precision": round(hits / max(1, int(mine.sum())), 4),
+            "recall": round(hits / max(1, n), 4),
+        }
+    return out
+
+
+def score_cache(model: torch.nn.Module, cache: Any, recipe: Any) -> dict[str, Any]:
+    """Run a network over a cache of labelled frames at the recipe's size and summarise."""
+    from models.detector.runtime import select_boxes
+
+    device = cache.images.device
+    model = model.to(device).eval()
+    canvas_w = int(cache.images.shape[3])
+    scale = recipe.width_px / canvas_w
+    frames = []
+    for start in range(0, len(cache.boxes), 16):
+        images = cache.images[start : start + 16].float() / 255
+        height = round(images.shape[2] * scale / 32 + 0.499) * 32
+        images = torch.nn.functional.interpolate(
+            images, (round(images.shape[2] * scale), recipe.width_px), mode="bilinear", antialias=True
+        )
+        images = torch.nn.functional.pad(images, (0, 0, 0, height - images.shape[2]))
+        with torch.no_grad(), torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
+            raw = model(images)
+        raw = raw[0] if isinstance(raw, (tuple, list)) else raw
+        for i, (xyxy, confidence, kind) in enumerate(select_boxes(raw.float().cpu(), least=0.01)):
+            k = start + i
+            frames.append(
+                {
+                    "xyxy": xyxy / scale,
+                    "confidence": confidence,
+                    "kind": kind,
+                    "true_xyxy": cache.boxes[k].cpu(),
+                    "true_kind": cache.kinds[k].cpu(),
+                }
+            )
+    return summarise(frames)

@@ -1,0 +1,177 @@
+"""Batch augmentation on the training device: what cameras and codecs do to a picture.
+
+Everything works on float tensors (B, 3, H, W) in 0..1, RGB order, one random draw per picture,
+so that a few thousand cached frames never look the same twice.
+"""
+
+from __future__ import annotations
+
+import math
+
+import torch
+import torch.nn.functional as F  # noqa: N812
+
+LUMA = (0.299, 0.587, 0.114)  # ITU-R BT.601
+
+
+def _draw(n: int, low: float, high: float, device: torch.device) -> torch.Tensor:
+    return torch.rand(n, device=device) * (high - low) + low
+
+
+def hue_rotation(images: torch.Tensor, amount: float = 0.35) -> torch.Tensor:
+    """Rotate hue by up to +-``amount`` of the circle, scale saturation 0.4..1.7 (per picture).
+
+    A rotation about the grey axis of RGB (Rodrigues), so luminance is nearly kept.
+    """
+    n, device = images.shape[0], images.device
+    angle = _draw(n, -amount, amount, device) * 2 * math.pi
+    angle = torch.where(torch.rand(n, device=device) < 0.7, angle, angle * 0.1)
+    cos, sin = angle.cos(), angle.sin()
+    third, root = 1.0 / 3.0, math.sqrt(1.0 / 3.0)
+    a = cos + (1 - cos) * third
+    b = third * (1 - cos) - root * sin
+    c = third * (1 - cos) + root * sin
+    matrix = torch.stack([torch.stack([a, b, c], -1), torch.stack([c, a, b], -1), torch.stack([b, c, a], -1)], 1)
+    turned = torch.einsum("nij,njhw->nihw", matrix.to(images.dtype), images)
+    grey = turned.mean(1, keepdim=True)
+    saturation = _draw(n, 0.4, 1.7, device).to(images.dtype).view(-1, 1, 1, 1)
+    return grey + (turned - grey) * saturation
+
+
+def exposure(images: torch.Tensor) -> torch.Tensor:
+    """Gain, offset, gamma and a little colour cast per picture."""
+    n, device = images.shape[0], images.device
+    gain = _draw(n, 0.65, 1.4, device).view(-1, 1, 1, 1)
+    cast = _draw(n * 3, 0.9, 1.1, device).view(n, 3, 1, 1)
+    lift = _draw(n, -0.08, 0.08, device).view(-1, 1, 1, 1)
+    gamma = torch.exp(_draw(n, -0.45, 0.45, device)).view(-1, 1, 1, 1)
+    out = (images.float().clamp(0, 1).pow(gamma) * gain * cast + lift).clamp(0, 1)
+    return out.to(images.dtype)
+
+
+def _gaussian_kernels(sigma: torch.Tensor, radius: int) -> torch.Tensor:
+    x = torch.arange(-radius, radius + 1, device=sigma.device, dtype=torch.float32)
+    kernel = torch.exp(-0.5 * (x[None] / sigma[:, None].clamp_min(1e-3)) ** 2)
+    return kernel / kernel.sum(1, keepdim=True)
+
+
+def soften_or_sharpen(images: torch.Tensor, probability: float = 0.6) -> torch.Tensor:
+    """Gaussian blur (sigma to 1.6 px, sometimes along one axis only: motion) or unsharp halos."""
+    n, c, _, _ = images.shape
+    device, radius = images.device, 4
+    out = images.reshape(1, n * c, *images.shape[2:])
+    for axis in (2, 3):
+        sigma = _draw(n, 0.05, 1.6, device) * (torch.rand(n, device=device) < 0.6)
+        kernel = _gaussian_kernels(sigma + 1e-3, radius).repeat_interleave(c, 0).to(images.dtype)
+        shape = (n * c, 1, -1, 1) if axis == 2 else (n * c, 1, 1, -1)
+        pad = (radius, 0) if axis == 2 else (0, radius)
+        out = F.conv2d(out, kernel.view(shape), padding=pad, groups=n * c)
+    blurred = out.reshape_as(images)
+    kind = torch.rand(n, device=device).view(-1, 1, 1, 1)
+    sharp = images + (images - blurred) * 1.5
+    chosen = torch.where(kind < 0.75, blurred, sharp)
+    use = (torch.rand(n, device=device) < probability).view(-1, 1, 1, 1)
+    return torch.where(use, chosen, images)
+
+
+def sensor_noise(images: torch.Tensor, probability: float = 0.6) -> torch.Tensor:
+    """Signal-dependent noise, white or clumped (as denoised film is), mostly luminance."""
+    n, _, h, w = images.shape
+    device = images.device
+    strength = (_draw(n, 0.0, 1.0, device) ** 2 * 0.09 * (torch.rand(n, device=device) < probability)).view(-1, 1, 1, 1)
+    white = torch.randn(n, 3, h, w, device=device, dtype=images.dtype)
+    luma = white[:, :1].expand(-1, 3, -1, -1)
+    coarse = F.interpolate(torch.randn(n, 1, h // 2, w // 2, device=device, dtype=images.dtype), (h, w), mode="bilinear")
+    clumped = (torch.rand(n, device=device) < 0.5).view(-1, 1, 1, 1)
+    noise = torch.where(clumped, coarse * 1.3, 0.7 * luma + 0.4 * white)
+    return images + noise * strength.to(images.dtype) * (1.3 - images.clamp(0, 1))
+
+
+def low_resolution(images: torch.Tensor, probability: float = 0.35) -> torch.Tensor:
+    """Shrink a part of the batch to 45-90 % and blow it up again: 480p sold as 720p."""
+    n, _, h, w = images.shape
+    chosen = torch.rand(n, device=images.device) < probability
+    if not bool(chosen.any()):
+        return images
+    factor = float(torch.rand(()) * 0.45 + 0.45)
+    small = F.interpolate(images[chosen], (int(h * factor), int(w * factor)), mode="bilinear", antialias=True)
+    out = images.clone()
+    out[chosen] = F.interpolate(small, (h, w), mode="bicubic" if torch.rand(()) < 0.5 else "bilinear").to(images.dtype)
+    return out
+
+
+def _dct_matrix(device: torch.device) -> torch.Tensor:
+    k = torch.arange(8, dtype=torch.float32, device=device)
+    basis = torch.cos((2 * k[None, :] + 1) * k[:, None] * math.pi / 16) * math.sqrt(2 / 8)
+    basis[0] /= math.sqrt(2)
+    return basis
+
+
+def compression_blocks(images: torch.Tensor, probability: float = 0.6) -> torch.Tensor:
+    """Quantise 8x8 DCT blocks (coarser for high frequencies and chroma), as low bit rates do."""
+    n, _, h, w = images.shape
+    device = images.device
+    h8, w8 = h // 8 * 8, w // 8 * 8
+    chosen = torch.rand(n, device=device) < probability
+    if not bool(chosen.any()):
+        return images
+    part = images[chosen, :, :h8, :w8].float()
+    luma = (part * torch.tensor(LUMA, device=device).view(1, 3, 1, 1)).sum(1, keepdim=True)
+    planes = torch.cat([luma, part[:, :1] - luma, part[:, 2:] - luma], 1)
+    basis = _dct_matrix(device)
+    blocks = planes.reshape(-1, 3, h8 // 8, 8, w8 // 8, 8).permute(0, 1, 2, 4, 3, 5)
+    spectrum = basis @ blocks @ basis.T
+    k = torch.arange(8, device=device)
+    weight = 1.0 + 0.55 * (k[:, None] + k[None, :]).float()
+    step = torch.exp(_draw(part.shape[0], math.log(0.008), math.log(0.11), device)).view(-1, 1, 1, 1, 1, 1)
+    step = step * weight * torch.tensor([1.0, 2.0, 2.0], device=device).view(1, 3, 1, 1, 1, 1)
+    restored = basis.T @ (torch.round(spectrum / step) * step) @ basis
+    planes = restored.permute(0, 1, 2, 4, 3, 5).reshape(-1, 3, h8, w8)
+    y, cr, cb = planes[:, 0], planes[:, 1], planes[:, 2]
+    red, blue = cr + y, cb + y
+    green = (y - LUMA[0] * red - LUMA[2] * blue) / LUMA[1]
+    out = images.clone()
+    out[chosen, :, :h8, :w8] = torch.stack([red, green, blue], 1).to(images.dtype)
+    return out
+
+
+def photometric(images: torch.Tensor, hue: float = 0.35) -> torch.Tensor:
+    """The whole chain in camera order: colour, exposure, optics, sensor, resolution, codec."""
+    images = hue_rotation(images, hue)
+    images = exposure(images)
+    images = soften_or_sharpen(images)
+    images = sensor_noise(images)
+    images = low_resolution(images)
+    images = compression_blocks(images)
+    return images.clamp(0, 1)
+
+
+def random_windows(
+    n: int, canvas_hw: tuple[int, int], out_hw: tuple[int, int], device: torch.device, scales: tuple[float, float]
+) -> tuple[torch.Tensor, torch.Tensor]:
+    """Random scale, shift, small rotation-free stretch and mirror as affine maps.
+
+    Returns (theta (n,2,3) for ``affine_grid``: output to canvas in normalised coordinates;
+    forward (n,2,3): canvas pixels to output pixels).
+    """
+    ch, cw = canvas_hw
+    oh, ow = out_hw
+    scale = torch.exp(_draw(n, math.log(scales[0]), math.log(scales[1]), device)) * ow / cw
+    stretch = torch.exp(_draw(n, -0.06, 0.06, device))
+    sx, sy = scale * stretch, scale / stretch
+    slack_x, slack_y = cw * sx - ow, ch * sy - oh
+    left = torch.where(slack_x > 0, slack_x * torch.rand(n, device=device), slack_x * torch.rand(n, device=device))
+    top = torch.where(slack_y > 0, slack_y * torch.rand(n, device=device), slack_y * torch.rand(n, device=device))
+    mirror = torch.where(torch.rand(n, device=device) < 0.5, -1.0, 1.0)
+    forward = torch.zeros(n, 2, 3, device=device)
+    forward[:, 0, 0], forward[:, 0, 2] = sx * mirror, torch.where(mirror > 0, -left, ow + left)
+    forward[:, 1, 1], forward[:, 1, 2] = sy, -top
+    theta = torch.zeros(n, 2, 3, device=device)
+    # canvas_x = (out_x - tx) / a ; normalised: out_x = (gx + 1) * ow / 2, canvas_x = (cx + 1) * cw / 2
+    a, tx = forward[:, 0, 0], forward[:, 0, 2]
+    d, ty = forward[:, 1, 1], forward[:, 1, 2]
+    theta[:, 0, 0] = ow / (a * cw)
+    theta[:, 0, 2] = (ow / 2 - tx) * 2 / (a * cw) - 1
+    theta[:, 1, 1] = oh / (d * ch)
+    theta[:, 1, 2] = (oh / 2 - ty) * 2 / (d * ch) - 1
+    return theta, forward

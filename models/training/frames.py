@@ -1,0 +1,131 @@
+"""Labelled frames in memory: decoded once, kept as bytes on the training device.
+
+Two kinds of folder are read: the renderer's data set (``models.synthetic.dataset``) and a plain
+Ultralytics detection folder (``images/*.jpg`` with ``labels/*.txt`` beside it: kind, then centre x,
+centre y, width and height as shares of the picture).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+
+from models.detector.network import KINDS
+
+CANVAS_W, CANVAS_H = 1280, 720
+PICTURES = (".jpg", ".jpeg", ".png")
+
+
+class LabelError(ValueError):
+    """A label folder that cannot be used; the message lists the faults file by file."""
+
+
+@dataclass(frozen=True)
+class LabelledFrame:
+    """One picture file and its boxes: xyxy_px (N, 4) float32 in the file's pixels, kind (N,) int64."""
+
+    path: Path
+    xyxy_px: np.ndarray
+    kind: np.ndarray
+
+
+@dataclass
+class FrameCache:
+    """Decoded frames on a device: images (N, 3, H, W) uint8 RGB; boxes and kinds per frame (canvas pixels)."""
+
+    images: torch.Tensor
+    boxes: list[torch.Tensor] = field(default_factory=list)
+    kinds: list[torch.Tensor] = field(default_factory=list)
+
+
+def read_label_folder(folder: Path) -> list[LabelledFrame]:
+    """Read an Ultralytics detection folder; every fault is collected before LabelError is raised."""
+    folder = Path(folder)
+    pictures = sorted(p for p in (folder / "images").glob("*") if p.suffix.lower() in PICTURES)
+    if not pictures:
+        raise LabelError(f"{folder}: no pictures in {folder / 'images'}; expected images/*.jpg and labels/*.txt")
+    frames, faults = [], []
+    for picture in pictures:
+        label = folder / "labels" / f"{picture.stem}.txt"
+        rows = label.read_text().split("\n") if label.exists() else []
+        bgr = cv2.imread(str(picture))
+        if bgr is None:
+            faults.append(f"{picture.name}: not a readable picture")
+            continue
+        kinds, boxes = [], []
+        for number, row in enumerate(r for r in rows if r.strip()):
+            fault = _row_fault(row)
+            if fault:
+                faults.append(f"{label.name} line {number + 1}: {fault}")
+                continue
+            k, x, y, w, h = (float(v) for v in row.split()[:5])
+            kinds.append(int(k))
+            boxes.append([x - w / 2, y - h / 2, x + w / 2, y + h / 2])
+        size = np.array([bgr.shape[1], bgr.shape[0]] * 2, dtype=np.float32)
+        xyxy = np.array(boxes, dtype=np.float32).reshape(-1, 4) * size
+        frames.append(LabelledFrame(picture, xyxy, np.array(kinds, dtype=np.int64)))
+    if faults:
+        raise LabelError(f"{folder}: {len(faults)} faults: " + "; ".join(faults[:12]))
+    return frames
+
+
+def _row_fault(row: str) -> str | None:
+    parts = row.split()
+    try:
+        k, x, y, w, h = (float(v) for v in parts[:5])
+    except ValueError:
+        return f"expected five numbers, found {row!r}"
+    if k != int(k) or not 0 <= k < len(KINDS):
+        return f"unknown kind {parts[0]}; known: " + ", ".join(f"{i} {n}" for i, n in enumerate(KINDS))
+    if w <= 0 or h <= 0 or x - w / 2 < -0.01 or y - h / 2 < -0.01 or x + w / 2 > 1.01 or y + h / 2 > 1.01:
+        return "box outside the picture (shares must lie in 0..1)"
+    return None
+
+
+def decode_frame(frame: LabelledFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Picture on the canvas (3, CANVAS_H, CANVAS_W) uint8 RGB, and its boxes in canvas pixels."""
+    bgr = cv2.imread(str(frame.path))
+    if bgr is None:
+        raise LabelError(f"{frame.path}: not a readable picture")
+    scale = min(CANVAS_W / bgr.shape[1], CANVAS_H / bgr.shape[0])
+    size = (min(CANVAS_W, round(bgr.shape[1] * scale)), min(CANVAS_H, round(bgr.shape[0] * scale)))
+    small = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+    canvas = np.zeros((CANVAS_H, CANVAS_W, 3), np.uint8)
+    canvas[: size[1], : size[0]] = small
+    return np.ascontiguousarray(canvas[:, :, ::-1].transpose(2, 0, 1)), frame.xyxy_px * np.float32(scale)
+
+
+def cache_frames(frames: Iterable[LabelledFrame], device: torch.device) -> FrameCache:
+    """Decode in a thread pool and move to the device in chunks."""
+    frames = list(frames)
+    images = torch.empty((len(frames), 3, CANVAS_H, CANVAS_W), dtype=torch.uint8, device=device)
+    cache = FrameCache(images)
+    with ThreadPoolExecutor(min(32, os.cpu_count() or 2)) as pool:
+        for start in range(0, len(frames), 64):
+            chunk = frames[start : start + 64]
+            done = list(pool.map(decode_frame, chunk))
+            images[start : start + len(chunk)] = torch.from_numpy(np.stack([d[0] for d in done])).to(device)
+            cache.boxes += [torch.from_numpy(d[1]).to(device) for d in done]
+            cache.kinds += [torch.from_numpy(f.kind).to(device) for f in chunk]
+    return cache
+
+
+def read_folder(folder: Path) -> list[LabelledFrame]:
+    """Labelled frames of either kind of folder."""
+    readers: dict[str, Callable[[Path], list[LabelledFrame]]] = {"images": read_label_folder}
+    for name, reader in readers.items():
+        if (Path(folder) / name).is_dir():
+            return reader(Path(folder))
+    raise LabelError(f"{folder}: neither a rendered data set nor a folder with images/ and labels/")
+
+
+def load_cache(folders: Iterable[Path], device: torch.device) -> FrameCache:
+    """Cache of every labelled frame in the folders."""
+    return cache_frames([f for folder in folders for f in read_folder(folder)], device)
