@@ -47,7 +47,11 @@ class Detector:
 
     @classmethod
     def load(
-        cls, weights: Path | None = None, backend: str = "auto", width_px: int = WIDTH_PX, threads: int | None = None
+        cls,
+        weights: Path | None = None,
+        backend: str = "auto",
+        width_px: int = WIDTH_PX,
+        threads: int | None = None,
     ) -> Detector:
         """Load weights (tensors only; anything else is refused with WeightsError)."""
         path = Path(weights) if weights else SHIPPED

@@ -54,7 +54,9 @@ def read_state(path: Path) -> dict[str, torch.Tensor]:
     if isinstance(raw, dict) and "state" in raw:
         raw = raw["state"]
     if not _all_tensors(raw):
-        raise WeightsError(f"{path}: holds no state dict of tensors; expected one of yolov8s with {len(KINDS)} kinds")
+        raise WeightsError(
+            f"{path}: holds no state dict of tensors; expected one of yolov8s with {len(KINDS)} kinds"
+        )
     return {k: (v.float() if v.is_floating_point() else v) for k, v in raw.items()}
 
 

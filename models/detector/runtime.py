@@ -79,7 +79,10 @@ class TorchBackend:
 
     def __call__(self, images: np.ndarray) -> torch.Tensor:
         x = torch.from_numpy(images).to(self.device).contiguous(memory_format=torch.channels_last)
-        with torch.inference_mode(), torch.autocast(self.device.type, dtype=torch.bfloat16, enabled=self.half):
+        with (
+            torch.inference_mode(),
+            torch.autocast(self.device.type, dtype=torch.bfloat16, enabled=self.half),
+        ):
             raw = self.network(x)
         raw = raw[0] if isinstance(raw, (tuple, list)) else raw
         return raw.float().cpu()

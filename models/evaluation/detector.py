@@ -95,7 +95,10 @@ def score_cache(model: torch.nn.Module, cache: Any, recipe: Any) -> dict[str, An
             images, (round(images.shape[2] * scale), recipe.width_px), mode="bilinear", antialias=True
         )
         images = torch.nn.functional.pad(images, (0, 0, 0, height - images.shape[2]))
-        with torch.no_grad(), torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
+        with (
+            torch.no_grad(),
+            torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"),
+        ):
             raw = model(images)
         raw = raw[0] if isinstance(raw, (tuple, list)) else raw
         for i, (xyxy, confidence, kind) in enumerate(select_boxes(raw.float().cpu(), least=0.01)):

