@@ -1,0 +1,178 @@
+"""Detector: safe weights, boxes, scores against known answers, labels read with plain faults."""
+
+from __future__ import annotations
+
+import pickle
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import torch
+
+from models.detector.detector import SHIPPED, Detector
+from models.detector.network import KINDS, WeightsError, build_network, load_network, read_state
+from models.detector.runtime import OpenVinoBackend, TorchBackend, prepare, select_boxes
+from models.evaluation.detector import summarise
+from models.training.frames import LabelError, read_label_folder
+from models.training.start_weights import start_state
+
+
+def raw_output(rows: list[tuple[float, ...]]) -> torch.Tensor:
+    """Network output (1, 4 + kinds, N) from (cx, cy, w, h, scores...) rows."""
+    return torch.tensor(rows, dtype=torch.float32).T[None]
+
+
+def test_overlapping_linemen_survive_and_doubled_boxes_do_not() -> None:
+    men = [
+        (100, 100, 40, 60, 0.9, 0, 0, 0),
+        (118, 100, 40, 60, 0.8, 0, 0, 0),
+        (101, 101, 40, 60, 0.7, 0, 0, 0),
+    ]
+    xyxy, confidence, kind = select_boxes(raw_output(men))[0]
+    assert confidence.tolist() == pytest.approx([0.9, 0.8])
+    assert xyxy[0].tolist() == [80, 70, 120, 130]
+    assert set(kind.tolist()) == {0}
+
+
+def test_one_man_is_one_box_whatever_his_kind_but_a_ball_in_his_hands_stays() -> None:
+    rows = [
+        (100, 100, 40, 60, 0.3, 0.6, 0, 0),
+        (100, 100, 40, 61, 0.5, 0.1, 0, 0),
+        (100, 100, 39, 58, 0, 0, 0.4, 0),
+    ]
+    _, _, kind = select_boxes(raw_output(rows))[0]
+    assert sorted(KINDS[k] for k in kind.tolist()) == ["ball", "official"]
+
+
+def test_prepare_keeps_the_aspect_and_pads_below() -> None:
+    picture = np.full((1080, 1920, 3), 255, np.uint8)
+    x, scale = prepare(picture, 960)
+    assert x.shape == (3, 544, 960) and scale == 0.5
+    assert x[:, :540].min() == 1.0 and x[:, 540:].max() == 0.0
+
+
+def frame(boxes: list, scores: list, kinds: list, true: list, true_kinds: list) -> dict[str, torch.Tensor]:
+    return {
+        "xyxy": torch.tensor(boxes, dtype=torch.float32).reshape(-1, 4),
+        "confidence": torch.tensor(scores),
+        "kind": torch.tensor(kinds),
+        "true_xyxy": torch.tensor(true, dtype=torch.float32).reshape(-1, 4),
+        "true_kind": torch.tensor(true_kinds),
+    }
+
+
+def test_scores_of_a_small_case_counted_by_hand() -> None:
+    a, b, c = [0, 0, 10, 20], [50, 0, 60, 20], [100, 0, 110, 20]
+    # two players (one found, one missed), one official called a player, one false box
+    f = frame([a, c, [200, 0, 210, 20]], [0.9, 0.8, 0.3], [0, 0, 0], [a, b, c], [0, 0, 1])
+    got = summarise([f])
+    assert got["player"]["n"] == 2
+    assert got["player"]["recall"] == 0.5
+    assert got["player"]["precision"] == pytest.approx(1 / 3, abs=1e-3)
+    assert got["official_as_player"] == 1.0
+
+
+def test_a_perfect_detector_scores_one() -> None:
+    boxes = [[i * 30.0, 0, i * 30 + 10, 20] for i in range(8)]
+    got = summarise([frame(boxes, [0.9] * 8, [0] * 8, boxes, [0] * 8)])
+    assert (
+        got["player"]["ap50"] > 0.99 and got["player"]["ap"] > 0.99
+    )  # 101-point interpolation ends at 0.995
+
+
+def test_pickled_code_is_refused(tmp_path: Path) -> None:
+    class Bomb:
+        def __reduce__(self):  # noqa: ANN204
+            return (Path.touch, (tmp_path / "exploded",))
+
+    bad = tmp_path / "foreign.pt"
+    torch.save({"model": Bomb()}, bad, pickle_module=pickle)
+    with pytest.raises(WeightsError, match="foreign.pt"):
+        read_state(bad)
+    assert not (tmp_path / "exploded").exists()
+
+
+@pytest.mark.parametrize("content", [b"", b"not weights at all" * 50])
+def test_corrupt_weights_are_refused_with_the_reason(tmp_path: Path, content: bytes) -> None:
+    bad = tmp_path / "corrupt.pt"
+    bad.write_bytes(content)
+    with pytest.raises(WeightsError, match="corrupt.pt"):
+        read_state(bad)
+
+
+def test_weights_of_another_network_name_the_first_missing_tensor(tmp_path: Path) -> None:
+    other = tmp_path / "other.pt"
+    torch.save({"layer.weight": torch.zeros(3)}, other)
+    with pytest.raises(WeightsError, match=r"expected yolov8s"):
+        load_network(other)
+
+
+def test_folded_kernels_give_back_the_same_function() -> None:
+    """A network fused by Ultralytics itself, read as the registry's ONNX is, answers alike."""
+    torch.manual_seed(0)
+    source = build_network(2).eval()
+    for m in source.modules():
+        if isinstance(m, torch.nn.BatchNorm2d):
+            m.running_mean.normal_(0, 0.1)
+            m.running_var.uniform_(0.5, 1.5)
+            m.weight.data.uniform_(0.5, 1.5)
+            m.bias.data.normal_(0, 0.1)
+    x = torch.rand(1, 3, 64, 96)
+    with torch.no_grad():
+        expected = source(x)[0]
+    fused = source.fuse(verbose=False)
+    tensors = {k: v.numpy() for k, v in fused.state_dict().items()}
+    target = build_network(2).eval()
+    state, matched, unmatched = start_state(tensors, target)
+    assert not unmatched and matched > 60
+    target.load_state_dict(state)
+    with torch.no_grad():
+        got = target(x)[0]
+    assert torch.allclose(got, expected, atol=2e-3, rtol=1e-3)
+
+
+def write_pair(folder: Path, name: str, label: str) -> None:
+    (folder / "images").mkdir(parents=True, exist_ok=True)
+    (folder / "labels").mkdir(exist_ok=True)
+    cv2.imwrite(str(folder / "images" / f"{name}.jpg"), np.zeros((48, 64, 3), np.uint8))
+    (folder / "labels" / f"{name}.txt").write_text(label)
+
+
+def test_label_faults_are_listed_file_by_file(tmp_path: Path) -> None:
+    write_pair(tmp_path, "good", "0 0.5 0.5 0.2 0.2")
+    write_pair(tmp_path, "outside", "0 0.95 0.5 0.3 0.2")
+    write_pair(tmp_path, "kind", "9 0.5 0.5 0.2 0.2")
+    write_pair(tmp_path, "words", "player 0.5")
+    (tmp_path / "images" / "broken.jpg").write_bytes(b"no picture")
+    with pytest.raises(LabelError) as caught:
+        read_label_folder(tmp_path)
+    text = str(caught.value)
+    for name in ("outside.txt", "kind.txt", "words.txt", "broken.jpg"):
+        assert name in text
+    assert "good.txt" not in text
+
+
+def test_labels_are_read_in_pixels(tmp_path: Path) -> None:
+    write_pair(tmp_path, "a", "1 0.5 0.5 0.25 0.5\n")
+    only = read_label_folder(tmp_path)[0]
+    assert only.xyxy_px[0].tolist() == [24, 12, 40, 36] and only.kind.tolist() == [1]
+
+
+@pytest.mark.skipif(not SHIPPED.exists(), reason="no shipped weights in this checkout")
+def test_both_back_ends_agree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stated tolerance: bf16 OpenVINO against fp32 PyTorch, same boxes above 0.5 within IoU 0.9."""
+    from torchvision.ops import box_iou
+
+    from models.synthetic.strange import draw_frame
+
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    picture, _ = draw_frame(np.random.default_rng(5))
+    picture = cv2.resize(picture, (640, 360))
+    one = Detector(TorchBackend(SHIPPED, half=False), 640, "")
+    two = Detector(OpenVinoBackend(SHIPPED, threads=2), 640, "")
+    a, b = (d.detect([picture])[0] for d in (one, two))
+    sure = a.at_least(0.5)
+    assert len(sure) >= 3
+    iou = box_iou(torch.from_numpy(sure.xyxy_px), torch.from_numpy(b.xyxy_px))
+    assert (iou.max(1).values > 0.9).float().mean() >= 0.95
