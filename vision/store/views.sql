@@ -1,0 +1,41 @@
+-- What the questions ask of. Made anew on each reading connection, so they never age.
+
+CREATE TEMP VIEW clip_report AS
+SELECT c.clip_id, c.play_id, c.game_id, c.play_number, c.path, c.view, c.status, c.reason, c.start_s, c.end_s,
+       p.kind, p.look, p.look_reason, p.snap_s, p.throw_s, p.result
+FROM clips c LEFT JOIN plays p ON p.play_id = c.play_id
+ORDER BY c.game_id, c.play_number, c.clip_id;
+
+-- Plays that count as pass plays: charted or understood as a pass, or not told apart.
+CREATE TEMP VIEW pass_plays AS
+SELECT * FROM plays WHERE coalesce(kind, 'pass') IN ('pass', 'unknown');
+
+-- One row per eligible receiver and pass play: what he ran, and what became of the play.
+CREATE TEMP VIEW receivers AS
+SELECT p.game_id, p.play_id, p.play_number, p.offense, p.defense, p.quarter, p.down, p.distance, p.hash,
+       p.formation, p.qb_drop, p.play_action, p.time_to_throw_s, p.result, p.result_source, p.yards,
+       p.look, p.los_field_yd, p.direction,
+       r.player_id AS receiver_id, m.jersey, m.role, m.side, m.receiver_number, m.split_yd, m.landmark,
+       CASE m.side WHEN 'left' THEN p.left_combination WHEN 'right' THEN p.right_combination END AS combination,
+       r.route, r.probability, r.runner_up, r.source AS route_source, r.stem_depth_play_yd, r.break_s,
+       r.break_angle_deg, r.max_depth_play_yd, r.end_depth_play_yd, r.end_lateral_play_yd,
+       CASE WHEN p.target_player_id IS NULL THEN NULL ELSE p.target_player_id = r.player_id END AS target
+FROM routes r
+JOIN pass_plays p ON p.play_id = r.play_id
+LEFT JOIN players m ON m.play_id = r.play_id AND m.player_id = r.player_id;
+
+-- One row per receiver, defender, kind and moment, with the men's numbers and roles.
+CREATE TEMP VIEW coverage AS
+SELECT x.*, d.jersey AS defender_jersey, d.role AS defender_role
+FROM matchups x
+JOIN pass_plays p ON p.play_id = x.play_id
+LEFT JOIN players d ON d.play_id = x.play_id AND d.player_id = x.defender_id;
+
+-- One row per defender and pass play: his drop, and what the play was.
+CREATE TEMP VIEW defenders AS
+SELECT p.game_id, p.play_number, p.offense, p.defense, p.down, p.distance, p.hash, p.formation, p.qb_drop,
+       p.play_action, p.time_to_throw_s, p.result, p.yards, p.look, p.throw_s IS NOT NULL AS throw_known,
+       m.jersey, m.role, d.*
+FROM drops d
+JOIN pass_plays p ON p.play_id = d.play_id
+LEFT JOIN players m ON m.play_id = d.play_id AND m.player_id = d.player_id;
