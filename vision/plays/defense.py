@@ -1,0 +1,117 @@
+"""Roles of the defense at the snap: down linemen, linebackers, corners, safeties, and their jobs.
+
+Each man gets a log-score per role from where he stands (depth, distance outside the tackles, whether
+he stands over the outermost receiver); a whole defense is then chosen at once: the assignment of
+roles with the best sum under the usual counts of a defense. Scores by hand (common practice; no source).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from vision.plays.lineup import Lineup
+from vision.plays.motion import F64
+from vision.plays.roles import RoleGuess
+
+ROLES = ("DL", "LB", "CB", "S")
+PACKAGES: dict[tuple[int, int, int, int], float] = {
+    (4, 3, 2, 2): 0.0, (3, 4, 2, 2): 0.0, (4, 2, 3, 2): 0.1, (3, 3, 3, 2): 0.0, (2, 4, 3, 2): 0.0,
+    (4, 2, 2, 3): -0.2, (3, 3, 2, 3): -0.2, (2, 4, 2, 3): -0.3, (4, 1, 4, 2): -0.3, (3, 2, 4, 2): -0.3,
+    (4, 1, 3, 3): -0.3, (3, 2, 3, 3): -0.4, (2, 3, 4, 2): -0.5, (2, 3, 3, 3): -0.5, (5, 2, 2, 2): -0.8,
+    (4, 4, 2, 1): -0.8, (5, 3, 2, 1): -1.2, (3, 5, 2, 1): -1.0, (6, 3, 2, 0): -2.0, (5, 4, 2, 0): -2.0,
+    (6, 4, 1, 0): -2.5, (4, 5, 2, 0): -2.0, (1, 5, 3, 2): -1.2, (3, 2, 2, 4): -0.9, (4, 2, 4, 1): -0.8,
+    (4, 3, 3, 2): 0.0, (3, 4, 3, 2): 0.0, (4, 2, 3, 3): 0.0, (3, 3, 3, 3): 0.0, (4, 3, 2, 3): 0.0, (4, 2, 4, 2): 0.0,
+}  # fmt: skip
+"""(DL, LB, CB, S) and a log-weight; the last row has twelve men (Canadian rules)."""
+
+
+def defense_roles(
+    lineup: Lineup, play_yd: F64, offense: dict[int, RoleGuess], jersey: tuple[str, ...]
+) -> dict[int, RoleGuess]:
+    """Role of each defensive row from the play frame at the snap (P,2)."""
+    rows = [int(r) for r in lineup.defense]
+    if not rows:
+        return {}
+    scores = np.array([_scores(r, rows, play_yd, lineup, offense, jersey[r]) for r in rows])
+    best: tuple[float, list[int]] = (-np.inf, [])
+    for counts, weight in PACKAGES.items():
+        short = len(rows) - sum(counts)
+        if short > 0 or short < -5 or (short < 0 and sum(counts) != 11):
+            continue
+        slots = [k for k, n in enumerate(counts) for _ in range(n)]
+        i, j = linear_sum_assignment(-scores[:, slots])
+        total = float(scores[i, np.array(slots)[j]].sum()) + weight
+        if total > best[0]:
+            best = (total, [slots[b] for b in j])
+    if not best[1]:
+        best = (0.0, [int(k) for k in scores.argmax(1)])
+    out = {}
+    for row, k, s in zip(rows, best[1], scores):
+        p = np.exp(s - s.max())
+        out[row] = RoleGuess(ROLES[k], float(p[k] / p.sum()))
+    return out
+
+
+def _scores(
+    row: int, rows: list[int], play_yd: F64, lineup: Lineup, offense: dict[int, RoleGuess], jersey: str
+) -> list[float]:
+    """Log-scores of DL, LB, CB, S for one man."""
+    depth, lateral = (float(v) for v in play_yd[row])
+    tackles = play_yd[list(lineup.line), 1]
+    outside = max(lateral - float(tackles.max()), float(tackles.min()) - lateral)
+    sign = 1.0 if lateral > 0 else -1.0
+    wide = [sign * play_yd[r, 1] for r, g in offense.items() if g.role in ("WR", "TE") and sign * play_yd[r, 1] > 0]
+    past = [sign * play_yd[r, 1] for r in rows if r != row]
+    outermost = sum(p > sign * lateral for p in past)
+    to_wide = abs(sign * lateral - max(wide)) if wide else 6.0
+    to_any = min((abs(sign * lateral - w) for w in wide), default=6.0)
+    line = -1.5 * max(0.0, depth - 1.7) - 0.9 * max(0.0, outside - 2.0)
+    backer = -0.8 * max(0.0, 2.3 - depth) - 0.55 * max(0.0, depth - 6.0) - 0.45 * max(0.0, outside - 2.5)
+    if outside > 1.2:
+        backer += 0.5 * min(1.5, max(0.0, 2.3 - depth))
+    corner = -1.2 * outermost - 0.25 * max(0.0, depth - 8.5) - 0.7 * max(0.0, 3.5 - outside)
+    corner += 0.8 - 0.3 * min(to_wide, 5.0) if outermost == 0 else 0.9 - 0.45 * min(to_any, 5.0)
+    safety = -0.7 * max(0.0, 8.5 - depth) - 0.2 * max(0.0, outside - 9.0) - (0.8 if outermost == 0 else 0.0)
+    out = [line, backer, corner, safety]
+    number = int(jersey) if jersey.isdigit() else -1
+    if 60 <= number <= 79:
+        out[0] += 2.5
+    elif 90 <= number <= 99:
+        out[0] += 1.2
+        out[1] += 0.3
+    elif 40 <= number <= 59:
+        out[1] += 1.2
+    elif 0 <= number <= 39:
+        out[0] -= 1.5
+        out[1] -= 0.6
+    return out
+
+
+def defense_jobs(lineup: Lineup, roles: dict[int, RoleGuess], path_play_yd: F64, t_s: F64) -> dict[int, str]:
+    """Job of each defender after the snap: line (rushes), deep, underneath; '' when his path is unknown.
+
+    path_play_yd (P,T,2) in the play frame, t_s (T,) from the snap (0 ... throw or 2.5 s).
+    line: 1.5-2.5 s after the snap he is within 1.5 yd of the line of scrimmage or behind it and has come
+    forward, or he is a down lineman who has not dropped 3 yd. deep: among the rest, those behind 11 yd at
+    the end, or the deepest man. underneath: the others.
+    """
+    out: dict[int, str] = {}
+    late = (t_s >= 1.2) & (t_s <= 2.5)
+    if not late.any():
+        late = t_s >= t_s.max() - 0.4
+    at_start = np.abs(t_s) <= 0.1
+    for row in lineup.defense:
+        row = int(row)
+        after, before = path_play_yd[row, late, 0], path_play_yd[row, at_start, 0]
+        if not np.isfinite(after).any():
+            out[row] = ""
+            continue
+        depth = float(np.nanmedian(after))
+        start = float(np.nanmean(before)) if np.isfinite(before).any() else depth
+        lineman = roles[row].role == "DL" if row in roles else False
+        central = abs(float(np.nanmedian(path_play_yd[row, late, 1]))) < 11.0
+        rush = (depth < 1.2 and central and start - depth > -0.5 and start < 7.5) or (lineman and depth - start < 2.0)
+        start_deep = start > 9.0
+        out[row] = "line" if rush else ("deep" if depth > 10.5 or (start_deep and depth > 8.5) else "underneath")
+    return out

@@ -1,0 +1,92 @@
+"""What the charting sheet says of a play, laid over what the men showed."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from calibration.standards import FieldStandard
+from vision.plays.record import Play, Value, optional
+
+_HASH = {"l": "left", "left": "left", "m": "middle", "middle": "middle", "c": "middle", "centre": "middle",
+         "center": "middle", "r": "right", "right": "right"}  # fmt: skip
+_RESULTS = (
+    ("incomplete", r"\binc|incomplete|drop|broken up"), ("intercepted", r"\bint\b|intercept|pick"),
+    ("sack", r"sack"), ("complete", r"\bcomp|complete|catch|caught"), ("scramble", r"scramble"),
+    ("kick", r"punt|kick|field goal|\bfg\b|\bpat\b"), ("run", r"\brun\b|rush|\bgain"),
+)  # fmt: skip
+_KIND = {"incomplete": "pass", "intercepted": "pass", "sack": "pass", "complete": "pass", "scramble": "pass",
+         "kick": "kick", "run": "run"}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Charted:
+    """The usable part of a sheet row; blanks where the sheet is silent. los in field yards or NaN."""
+
+    play_id: str = ""
+    down: int = 0
+    distance: float = math.nan
+    hash: str = ""
+    los_field_yd: float = math.nan
+    result: str = ""
+    kind: str = ""
+    yards: float = math.nan
+
+    def onto(self, play: Play) -> Play:
+        """The play with the sheet's facts; a charted line far from the men's is said, not taken."""
+        warnings = list(play.warnings)
+        changes: dict[str, Any] = {"down": self.down, "distance": self.distance, "yards": self.yards}
+        if self.hash:
+            if play.hash and self.hash != play.hash and "middle" not in (self.hash, play.hash):
+                warnings.append(f"the sheet says {self.hash} hash, the ball lies toward the {play.hash} one")
+            changes["hash"] = self.hash
+        if self.result:
+            changes |= {"result": self.result, "result_source": "charted"}
+        if self.kind:
+            if play.kind not in ("unknown", self.kind):
+                warnings.append(f"the sheet says {self.kind}, the men moved as on a {play.kind}")
+            changes |= {"kind": self.kind, "kind_probability": 0.99}
+        if math.isfinite(self.los_field_yd) and play.los_field_yd.known:
+            off = self.los_field_yd - play.los_field_yd.value
+            if abs(off) > 2.5:
+                warnings.append(f"the charted line of scrimmage is {off:+.1f} yd from where the men stand")
+            elif play.los_field_yd.source == "estimated":
+                changes["los_field_yd"] = _blend(play.los_field_yd, Value(self.los_field_yd, 0.45, "charted"))
+        return replace(play, **changes, warnings=tuple(warnings))
+
+
+def _blend(seen: Value, sheet: Value) -> Value:
+    """Two measurements weighed by their variances (a sheet's whole yard has a sd of about 0.45 yd)."""
+    a, b = 1 / seen.sd**2, 1 / sheet.sd**2
+    return Value((a * seen.value + b * sheet.value) / (a + b), (a + b) ** -0.5, "estimated")
+
+
+def charted(row: Mapping[str, Any] | None, field: FieldStandard) -> Charted:
+    """Read a sheet row; unknown words are left out, wrong numbers raise nothing and stay blank."""
+    if row is None:
+        return Charted()
+    result = str(optional(row, "result") or "").strip().lower()
+    word = next((name for name, pattern in _RESULTS if re.search(pattern, result)), result)
+    kind = str(optional(row, "kind", "play_type") or "").strip().lower()
+    kind = kind if kind in ("pass", "run", "kick") else _KIND.get(word, "")
+    los = _number(optional(row, "los_field_yd"))
+    return Charted(
+        play_id=str(optional(row, "play_id", "play") or ""),
+        down=int(_number(optional(row, "down"), 0.0)),
+        distance=_number(optional(row, "distance")),
+        hash=_HASH.get(str(optional(row, "hash") or "").strip().lower(), ""),
+        los_field_yd=los if -1 <= los <= field.length_yd + 1 else math.nan,
+        result=word,
+        kind=kind,
+        yards=_number(optional(row, "yards")),
+    )
+
+
+def _number(value: Any, missing: float = math.nan) -> float:
+    try:
+        return float(value)
+    except (TypeError, ValueError):
+        return missing

@@ -1,0 +1,367 @@
+"""From tracks in yards to an understood play, without any film: the whole way on one page."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.standards import FieldStandard, get_standard
+from vision.plays.ball import BallPath, find_flight
+from vision.plays.defense import defense_jobs, defense_roles
+from vision.plays.kind import kick_formation, run_evidence
+from vision.plays.lineup import Lineup, offense_evidence, read_lineup
+from vision.plays.motion import RATE_HZ, F64, Motion, motion_of, nan_median
+from vision.plays.passing import infer_throw, play_fake, quarterback_drop
+from vision.plays.record import UNKNOWN, Play, PlayerInPlay, Value, to_play
+from vision.plays.roles import (
+    RoleGuess,
+    formation_words,
+    hash_words,
+    in_play_frame,
+    landmark,
+    number_receivers,
+    offense_roles,
+)
+from vision.plays.sheet import charted
+from vision.plays.snap import SnapCandidate, snap_candidates, snap_from_ball, snap_from_men
+from vision.records import Tracks
+
+
+@dataclass(frozen=True)
+class Start:
+    """The start of the play as found: snap, its line-up and how sure the offense is (log-odds)."""
+
+    snap: Value
+    lineup: Lineup | None
+    odds: float
+    warnings: tuple[str, ...]
+
+
+def understand_play(
+    tracks: Tracks,
+    standard: str | FieldStandard,
+    sheet_row: Mapping[str, Any] | None = None,
+    events: Mapping[str, float] | None = None,
+    ball: BallPath | None = None,
+    roles: Mapping[str, str] | None = None,
+    play_id: str = "",
+) -> Play:
+    """Find the snap, the line, the offense, the roles, the quarterback's drop, the throw and its target.
+
+    tracks: players in field yards (officials are left out). standard: nfl, ncaa, nfhs, canadian.
+    sheet_row: the charting sheet's row (down, distance, hash, yard_line or los_field_yd, result, yards).
+    events: known moments on the tracks' clock in s: snap, set, throw, arrival, end (any of them).
+    ball: the ball's path where it is known. roles: known roles by player id (a table's own).
+    Returns a Play; what cannot be told stays blank (NaN, '', None) and `warnings` says why.
+    """
+    field = get_standard(standard)
+    motion = motion_of(tracks)
+    row = charted(sheet_row, field)
+    known = {k: float(v) for k, v in (events or {}).items() if v is not None and math.isfinite(float(v))}
+    play_id = play_id or str(row.play_id or tracks.clip_id)
+    start = _find_start(motion, known, ball)
+    if start.lineup is None or not start.snap.known:
+        empty = Play(play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, tracks=tracks, warnings=start.warnings)
+        return row.onto(empty)
+    play = _describe(play_id, field, motion, tracks, start, dict(roles or {}), known, ball)
+    return row.onto(play)
+
+
+def _find_start(motion: Motion, known: Mapping[str, float], ball: BallPath | None) -> Start:
+    """Snap and line-up: the best of the moments when a set line turns into motion."""
+    warnings: list[str] = []
+    if len(motion.t_s) < int(0.8 * RATE_HZ) or len(motion.ids) < 10:
+        return Start(UNKNOWN, None, 0.0, (f"only {len(motion.ids)} players over {len(motion.t_s) / RATE_HZ:.1f} s",))
+    if "snap" in known:
+        t = known["snap"]
+        lineup, odds = _lineup_at(motion, t, ball)
+        return Start(Value(t, 0.05, "measured"), lineup, odds, () if lineup else ("no two lines at the given snap",))
+    best: tuple[float, SnapCandidate, Lineup, float] | None = None
+    for candidate in snap_candidates(motion):
+        lineup, odds = _lineup_at(motion, candidate.t_s, ball)
+        if lineup is None:
+            continue
+        score = candidate.strength - 0.35 * min(lineup.cost, 12.0)
+        if best is None or score > best[0]:
+            best = (score, candidate, lineup, odds)
+    if best is None:
+        return Start(UNKNOWN, None, 0.0, ("no moment found at which two set lines start to move",))
+    _, candidate, lineup, odds = best
+    t, sd = snap_from_men(motion, lineup.offense, candidate)
+    if not math.isfinite(t):
+        t, sd = candidate.t_s, 0.4
+    if candidate.before > 1.2 and candidate.seen_before_s < 0.3:
+        warnings.append("the tracks begin after the snap")
+        sd = max(sd, 0.5)
+    source = "estimated" if sd > 0.3 else "measured"
+    if ball is not None:
+        from_ball, ball_sd = snap_from_ball(ball.t_s, ball.xy_field_yd, t)
+        if math.isfinite(from_ball) and abs(from_ball - t) < max(0.6, 2 * sd):
+            t, sd, source = from_ball, ball_sd, "measured"
+    lineup2, odds2 = _lineup_at(motion, t, ball)
+    if lineup2 is not None:
+        lineup, odds = lineup2, odds2
+    if lineup.cost > 9.0:
+        warnings.append(f"no clear offensive line at the snap (misfit {lineup.cost:.0f} yd)")
+    return Start(Value(t, sd, source), lineup, odds, tuple(warnings))
+
+
+def _lineup_at(motion: Motion, t_s: float, ball: BallPath | None) -> tuple[Lineup | None, float]:
+    """The line-up just before a time with the log-odds of who the offense is."""
+    xy = motion.place(t_s - 0.1, 0.15)
+    spot = ball.at(t_s - 0.1, 0.25) if ball is not None else None
+    given_o, given_d = motion.rows("offense"), motion.rows("defense")
+    if len(given_o) and len(given_d):
+        return read_lineup(xy, given_o, given_d, spot), 9.0
+    a, b = motion.rows("A"), motion.rows("B")
+    as_a, as_b = read_lineup(xy, a, b, spot), read_lineup(xy, b, a, spot)
+    odds, _ = offense_evidence(as_a, as_b, xy, motion.place(t_s + 1.2, 0.15))
+    return (as_a, odds) if odds >= 0 else (as_b, -odds)
+
+
+def _describe(
+    play_id: str,
+    field: FieldStandard,
+    motion: Motion,
+    tracks: Tracks,
+    start: Start,
+    roles: dict[str, str],
+    known: Mapping[str, float],
+    ball: BallPath | None,
+) -> Play:
+    """Everything after the start: people, kind, quarterback, throw."""
+    lineup, snap = start.lineup, start.snap
+    assert lineup is not None
+    xy = motion.place(snap.value - 0.1, 0.15)
+    play_yd = in_play_frame(xy, lineup)
+    t = motion.t_s - snap.value
+    path = to_play(motion.xy_yd, lineup.direction, lineup.los_yd, lineup.spot_y_yd)
+    jersey = tuple(tracks.jersey[tracks.index(i)] for i in motion.ids)
+    offense = _with_known(offense_roles(lineup, play_yd, jersey), roles, motion.ids, lineup.offense)
+    defense = _with_known(defense_roles(lineup, play_yd, offense, jersey), roles, motion.ids, lineup.defense)
+    jobs = defense_jobs(lineup, defense, path, t)
+    formation, backs, strength = formation_words(offense, play_yd)
+    hash_name, wide = hash_words(lineup.spot_y_yd, lineup.direction, field)
+    warnings = list(start.warnings)
+    if start.odds < 1.0:
+        warnings.append("which team is the offense is not certain")
+    base = Play(
+        play_id=play_id,
+        standard=field.name,
+        direction=lineup.direction,
+        los_field_yd=Value(lineup.los_yd, lineup.los_sd_yd, "measured" if ball is not None else "estimated"),
+        spot_y_field_yd=Value(lineup.spot_y_yd, 0.35, "measured" if ball is not None else "estimated"),
+        snap_s=snap,
+        set_s=_set_time(motion, lineup, snap.value),
+        players=_people(field, motion, tracks, lineup, {**offense, **defense}, jobs, play_yd, xy, roles, snap.value),
+        formation=formation,
+        backs=backs,
+        strength=strength,
+        hash=hash_name,
+        field_side=wide,
+        warnings=tuple(warnings),
+        tracks=tracks,
+    )
+    return _passing(base, motion, lineup, {**offense, **defense}, jobs, t, path, known, ball)
+
+
+def _with_known(
+    guesses: dict[int, RoleGuess], roles: Mapping[str, str], ids: tuple[str, ...], rows: NDArray[np.intp]
+) -> dict[int, RoleGuess]:
+    """The guesses with a table's own roles laid over them."""
+    return {r: RoleGuess(roles[ids[r]], 1.0) if ids[r] in roles else g for r, g in guesses.items() if r in rows}
+
+
+def _set_time(motion: Motion, lineup: Lineup, snap_s: float) -> Value:
+    """When the line came to rest: the last time before the snap that its median speed was over 0.8 yd/s."""
+    line = motion.speed[list(lineup.line)]
+    level = nan_median(line)
+    before = np.flatnonzero((motion.t_s < snap_s - 0.2) & (level > 0.8))
+    if not len(before):
+        return UNKNOWN
+    return Value(float(motion.t_s[before[-1]]) + 0.5 / RATE_HZ, 0.3, "estimated")
+
+
+def _people(
+    field: FieldStandard,
+    motion: Motion,
+    tracks: Tracks,
+    lineup: Lineup,
+    guesses: dict[int, RoleGuess],
+    jobs: dict[int, str],
+    play_yd: F64,
+    xy: F64,
+    roles: Mapping[str, str],
+    snap_s: float,
+) -> tuple[PlayerInPlay, ...]:
+    """One PlayerInPlay per man in view at the snap; men absent then keep a blank role."""
+    numbers = number_receivers({r: g for r, g in guesses.items() if r in lineup.offense}, play_yd)
+    tackle = float(np.max(np.abs(play_yd[list(lineup.line), 1])))
+    late = motion.span(snap_s - 0.4, snap_s)
+    offense_names = {motion.team[int(r)] for r in lineup.offense}
+    out = []
+    for row, player_id in enumerate(motion.ids):
+        guess = guesses.get(row)
+        team = "offense" if motion.team[row] in offense_names else "defense"
+        number, side = numbers.get(row, (0, ""))
+        depth, lateral = (float(v) for v in play_yd[row])
+        seen = math.isfinite(lateral)
+        moving = np.nanmax(motion.speed[row, late]) if np.isfinite(motion.speed[row, late]).any() else 0.0
+        number_text = tracks.jersey[tracks.index(player_id)]
+        out.append(
+            PlayerInPlay(
+                player_id=player_id,
+                team=team,
+                role=guess.role if guess else "",
+                role_probability=guess.probability if guess else math.nan,
+                jersey=number_text,
+                receiver_number=number,
+                side=side or ("" if not seen or team == "offense" else ("right" if lateral > 0 else "left")),
+                split_yd=min(xy[row, 1], field.width_yd - xy[row, 1]) if seen else math.nan,
+                landmark=landmark(xy[row, 1], lateral, tackle, field) if seen and number else "",
+                depth_play_yd=depth,
+                lateral_play_yd=lateral,
+                job=jobs.get(row, ""),
+                in_motion=bool(guess and guess.role in ("WR", "TE", "RB") and moving > 1.3),
+                source="charted" if player_id in roles else "estimated",
+            )
+        )
+    return tuple(out)
+
+
+def _passing(
+    play: Play,
+    motion: Motion,
+    lineup: Lineup,
+    guesses: dict[int, RoleGuess],
+    jobs: dict[int, str],
+    t: F64,
+    path: F64,
+    known: Mapping[str, float],
+    ball: BallPath | None,
+) -> Play:
+    """Kind of play, quarterback, throw, arrival, target, end."""
+    snap = play.snap_s.value
+    offense = [r for r, g in guesses.items() if r in lineup.offense]
+    qb = next((r for r in offense if guesses[r].role == "QB"), -1)
+    backs = [r for r in offense if guesses[r].role == "RB"]
+    receivers = np.array([r for r in offense if guesses[r].role in ("RB", "TE", "WR")], dtype=np.intp)
+    backers = np.array([r for r, g in guesses.items() if g.role == "LB"], dtype=np.intp)
+    velocity = play.direction * motion.velocity * np.array([1.0, -1.0])
+    kick = kick_formation(lineup, path[:, motion.at(snap - 0.1)])
+    drop = quarterback_drop(t, path[qb], motion.speed[qb], 4.5) if qb >= 0 else None
+    flight = None
+    if ball is not None and qb >= 0:
+        flight = find_flight(ball, motion.t_s, motion.xy_yd[qb], snap)
+    kind, sure = _kind(kick, run_evidence(t, path, np.array(lineup.line), backers, qb), flight is not None, known)
+    changes: dict[str, Any] = {"kind": kind, "kind_probability": sure, "end_s": _end(motion, snap, known)}
+    if kind in ("run", "kick"):
+        return replace(play, **changes)
+    dropping = np.array([r for r, j in jobs.items() if j in ("underneath", "deep")], dtype=np.intp)
+    target, chance = -1, math.nan
+    throw, arrival, place = UNKNOWN, UNKNOWN, np.full(2, np.nan)
+    if flight is not None:
+        throw = Value(flight.throw_s, flight.throw_sd_s, "measured")
+        arrival = Value(flight.arrival_s, flight.arrival_sd_s, "measured")
+        place = play.to_play(flight.arrival_xy_yd)
+    elif "throw" not in known and len(receivers) and len(dropping) >= 3:
+        guess = infer_throw(t, path, velocity, receivers, dropping, qb, drop.set_after_snap_s if drop else math.nan)
+        if guess is not None:
+            throw = Value(snap + guess.throw_s, guess.throw_sd_s, "estimated")
+            arrival = Value(snap + guess.arrival_s, guess.arrival_sd_s, "estimated")
+            place, target, chance = guess.arrival_play_yd, guess.target, guess.target_probability
+    if "throw" in known:
+        throw = Value(known["throw"], 0.05, "measured")
+    if "arrival" in known:
+        arrival = Value(known["arrival"], 0.05, "measured")
+        seen = play.to_play(ball.at(known["arrival"], 0.2)) if ball is not None else np.full(2, np.nan)
+        place = seen if np.isfinite(seen).all() else place
+    if target < 0 and arrival.known and np.isfinite(place).all():
+        target, chance = _nearest_receiver(path, receivers, motion.at(arrival.value), place)
+    changes |= {"throw_s": throw, "arrival_s": arrival}
+    if np.isfinite(place).all():
+        sd = 0.5 if arrival.source == "measured" else 3.0
+        changes["arrival_depth_play_yd"] = Value(float(place[0]), sd, arrival.source or "estimated")
+        changes["arrival_lateral_play_yd"] = Value(float(place[1]), sd, arrival.source or "estimated")
+    if target >= 0 and chance >= 0.5:
+        changes |= {"target_player_id": motion.ids[target], "target_probability": chance}
+    if qb >= 0 and drop is not None:
+        changes |= _quarterback(motion, lineup, path, t, qb, [path[b] for b in backs], drop, throw, snap)
+    return replace(play, **changes)
+
+
+def _quarterback(
+    motion: Motion, lineup: Lineup, path: F64, t: F64, qb: int, backs: list[F64], drop: Any, throw: Value, snap: float
+) -> dict[str, Any]:
+    """Drop, fake, boot and launch point as fields of Play."""
+    out: dict[str, Any] = {}
+    if drop.kind and drop.probability >= 0.4:
+        out |= {"qb_drop": drop.kind, "qb_drop_probability": drop.probability}
+    if math.isfinite(drop.set_depth_play_yd):
+        out["qb_set_depth_play_yd"] = Value(drop.set_depth_play_yd, 0.4, "estimated")
+    last = throw.value - snap if throw.known else 3.0
+    fake = play_fake(t, path[qb], backs, last)
+    if math.isfinite(fake):
+        out |= {"play_action": fake >= 0.5, "play_action_probability": max(fake, 1 - fake)}
+    if throw.known:
+        k = motion.at(throw.value)
+        launch = path[qb, k]
+        if np.isfinite(launch).all():
+            sd_t = throw.sd if math.isfinite(throw.sd) else 0.2
+            sd = float(np.hypot(motion.sd_yd[qb, k], motion.speed[qb, k] * sd_t))
+            source = "measured" if throw.source == "measured" else "estimated"
+            tackle = float(np.max(np.abs(path[list(lineup.line), motion.at(snap), 1])))
+            out["launch_depth_play_yd"] = Value(float(launch[0]), sd, source)
+            out["launch_lateral_play_yd"] = Value(float(launch[1]), sd, source)
+            out["boot"] = bool(abs(launch[1]) > tackle + 0.5)
+    return out
+
+
+def _kind(kick: float, run: float, flown: bool, known: Mapping[str, float]) -> tuple[str, float]:
+    """(kind, probability): below 0.65 the kind stays unknown."""
+    if kick > 0.5:
+        return "kick", kick
+    if flown or "throw" in known:
+        return "pass", 0.98
+    if not math.isfinite(run):
+        return "unknown", math.nan
+    p = 1 / (1 + math.exp(-run))
+    if max(p, 1 - p) < 0.65:
+        return "unknown", max(p, 1 - p)
+    return ("run", p) if p > 0.5 else ("pass", 1 - p)
+
+
+def _nearest_receiver(path: F64, receivers: NDArray[np.intp], k: int, place: F64) -> tuple[int, float]:
+    """The receiver nearest to where the ball came down, and his probability; (-1, NaN) when none is near."""
+    if not len(receivers):
+        return -1, math.nan
+    far = np.hypot(*(path[receivers, k] - place).T)
+    far = np.where(np.isfinite(far), far, 1e3)
+    if far.min() > 6.0:
+        return -1, math.nan
+    weight = np.exp(-far / 1.5)
+    best = int(far.argmin())
+    return int(receivers[best]), float(weight[best] / weight.sum())
+
+
+def _end(motion: Motion, snap_s: float, known: Mapping[str, float]) -> Value:
+    """The whistle: given, or when the fastest third of the men have slowed under 2.5 yd/s for good."""
+    if "end" in known:
+        return Value(known["end"], 0.1, "measured")
+    after = motion.t_s > snap_s + 1.5
+    if not after.any():
+        return UNKNOWN
+    speed = np.where(np.isfinite(motion.speed), motion.speed, 0.0)
+    fast = np.sort(speed, axis=0)[-max(1, len(motion.ids) // 3)]
+    moving = np.flatnonzero(after & (fast > 2.5))
+    if not len(moving):
+        return UNKNOWN
+    k = int(moving[-1])
+    if motion.t_s[-1] - motion.t_s[k] < 0.3:
+        return UNKNOWN
+    return Value(float(motion.t_s[k]), 0.6, "estimated")
