@@ -171,6 +171,18 @@ class PeopleLibrary:
         s, p = self.shape_index(shape), self.pose(action, phase)
         return (1 - p.weight) * self.vertices[s, p.first] + p.weight * self.vertices[s, p.second]
 
+    @cached_property
+    def hands(self) -> np.ndarray:
+        """(S, T, 2, 3) float32 yards: middle of the left and right hand (where a held ball goes)."""
+        glove = np.flatnonzero(self.part_mask("glove"))
+        upright = self.vertices[0, self.clips["stand"].first_frame, glove, 1]
+        v = self.vertices
+        return np.stack([v[:, :, glove[upright > 0]].mean(2), v[:, :, glove[upright < 0]].mean(2)], axis=2)
+
+    def faces_without(self, *names: str) -> np.ndarray:
+        """(F', 3) faces that show none of the named parts (a bareheaded man: `faces_without("cap")`)."""
+        return self.faces[~self.part_mask(*names)[self.faces[:, 0]]]
+
     def part_mask(self, *names: str) -> np.ndarray:
         """(V,) bool: vertices of the named parts. Raises KeyError for a part that does not exist."""
         unknown = set(names) - set(self.part_names)

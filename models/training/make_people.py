@@ -15,7 +15,7 @@ import numpy as np
 
 from models.training.people_body import load_bodies
 from models.training.people_clips import YARD_M, all_clips
-from models.training.people_gear import PANEL_M, PARTS, PLAYERS, Dressed, dress, face_parts
+from models.training.people_gear import PANEL_M, PARTS, PLAYERS, Dressed, dress, face_parts, tailor
 from models.training.people_pose import Poser
 
 SCALE_YD = 0.001
@@ -27,7 +27,7 @@ LICENCE = (
 
 def bake() -> dict[str, np.ndarray]:
     """All arrays of the asset."""
-    bodies = load_bodies()
+    bodies = tailor(load_bodies(), "skill")
     parts = face_parts(bodies["skill"])
     motions = all_clips()
     dressed: dict[str, Dressed] = {name: dress(body, name, parts) for name, body in bodies.items()}

@@ -26,14 +26,15 @@ PIVOT_BONE = {
     "clav": "clavicle", "arm": "upperarm01", "fore": "lowerarm01", "hand": "wrist",
     "thigh": "upperleg01", "shin": "lowerleg01", "foot": "foot",
 }  # fmt: skip
-# gender 0 male; the other numbers are anny's own [0, 1] scales, chosen so that stature and build come near
-# US data (from memory: NCAA linemen 1.90 m, skill players 1.83 m; CDC adult men 1.755 m).
+# gender 0 male; the other numbers are anny's own [0, 1] scales, chosen by bisection so that statures are 1.93,
+# 1.88, 1.83, 1.80 and 1.74 m (from memory: NCAA linemen 1.93 m, linebackers 1.88 m, backs and receivers 1.83 m;
+# US men 1.755 m in the CDC's NHANES tables).
 PHENOTYPES = {
-    "lineman": dict(gender=0.0, age=0.67, muscle=0.85, weight=0.88, height=0.50, proportions=0.4),
-    "linebacker": dict(gender=0.0, age=0.67, muscle=0.95, weight=0.62, height=0.44, proportions=0.6),
-    "skill": dict(gender=0.0, age=0.67, muscle=0.85, weight=0.45, height=0.40, proportions=0.7),
-    "official": dict(gender=0.0, age=0.75, muscle=0.5, weight=0.66, height=0.37, proportions=0.4),
-    "ordinary": dict(gender=0.3, age=0.67, muscle=0.5, weight=0.55, height=0.33, proportions=0.5),
+    "lineman": dict(gender=0.0, age=0.67, muscle=0.9, weight=1.0, height=0.521, proportions=0.35),
+    "linebacker": dict(gender=0.0, age=0.67, muscle=1.0, weight=0.78, height=0.476, proportions=0.6),
+    "skill": dict(gender=0.0, age=0.67, muscle=0.92, weight=0.6, height=0.43, proportions=0.7),
+    "official": dict(gender=0.0, age=0.75, muscle=0.5, weight=0.75, height=0.41, proportions=0.4),
+    "ordinary": dict(gender=0.2, age=0.67, muscle=0.5, weight=0.65, height=0.374, proportions=0.5),
 }
 
 
@@ -83,7 +84,7 @@ def load_bodies() -> dict[str, Body]:
     import anny
     import torch
 
-    model = anny.Anny(topology="notoes_collapse10pc")
+    model = anny.Anny(topology="notoes_collapse5pc")
     identity = torch.eye(4, dtype=torch.float64)[None, None].repeat(1, model.bone_count, 1, 1)
     bones = list(model.bone_labels)
     index, weight = model.vertex_bone_indices.numpy(), model.vertex_bone_weights.numpy()

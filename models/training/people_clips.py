@@ -225,8 +225,12 @@ def low_clips() -> dict[str, Motion]:
                         foot_l=(-0.95, 0.18, 0.05, 88, 0), foot_r=(-0.95, -0.16, 0.05, 88, 0),
                         arm_l=reach("l", 0.15, 0.45, 0.7), arm_r=reach("r", 0.15, 0.5, 0.6))  # fmt: skip
     bent = prone.change(foot_l=(-0.5, 0.35, 0.06, 88, 30), knee_l=[60], head=(0, 70, -30))
-    side = prone.change(tilt=(80, 60, 30), root=(0, 0, 0.2), head=(60, 60, 30), foot_l=(-0.7, 0.1, 0.15, 80, 20),
-                        foot_r=(-0.75, 0, 0.05, 80, 10), arm_l=reach("l", 0.5, 0.1, -0.1))  # fmt: skip
+    side = prone.change(tilt=(75, 84, 10), spine=(0, 15, 0), root=(0, 0, 0.17), head=(70, 80, 10),
+                        foot_l=(-0.55, 0.12, 0.16, 60, 40), foot_r=(-0.78, -0.05, 0.03, 70, 40),
+                        arm_l=reach("l", 0.5, 0.0, -0.3), arm_r=reach("r", 0.6, 0.2, 0.5))  # fmt: skip
+    supine = prone.change(root=(0, 0, 0.13), tilt=(0, -86, 0), spine=(0, 4, 0), head=(0, -70, 20),
+                          foot_l=(0.85, 0.2, 0.14, -70, 20), foot_r=(0.50, -0.22, 0.0, -12, -10), knee_l=[20],
+                          arm_l=reach("l", 0.1, 0.6, -0.7, (-1, 0.5, 0)), arm_r=reach("r", 0.4, 0.0, -0.4, (-0.5, 1, 0)))
     fours = Pose().change(root=(0, 0, 0.5), tilt=(0, 78, 0), spine=(0, 4, 0), head=(0, 45, 0), knee_l=[8], knee_r=[8],
                           foot_l=(-0.45, 0.14, 0.03, 85, 0), foot_r=(-0.45, -0.14, 0.03, 85, 0),
                           arm_l=plant("l", 0.42, 0.24, 0.16), arm_r=plant("r", 0.42, -0.24, 0.16))  # fmt: skip
@@ -241,7 +245,7 @@ def low_clips() -> dict[str, Motion]:
                        foot_r=(-0.70, -0.2, 0, 65, 0), arm_l=reach("l", 0.8, 0.1, 0.2), arm_r=reach("r", 0.7, 0.2, 0))
     return {
         "fall": Motion(blend([trip, dive, prone], 8, [0, 0.5, 1]), False, ground="all"),
-        "down": Motion(blend([prone, bent, side], 4), False, ground="all"),
+        "down": Motion([prone, bent, side, supine], False, ground="all"),
         "getup": Motion(blend([prone, fours, lunge, Pose()], 9), False, ground="all"),
         "kneel": Motion([kneel, kneel.change(head=(0, 10, 20))], True, ground="all"),
         "pile": Motion([heap, bent, side, over], False, ground="all"),

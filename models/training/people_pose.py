@@ -36,12 +36,12 @@ class Pose:
             (chest frame), then wrist in the body frame (m) and its weight 0..1
     """
 
-    root: np.ndarray = _vector(0, 0, 0.985)
+    root: np.ndarray = _vector(0, 0, 0.995)
     tilt: np.ndarray = _vector(0, 0, 0)
     spine: np.ndarray = _vector(0, 3, 0)
     head: np.ndarray = _vector(0, 5, 0)
-    foot_l: np.ndarray = _vector(0.12, 0.14, 0, 0, 8)
-    foot_r: np.ndarray = _vector(0.12, -0.14, 0, 0, -8)
+    foot_l: np.ndarray = _vector(0.14, 0.13, 0, 0, 8)
+    foot_r: np.ndarray = _vector(0.14, -0.13, 0, 0, -8)
     knee_l: np.ndarray = _vector(8)
     knee_r: np.ndarray = _vector(8)
     arm_l: np.ndarray = _vector(0.1, 0.15, -0.95, -1, 0.3, 0, 0, 0, 0, 0)
