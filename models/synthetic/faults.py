@@ -335,9 +335,10 @@ class _Draw:
         """The collected boxes, sorted by frame, in random order within a frame."""
         order = sorted(range(len(self.rows)), key=lambda k: (self.rows[k][0], self.rng.random()))
         rows = [self.rows[k] for k in order]
+        boxes = np.array([r[1] for r in rows], np.float32).reshape(-1, 2, 2)
         return {
             "frame": np.array([r[0] for r in rows], np.int32),
-            "xyxy_px": np.array([r[1] for r in rows], np.float32).reshape(-1, 4),
+            "xyxy_px": np.sort(boxes, axis=1).reshape(-1, 4),
             "confidence": np.array([r[2] for r in rows], np.float32),
             "kind": np.array([r[3] for r in rows], np.uint8),
             "colour": np.array([r[4] for r in rows], np.float32).reshape(-1, COLOURS),

@@ -1,0 +1,124 @@
+"""One clip: boxes and cameras in, identities out. The whole tracker on one page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from vision.records import Detections, Tracks
+from vision.tracking.identities import Paths, PathSettings, doubt, drop_doubles, paths_of, smooth_boxes
+from vision.tracking.joining import Chain, JoinSettings, join_pieces
+from vision.tracking.pieces import PieceSettings, find_pieces
+from vision.tracking.places import Places, find_places
+from vision.tracking.teams import official_log_odds, side_log_odds
+
+LOST = 2
+
+
+@dataclass(frozen=True)
+class TrackSettings:
+    """All constants of the tracker; chosen on validation seeds (see `benchmark`)."""
+
+    pieces: PieceSettings = field(default_factory=PieceSettings)
+    joining: JoinSettings = field(default_factory=JoinSettings)
+    paths: PathSettings = field(default_factory=PathSettings)
+
+
+def track_clip(
+    detections: Detections, cameras: Any, standard: Any, settings: TrackSettings | None = None
+) -> Tracks:
+    """Identities of one clip in field yards.
+
+    detections: all boxes of the clip, faint ones too. cameras: one a frame (`.camera(frame)` -> camera or
+    None where lost; `.status` (T,) 0 measured, 1 interpolated, 2 lost). standard: field standard with
+    `width_yd`, `length_yd`, `players_per_side`. Sides come out as 'A' and 'B'; who is the offense is for
+    the play to say. Officials come last. Nothing usable gives a record without identities and a message.
+    """
+    s = settings or TrackSettings()
+    places = find_places(detections, cameras, standard)
+    status = _status(cameras, detections.n_frames)
+    if not places.valid.any():
+        reason = "every camera lost" if (status == LOST).all() else "no box stands on the field"
+        return _empty(detections, status, f"nobody followed: {reason}")
+    side, parted = side_log_odds(detections, places)
+    official = official_log_odds(detections, places)
+    pieces = find_pieces(detections, places, side, s.pieces)
+    men = int(standard.players_per_side)
+    chains = join_pieces(pieces, detections, places, side, official, men, s.joining)
+    if not chains:
+        return _empty(detections, status, "nobody followed: no box lasts")
+    paths = paths_of(chains, detections, places, side, cameras, s.paths)
+    keep = drop_doubles(chains, paths.box, paths.x)
+    chains = [c for c, ok in zip(chains, keep, strict=True) if ok]
+    paths = Paths(paths.box[keep], paths.x[keep], paths.p[keep])
+    return _record(chains, paths, detections, places, status, parted, s.paths)
+
+
+def _status(cameras: Any, frames: int) -> np.ndarray:
+    lost = np.array([cameras.camera(f) is None for f in range(frames)], bool)
+    status = np.asarray(cameras.status, np.uint8)[:frames]
+    return np.where(lost, LOST, status).astype(np.uint8)
+
+
+def _empty(detections: Detections, status: np.ndarray, message: str) -> Tracks:
+    t = detections.n_frames
+    return Tracks(
+        ids=(), team=(), xy_field_yd=np.zeros((0, t, 2)), velocity_field_yd_per_s=np.zeros((0, t, 2)),
+        sd_yd=np.zeros((0, t)), observed=np.zeros((0, t), bool), uncertain=np.zeros((0, t), bool),
+        t_s=detections.pts_s, camera_status=status, clip_id=detections.clip_id, message=message,
+    )  # fmt: skip
+
+
+def _span(seen: np.ndarray, t_s: np.ndarray, hold_s: float) -> np.ndarray:
+    """(P,T) bool: from a man's first box to his last, and on to the clip's ends if they are near."""
+    out = np.zeros(seen.shape, bool)
+    for k, row in enumerate(seen):
+        where = np.flatnonzero(row)
+        first, last = where[0], where[-1]
+        if t_s[first] - t_s[0] <= hold_s:
+            first = 0
+        if t_s[-1] - t_s[last] <= hold_s:
+            last = len(row) - 1
+        out[k, first : last + 1] = True
+    return out
+
+
+def _record(
+    chains: list[Chain], paths: Paths, d: Detections, places: Places, status: np.ndarray, parted: float,
+    s: PathSettings,
+) -> Tracks:  # fmt: skip
+    order = sorted(range(len(chains)), key=lambda k: (chains[k].kind, -len(chains[k].rows)))
+    chains = [chains[k] for k in order]
+    box, x, p = paths.box[order], paths.x[order], paths.p[order]
+    here = _span(box >= 0, d.pts_s, s.end_hold_s)
+    unsure = doubt(Paths(box, x, p), status == LOST, d.pts_s, s) & here
+    sd = np.sqrt((p[..., 0, 0] + p[..., 1, 1]) / 2)
+    counts: dict[str, int] = {}
+    ids = []
+    for chain in chains:
+        letter = {"official": "X"}.get(chain.kind, chain.kind)
+        counts[letter] = counts.get(letter, 0) + 1
+        ids.append(f"{letter}{counts[letter]:02d}")
+    blank = np.where(here[..., None], 1.0, np.nan)
+    seen = box >= 0
+    return Tracks(
+        ids=tuple(ids),
+        team=tuple(c.kind for c in chains),
+        xy_field_yd=x[..., :2] * blank,
+        velocity_field_yd_per_s=x[..., 2:] * blank,
+        sd_yd=np.where(here, sd, np.nan),
+        observed=seen,
+        uncertain=unsure,
+        t_s=d.pts_s,
+        xyxy_px=np.where(seen[..., None], d.xyxy_px[box], np.nan),
+        box_index=box,
+        team_probability=np.array([1 / (1 + np.exp(-abs(c.log_odds))) for c in chains]),
+        camera_status=status,
+        clip_id=d.clip_id,
+        message="" if parted > 2 else "the two kits can hardly be told apart: sides are doubtful",
+    )
+
+
+__all__ = ["TrackSettings", "smooth_boxes", "track_clip"]

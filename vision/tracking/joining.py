@@ -1,0 +1,216 @@
+"""Pieces become men: one minimum-cost flow over the whole clip, with so many a side and no more.
+
+Three kinds of flow (side A, side B, officials) run through the same pieces; a piece carries at most one
+unit. A unit enters at a piece, passes along links to later pieces and leaves; entering and leaving
+inside the picture in the middle of the clip cost more than at the picture's edge or at the clip's ends.
+Every cost is minus a log likelihood (ratio to "this piece is nobody"). The programme is solved exactly
+with SciPy's HiGHS (multi-commodity flow; integer). After Zhang, Li and Nevatia, CVPR 2008 (network flow
+for data association), with side and number of men added.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import coo_matrix
+
+from vision.records import Detections
+from vision.tracking.motion import MotionModel, smooth
+from vision.tracking.places import Places
+
+KINDS = ("A", "B", "official")
+
+
+@dataclass(frozen=True)
+class JoinSettings:
+    """Costs in natural log units. worth_per_box: what a sure box adds to a piece's worth."""
+
+    worth_per_box: float = 0.35
+    no_man_confidence: float = 0.3
+    enter_start: float = 1.0
+    enter_edge: float = 3.0
+    enter_inside: float = 9.0
+    longest_gap_s: float = 3.0
+    longest_gap_edge_s: float = 7.0
+    miss_per_s: float = 1.2
+    start_density: float = 7.0
+    side_weight: float = 0.35
+    side_limit: float = 8.0
+    least_boxes: int = 3
+    officials: int = 8
+    model: MotionModel = MotionModel(q=9.0, tau_s=1.2)
+
+
+@dataclass(frozen=True)
+class Chain:
+    """One man: rows of detections in time order, kind 'A', 'B' or 'official', and his pieces."""
+
+    rows: np.ndarray
+    kind: str
+    pieces: tuple[int, ...]
+    log_odds: float
+
+
+@dataclass(frozen=True)
+class _Pieces:
+    """What the flow needs to know of each piece, as arrays over pieces."""
+
+    first: np.ndarray
+    last: np.ndarray
+    x: np.ndarray
+    p: np.ndarray
+    worth: np.ndarray
+    kind_cost: np.ndarray
+    side: np.ndarray
+    edge_first: np.ndarray
+    edge_last: np.ndarray
+    tall: np.ndarray
+
+
+def join_pieces(
+    pieces: list[np.ndarray], detections: Detections, places: Places, side: np.ndarray,
+    official: np.ndarray, men_a_side: int, settings: JoinSettings | None = None,
+) -> list[Chain]:  # fmt: skip
+    """Chains of pieces, at most `men_a_side` of A and of B at any... over the whole clip.
+
+    side (N,), official (N,): log odds of every box (see `teams`).
+    """
+    s = settings or JoinSettings()
+    pieces = [q for q in pieces if len(q) >= s.least_boxes]
+    if not pieces:
+        return []
+    table = _describe(pieces, detections, places, side, official, s)
+    links, link_cost = _links(table, detections, s)
+    enter, leave = _ends(table, detections, s)
+    used, nexts = _solve(table, links, link_cost, enter, leave, men_a_side, s)
+    return _chains(pieces, table, used, nexts)
+
+
+def _describe(
+    pieces: list[np.ndarray], d: Detections, places: Places, side: np.ndarray, official: np.ndarray,
+    s: JoinSettings,
+) -> _Pieces:  # fmt: skip
+    n, frames = len(pieces), d.n_frames
+    z, r = np.zeros((n, frames, 2)), np.tile(np.eye(2), (n, frames, 1, 1))
+    observed = np.zeros((n, frames), bool)
+    worth, kind_cost = np.zeros(n), np.zeros((n, 3))
+    side_sum, tall = np.zeros(n), np.zeros(n)
+    for k, rows in enumerate(pieces):
+        f = d.frame[rows]
+        z[k, f], r[k, f], observed[k, f] = places.xy_field_yd[rows], places.covariance[rows], True
+        trust = np.where(places.duplicate[rows], 0.1, 1.0) * (1 - 0.5 * places.covered[rows])
+        sure = np.clip((d.confidence[rows] - s.no_man_confidence) / 0.4, -0.5, 1)
+        on_field = np.where(places.inside[rows], 1.0, -1.0)
+        worth[k] = s.worth_per_box * float((trust * np.minimum(sure, on_field)).sum())
+        side_sum[k] = np.clip(s.side_weight * side[rows].sum(), -s.side_limit, s.side_limit)
+        is_official = np.clip(0.25 * official[rows].sum(), -s.side_limit, s.side_limit)
+        player = np.logaddexp(0, is_official)
+        kind_cost[k] = [
+            player + np.logaddexp(0, -side_sum[k]),
+            player + np.logaddexp(0, side_sum[k]),
+            np.logaddexp(0, -is_official) + 0.7,
+        ]
+        tall[k] = np.median(places.tall_yd[rows])
+    x, p = smooth(z, r, observed, d.pts_s, s.model)
+    first = np.array([d.frame[q[0]] for q in pieces])
+    last = np.array([d.frame[q[-1]] for q in pieces])
+    edge_first = np.array([places.edge[q[:3]].max() for q in pieces])
+    edge_last = np.array([places.edge[q[-3:]].max() for q in pieces])
+    return _Pieces(first, last, x, p, worth, kind_cost, side_sum, edge_first, edge_last, tall)
+
+
+def _links(t: _Pieces, d: Detections, s: JoinSettings) -> tuple[np.ndarray, np.ndarray]:
+    """(L,2) pairs of pieces that may follow each other and their costs (L,)."""
+    gap = d.pts_s[t.first][None] - d.pts_s[t.last][:, None]
+    through_edge = (t.edge_last[:, None] > 0) & (t.edge_first[None] > 0)
+    longest = np.where(through_edge, s.longest_gap_edge_s, s.longest_gap_s)
+    i, j = np.nonzero((t.last[:, None] < t.first[None]) & (gap <= longest))
+    if not len(i):
+        return np.zeros((0, 2), int), np.zeros(0)
+    middle = t.first[j]
+    nu = t.x[i, middle] - t.x[j, middle]
+    sigma = t.p[i, middle] + t.p[j, middle] + np.diag([0.05, 0.05, 0.5, 0.5])
+    d2 = np.einsum("ni,ni->n", nu, np.linalg.solve(sigma, nu[..., None])[..., 0])
+    log_det = np.linalg.slogdet(sigma)[1]
+    missing = np.where(through_edge[i, j], 0.2, 1.0) * s.miss_per_s * gap[i, j]
+    height = np.minimum((np.log(t.tall[i] / t.tall[j]) / 0.25) ** 2, 4.0) / 2
+    cost = 0.5 * d2 + 0.5 * log_det + missing + height - s.start_density + 7.0
+    ok = (d2 < 40) & (cost < 2 * s.enter_inside + 2)
+    return np.column_stack([i, j])[ok], cost[ok]
+
+
+def _ends(t: _Pieces, d: Detections, s: JoinSettings) -> tuple[np.ndarray, np.ndarray]:
+    start, end = d.pts_s[0], d.pts_s[-1]
+
+    def cost(time: np.ndarray, limit: float, edge: np.ndarray) -> np.ndarray:
+        inside = s.enter_edge + (s.enter_inside - s.enter_edge) * (1 - np.clip(2 * edge, 0, 1))
+        near = np.clip(np.abs(time - limit) / 0.5, 0, 1)
+        return np.asarray(s.enter_start + (inside - s.enter_start) * near)
+
+    return cost(d.pts_s[t.first], start, t.edge_first), cost(d.pts_s[t.last], end, t.edge_last)
+
+
+def _solve(
+    t: _Pieces, links: np.ndarray, link_cost: np.ndarray, enter: np.ndarray, leave: np.ndarray,
+    men_a_side: int, s: JoinSettings,
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """kind of each piece (-1 unused) and the piece that follows it (-1 none)."""
+    n, m, kinds = len(t.first), len(links), len(KINDS)
+    size = 3 * n + m  # use, enter, leave, links of one kind
+    cost = np.concatenate(
+        [np.concatenate([t.kind_cost[:, c] - t.worth, enter, leave, link_cost]) for c in range(kinds)]
+    )
+    rows, cols, values = [], [], []
+
+    def put(row: np.ndarray, col: np.ndarray, value: float) -> None:
+        rows.append(np.broadcast_to(row, col.shape).ravel())
+        cols.append(col.ravel())
+        values.append(np.full(col.size, value))
+
+    piece = np.arange(n)
+    for c in range(kinds):
+        o, base = c * size, c * 2 * n
+        put(base + piece, o + piece, 1.0)
+        put(base + piece, o + n + piece, -1.0)
+        put(base + n + piece, o + piece, 1.0)
+        put(base + n + piece, o + 2 * n + piece, -1.0)
+        if m:
+            put(base + links[:, 1], o + 3 * n + np.arange(m), -1.0)
+            put(base + n + links[:, 0], o + 3 * n + np.arange(m), -1.0)
+        put(kinds * 2 * n + piece, o + piece, 1.0)
+        put(np.array(kinds * 2 * n + n + c), o + n + piece, 1.0)
+    total = kinds * 2 * n + n + kinds
+    matrix = coo_matrix(
+        (np.concatenate(values), (np.concatenate(rows), np.concatenate(cols))), (total, kinds * size)
+    ).tocsr()
+    low = np.r_[np.zeros(kinds * 2 * n), np.full(n + kinds, -np.inf)]
+    high = np.r_[np.zeros(kinds * 2 * n), np.ones(n), men_a_side, men_a_side, s.officials]
+    answer = milp(
+        cost, constraints=LinearConstraint(matrix, low, high), integrality=np.ones(kinds * size),
+        bounds=Bounds(0, 1), options={"time_limit": 10.0, "mip_rel_gap": 1e-3},
+    )  # fmt: skip
+    used, nexts = np.full(n, -1), np.full(n, -1)
+    if answer.x is None:
+        return used, nexts
+    x = answer.x.reshape(kinds, size) > 0.5
+    for c in range(kinds):
+        used[x[c, :n]] = c
+        chosen = links[x[c, 3 * n :]]
+        nexts[chosen[:, 0]] = chosen[:, 1]
+    return used, nexts
+
+
+def _chains(pieces: list[np.ndarray], t: _Pieces, used: np.ndarray, nexts: np.ndarray) -> list[Chain]:
+    followed = set(nexts[nexts >= 0].tolist())
+    chains = []
+    for k in np.flatnonzero(used >= 0):
+        if int(k) in followed:
+            continue
+        members = [int(k)]
+        while nexts[members[-1]] >= 0:
+            members.append(int(nexts[members[-1]]))
+        rows = np.concatenate([pieces[m] for m in members])
+        chains.append(Chain(rows, KINDS[used[k]], tuple(members), float(t.side[members].sum())))
+    return chains

@@ -1,0 +1,153 @@
+"""Pieces of paths: boxes joined from frame to frame while there is no doubt.
+
+One pass forward in time, in field yards: predict, associate sure boxes by likelihood, then faint ones,
+start new pieces inside the field, end a piece after `longest_gap_s` without a box. Pieces are cut again
+where the colours say that the man changed. The whole-clip problem (`joining`) puts them together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from vision.records import Detections
+from vision.tracking.motion import MotionModel, inverse_2x2, predict, update
+from vision.tracking.places import Places
+
+BIG = 1e6
+
+
+@dataclass(frozen=True)
+class PieceSettings:
+    """gate: chi-square of a place (2 degrees); sure: least confidence that starts a piece."""
+
+    gate: float = 18.0
+    sure: float = 0.3
+    faint: float = 0.05
+    longest_gap_s: float = 0.4
+    height_sd: float = 0.16
+    doubt: float = 1.5
+    model: MotionModel = MotionModel(q=9.0, tau_s=1.5)
+
+
+class _Walkers:
+    """Men followed at the moment, as stacked arrays."""
+
+    def __init__(self) -> None:
+        self.x, self.p = np.zeros((0, 4)), np.zeros((0, 4, 4))
+        self.tall, self.side, self.gap = np.zeros(0), np.zeros(0), np.zeros(0)
+        self.rows: list[list[int]] = []
+
+    def keep(self, mask: np.ndarray) -> list[list[int]]:
+        gone = [rows for rows, ok in zip(self.rows, mask, strict=True) if not ok]
+        self.rows = [rows for rows, ok in zip(self.rows, mask, strict=True) if ok]
+        for name in ("x", "p", "tall", "side", "gap"):
+            setattr(self, name, getattr(self, name)[mask])
+        return gone
+
+    def add(self, xy: np.ndarray, cov: np.ndarray, tall: np.ndarray, side: np.ndarray, rows: Any) -> None:
+        n = len(xy)
+        p = np.zeros((n, 4, 4))
+        p[:, :2, :2] = cov
+        p[:, 2, 2] = p[:, 3, 3] = 3.0**2
+        self.x = np.concatenate([self.x, np.column_stack([xy, np.zeros((n, 2))])])
+        self.p = np.concatenate([self.p, p])
+        self.tall = np.r_[self.tall, tall]
+        self.side = np.r_[self.side, side]
+        self.gap = np.r_[self.gap, np.zeros(n)]
+        self.rows += [[int(r)] for r in rows]
+
+
+def find_pieces(
+    detections: Detections, places: Places, side: np.ndarray, settings: PieceSettings | None = None
+) -> list[np.ndarray]:
+    """Rows of `detections` of every piece (each sorted in time).
+
+    side (N,): log odds of the two kits (`teams.side_log_odds`).
+    """
+    s = settings or PieceSettings()
+    walkers, done = _Walkers(), list[list[int]]()
+    t = detections.pts_s
+    for f in range(detections.n_frames):
+        if f:
+            walkers.x, walkers.p = predict(walkers.x, walkers.p, *s.model.step(float(t[f] - t[f - 1])))
+        rows = np.arange(detections.rows(f).start, detections.rows(f).stop)
+        rows = rows[places.valid[rows]]
+        if len(rows) == 0 and detections.rows(f).stop > detections.rows(f).start:
+            continue  # camera lost: nobody is missed
+        free = np.ones(len(rows), bool)
+        open_ = np.ones(len(walkers.rows), bool)
+        confidence = detections.confidence[rows]
+        cost = _costs(walkers, places, side, rows, s)
+        for level in (confidence >= s.sure, (confidence >= s.faint)):
+            _associate(walkers, places, side, rows, cost, open_, free, level, s)
+        walkers.gap = np.where(open_, walkers.gap + (t[f] - t[f - 1] if f else 0), 0)
+        done += walkers.keep(walkers.gap <= s.longest_gap_s)
+        new = free & (confidence >= s.sure) & places.inside[rows] & ~places.duplicate[rows]
+        r = rows[new]
+        walkers.add(places.xy_field_yd[r], places.covariance[r], places.tall_yd[r], side[r], r)
+    done += walkers.rows
+    pieces = [np.array(rows) for rows in done]
+    return [part for piece in pieces for part in cut_at_change(piece, side)]
+
+
+def _costs(w: _Walkers, places: Places, side: np.ndarray, rows: np.ndarray, s: PieceSettings) -> np.ndarray:
+    """(M,D) association cost (minus twice a log likelihood), BIG outside the gate."""
+    if not len(rows) or not len(w.rows):
+        return np.full((len(w.rows), len(rows)), BIG)
+    sigma = w.p[:, None, :2, :2] + places.covariance[rows][None]
+    nu = places.xy_field_yd[rows][None] - w.x[:, None, :2]
+    d2 = np.einsum("mni,mnij,mnj->mn", nu, inverse_2x2(sigma), nu)
+    log_det = np.log(np.maximum(sigma[..., 0, 0] * sigma[..., 1, 1] - sigma[..., 0, 1] ** 2, 1e-9))
+    same = _same_side(w.side[:, None], side[rows][None])
+    height = np.minimum((np.log(places.tall_yd[rows][None] / w.tall[:, None]) / s.height_sd) ** 2, 6.0)
+    cost = d2 + log_det - 2 * np.log(2 * same) + height
+    return np.where(d2 > s.gate, BIG, cost)
+
+
+def _same_side(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    pa, pb = 1 / (1 + np.exp(-a)), 1 / (1 + np.exp(-b))
+    return np.asarray(np.clip(pa * pb + (1 - pa) * (1 - pb), 0.01, 1))
+
+
+def _associate(
+    w: _Walkers, places: Places, side: np.ndarray, rows: np.ndarray, cost: np.ndarray,
+    open_: np.ndarray, free: np.ndarray, level: np.ndarray, s: PieceSettings,
+) -> None:  # fmt: skip
+    """Assign free boxes of one level to open walkers and update both, in place."""
+    men, boxes = np.flatnonzero(open_), np.flatnonzero(free & level)
+    if not len(men) or not len(boxes):
+        return
+    i, j = linear_sum_assignment(cost[np.ix_(men, boxes)])
+    i, j = men[i], boxes[j]
+    ok = cost[i, j] < BIG / 2
+    i, j = i[ok], j[ok]
+    r = rows[j]
+    w.x[i], w.p[i], _ = update(w.x[i], w.p[i], places.xy_field_yd[r], places.covariance[r])
+    clear = 0.15 * (1 - places.covered[r])
+    w.tall[i] += clear * (places.tall_yd[r] - w.tall[i])
+    w.side[i] = np.clip(0.97 * w.side[i] + 0.4 * side[r], -5, 5)
+    for man, row in zip(i, r, strict=True):
+        w.rows[man].append(int(row))
+    open_[i] = False
+    free[j] = False
+
+
+def cut_at_change(piece: np.ndarray, side: np.ndarray, least_gain: float = 9.0) -> list[np.ndarray]:
+    """Cut a piece where its colours turn from one kit to the other (best single split, repeated).
+
+    Gain of a cut: the sum of log odds kept on both sides of it, |S1| + |S2| - |S1 + S2|, tempered by 0.4
+    for the dependence of neighbouring frames.
+    """
+    if len(piece) < 8:
+        return [piece]
+    total = np.cumsum(side[piece])
+    left, right = total[:-1], total[-1] - total[:-1]
+    gain = 0.4 * (np.abs(left) + np.abs(right) - np.abs(total[-1]))
+    k = int(np.argmax(gain[2:-2])) + 2
+    if gain[k] < least_gain:
+        return [piece]
+    return cut_at_change(piece[: k + 1], side, least_gain) + cut_at_change(piece[k + 1 :], side, least_gain)

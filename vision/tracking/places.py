@@ -1,0 +1,96 @@
+"""Where every box stands on the field, how sure that is, and whether it can be a man of the play."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from vision.records import BALL, Detections
+
+FOOT_TO_BODY_YD = 0.2
+"""The lower edge of a box is the nearer foot; the body stands this much farther from the camera."""
+SIDE_SD, FOOT_SD = 0.06, 0.055
+"""Spread of a box's middle and of its lower edge as shares of its height (the detector's own scatter)."""
+MAN_YD = 1.95
+
+
+@dataclass(frozen=True)
+class Places:
+    """One row a detection (same rows). NaN / False where there is no camera or no ground under the box.
+
+    xy_field_yd (N,2), covariance (N,2,2) yd^2; tall_yd (N,) height of the box as a man standing there;
+    covered (N,) greatest share of the box hidden by a nearer box; by_whom (N,) its row or -1;
+    inside (N,) on the field or just beside it; edge (N,) 0..1 closeness to the picture's border (1 = cut);
+    people (N,) not the ball.
+    """
+
+    xy_field_yd: np.ndarray
+    covariance: np.ndarray
+    tall_yd: np.ndarray
+    covered: np.ndarray
+    inside: np.ndarray
+    edge: np.ndarray
+    valid: np.ndarray
+    duplicate: np.ndarray
+
+
+def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
+    """Places of all boxes of a clip. cameras: `.camera(frame)` -> camera or None where lost."""
+    n = len(detections)
+    xy, cov = np.full((n, 2), np.nan), np.full((n, 2, 2), np.nan)
+    tall, covered = np.full(n, np.nan), np.zeros(n)
+    duplicate = np.zeros(n, bool)
+    valid = np.zeros(n, bool)
+    boxes = detections.xyxy_px.astype(float)
+    for f in np.unique(detections.frame):
+        rows = detections.rows(int(f))
+        covered[rows], duplicate[rows] = _overlaps(boxes[rows], detections.confidence[rows])
+        camera = cameras.camera(int(f))
+        if camera is not None:
+            xy[rows], cov[rows], tall[rows], valid[rows] = _on_ground(boxes[rows], camera)
+    valid &= detections.kind != BALL
+    cov = cov * (1 + 3 * covered)[:, None, None] ** 2
+    width, length = float(standard.width_yd), float(standard.length_yd)
+    with np.errstate(invalid="ignore"):
+        inside = (xy[:, 1] > -0.4) & (xy[:, 1] < width + 0.4) & (xy[:, 0] > -11) & (xy[:, 0] < length + 11)
+    edge = _edge(boxes, detections.width_px, detections.height_px)
+    return Places(xy, cov, tall, covered, inside & valid, edge, valid, duplicate)
+
+
+def _on_ground(boxes: np.ndarray, camera: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    foot = np.column_stack([(boxes[:, 0] + boxes[:, 2]) / 2, boxes[:, 3]])
+    high = boxes[:, 3] - boxes[:, 1]
+    sd = np.column_stack([np.maximum(SIDE_SD * high, 1.0), np.maximum(FOOT_SD * high, 1.0)])
+    xy, valid, cov = camera.to_field(foot, sd)
+    valid = valid & np.isfinite(cov).all((1, 2)) & (high > 2)
+    away = xy - np.asarray(camera.centre_field_yd)[:2]
+    away = away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
+    xy = xy + FOOT_TO_BODY_YD * away
+    head, ok = camera.project(np.column_stack([xy, np.full(len(xy), MAN_YD)]))
+    tall = np.where(ok & valid, MAN_YD * high / np.maximum(foot[:, 1] - head[:, 1], 1.0), np.nan)
+    valid = valid & (cov[:, 0, 0] + cov[:, 1, 1] < 60) & (tall > 0.2) & (tall < 4.5)
+    xy[~valid], cov[~valid] = np.nan, np.nan
+    return xy, cov + 0.01 * np.eye(2), tall, valid
+
+
+def _overlaps(boxes: np.ndarray, confidence: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Share of each box under one nearer box, and whether a surer box is nearly the same box."""
+    a, b = boxes[:, None], boxes[None]
+    w = np.minimum(a[..., 2], b[..., 2]) - np.maximum(a[..., 0], b[..., 0])
+    h = np.minimum(a[..., 3], b[..., 3]) - np.maximum(a[..., 1], b[..., 1])
+    inter = np.clip(w, 0, None) * np.clip(h, 0, None)
+    area = np.maximum((boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1]), 1e-6)
+    np.fill_diagonal(inter, 0)
+    iou = inter / (area[:, None] + area[None] - inter)
+    share = np.where(b[..., 3] > a[..., 3], inter / area[:, None], 0)
+    return share.max(1), ((iou > 0.65) & (confidence[None] > confidence[:, None])).any(1)
+
+
+def _edge(boxes: np.ndarray, width_px: int, height_px: int) -> np.ndarray:
+    """1 where a box touches the border, falling to 0 a box width inside."""
+    wide = np.maximum(boxes[:, 2] - boxes[:, 0], 1)
+    right, low = width_px - 1 - boxes[:, 2], height_px - 1 - boxes[:, 3]
+    room = np.minimum.reduce([boxes[:, 0], right, low, boxes[:, 1]])
+    return np.asarray(np.clip(1 - room / wide, 0, 1))
