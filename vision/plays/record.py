@@ -90,6 +90,7 @@ class Play:
     direction: +1 the offense attacks +x, -1 it attacks -x, 0 not known. kind: pass, run, kick or unknown
     with kind_probability. qb_drop: quick, three-step, five-step, seven-step, '' unknown. play_action, boot:
     True, False or None (unknown). formation by count such as '3x1'; strength: left, right, balanced, ''.
+    line_set_s: the offense came to rest before the snap; qb_set_s: the quarterback ended his drop.
     field_side: side of the wide part of the field (left / right / middle). warnings: plain sentences.
     """
 
@@ -99,7 +100,8 @@ class Play:
     los_field_yd: Value
     spot_y_field_yd: Value
     snap_s: Value
-    set_s: Value = UNKNOWN
+    line_set_s: Value = UNKNOWN
+    qb_set_s: Value = UNKNOWN
     throw_s: Value = UNKNOWN
     arrival_s: Value = UNKNOWN
     end_s: Value = UNKNOWN
@@ -208,7 +210,7 @@ class Play:
             "field_side": self.field_side,
             "boot": self.boot,
             "qb_set_depth_play_yd": self.qb_set_depth_play_yd.value,
-            "set_s": self.set_s.value,
+            "qb_set_s": self.qb_set_s.value,
             "target_probability": self.target_probability,
             "warnings": "; ".join(self.warnings),
         }

@@ -157,7 +157,7 @@ def _describe(
         los_field_yd=Value(lineup.los_yd, lineup.los_sd_yd, "measured" if ball is not None else "estimated"),
         spot_y_field_yd=Value(lineup.spot_y_yd, 0.35, "measured" if ball is not None else "estimated"),
         snap_s=snap,
-        set_s=_set_time(motion, lineup, snap.value),
+        line_set_s=_set_time(motion, lineup, snap.value),
         players=_people(field, motion, tracks, lineup, {**offense, **defense}, jobs, play_yd, xy, roles, snap.value),
         formation=formation,
         backs=backs,
@@ -304,6 +304,7 @@ def _quarterback(
         out |= {"qb_drop": drop.kind, "qb_drop_probability": drop.probability}
     if math.isfinite(drop.set_depth_play_yd):
         out["qb_set_depth_play_yd"] = Value(drop.set_depth_play_yd, 0.4, "estimated")
+        out["qb_set_s"] = Value(snap + drop.set_after_snap_s, drop.set_sd_s, "estimated")
     last = throw.value - snap if throw.known else 3.0
     fake = play_fake(t, path[qb], backs, last)
     if math.isfinite(fake):
