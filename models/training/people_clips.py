@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from models.training.people_pose import Pose, plant, reach, swing_arm
+from models.training.people_pose import Pose, mirror, plant, reach, swing_arm
 
 YARD_M = 0.9144
 
@@ -165,7 +165,7 @@ def upright_clips() -> dict[str, Motion]:
     stand, ready, guard = k["stand"], k["ready"], k["guard"]
     shift = stand.change(root=(0, 0.03, 0.98), tilt=(2, 0, 4), head=(0, 4, 20), knee_r=[15])
     other = stand.change(root=(0, -0.03, 0.98), tilt=(-2, 2, -4), head=(0, 8, -25), arm_l=swing_arm("l", 18, 12, 30))
-    step = guard.change(root=(-0.06, 0.05, 0.85), foot_l=(0.10, 0.34, 0.05, 0, 10))
+    step = guard.change(root=(-0.06, 0.05, 0.85), foot_l=(0.06, 0.40, 0.08, 0, 10))
     push = guard.change(
         root=(0.0, 0, 0.84), tilt=(0, 30, 0), spine=(0, 6, 0), foot_l=(0.16, 0.22, 0, 0, 8),
         foot_r=(-0.34, -0.24, 0, 30, -12), arm_l=reach("l", 0.88, 0.0, 0.0), arm_r=reach("r", 0.88, 0.0, 0.05))
@@ -194,13 +194,25 @@ def upright_clips() -> dict[str, Motion]:
     point = stand.change(arm_r=reach("r", 0.25, 0.93, 0.05, (-1, 0, 0)), head=(0, 4, -40))
     knees = ready.change(root=(-0.12, 0, 0.86), tilt=(0, 46, 0), spine=(0, 18, 0), head=(0, 30, 0),
                          arm_l=plant("l", 0.14, 0.22, 0.56), arm_r=plant("r", 0.14, -0.22, 0.56))  # fmt: skip
+    receiver = ready.change(
+        root=(0.02, 0, 0.93), tilt=(0, 16, 0), spine=(0, 8, 0), head=(0, 5, 20), foot_l=(0.34, 0.12, 0, 0, 4),
+        foot_r=(-0.28, -0.12, 0, 38, -6), arm_l=swing_arm("l", 22, 12, 55, 15), arm_r=swing_arm("r", 26, 12, 60, 15))
+    folded = stand.change(arm_l=reach("l", 0.30, -0.30, -0.20, (-0.2, 1, -0.5)),
+                          arm_r=reach("r", 0.36, -0.30, -0.24, (-0.2, 1, -0.5)))  # fmt: skip
+    sit = stand.change(root=(-0.1, 0, 0.54), tilt=(0, 8, 0), spine=(0, 22, 0), head=(0, 14, 0),
+                       foot_l=(0.46, 0.18, 0, 0, 10), foot_r=(0.42, -0.18, 0, 0, -10),
+                       arm_l=plant("l", 0.36, 0.16, 0.60), arm_r=plant("r", 0.34, -0.16, 0.60))  # fmt: skip
     low = lambda p: p.change(root=p.root + [0, 0.01, -0.015], head=p.head + [0, 2, 6])  # noqa: E731
     return {
         "stand": Motion(blend([stand, shift, stand, other], 8, closed=True), True),
         "stance2": Motion(blend([k["two"], low(k["two"])], 4, closed=True), True),
         "stance3": Motion(blend([k["three"], low(k["three"])], 4, closed=True), True),
+        "stance3_left": Motion(blend([mirror(k["three"]), low(mirror(k["three"]))], 2, closed=True), True),
+        "receiver": Motion(blend([receiver, low(receiver)], 2, closed=True), True),
+        "folded": Motion([folded, folded.change(head=(0, 5, -25))], True),
+        "sit": Motion([sit, sit.change(head=(0, 10, 30))], True, ground="none"),
         "crouch": Motion(blend([ready, low(ready)], 4, closed=True), True),
-        "pass_set": Motion(blend([guard, step, guard, step.change(foot_l=guard.foot_l, foot_r=(-0.1, -0.34, 0.05, 4, -16),
+        "pass_set": Motion(blend([guard, step, guard, step.change(foot_l=guard.foot_l, foot_r=(-0.14, -0.40, 0.08, 4, -16),
                                  root=(-0.06, -0.05, 0.85))], 8, closed=True), True),
         "block": Motion(blend([push, drive], 8, closed=True), True),
         "throw": Motion(blend([hold, cock, whip, follow], 12, [0, 0.4, 0.65, 1]), False),
@@ -225,9 +237,9 @@ def low_clips() -> dict[str, Motion]:
                         foot_l=(-0.95, 0.18, 0.05, 88, 0), foot_r=(-0.95, -0.16, 0.05, 88, 0),
                         arm_l=reach("l", 0.15, 0.45, 0.7), arm_r=reach("r", 0.15, 0.5, 0.6))  # fmt: skip
     bent = prone.change(foot_l=(-0.5, 0.35, 0.06, 88, 30), knee_l=[60], head=(0, 70, -30))
-    side = prone.change(tilt=(75, 84, 10), spine=(0, 15, 0), root=(0, 0, 0.17), head=(70, 80, 10),
-                        foot_l=(-0.55, 0.12, 0.16, 60, 40), foot_r=(-0.78, -0.05, 0.03, 70, 40),
-                        arm_l=reach("l", 0.5, 0.0, -0.3), arm_r=reach("r", 0.6, 0.2, 0.5))  # fmt: skip
+    side = prone.change(tilt=(80, 0, 82), spine=(0, 14, 0), root=(0, 0, 0.17), head=(80, 0, 70),
+                        foot_l=(-0.62, 0.28, 0.12, 80, 40), foot_r=(-0.80, 0.10, 0.0, 80, 40),
+                        arm_l=reach("l", 0.6, 0.1, -0.2), arm_r=reach("r", 0.6, 0.0, 0.35))  # fmt: skip
     supine = prone.change(root=(0, 0, 0.13), tilt=(0, -86, 0), spine=(0, 4, 0), head=(0, -70, 20),
                           foot_l=(0.85, 0.2, 0.14, -70, 20), foot_r=(0.50, -0.22, 0.0, -12, -10), knee_l=[20],
                           arm_l=reach("l", 0.1, 0.6, -0.7, (-1, 0.5, 0)), arm_r=reach("r", 0.4, 0.0, -0.4, (-0.5, 1, 0)))

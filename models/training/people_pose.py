@@ -66,6 +66,15 @@ class Pose:
         return replace(Pose.from_vector(self.to_vector()), **{k: np.array(v, float) for k, v in parts.items()})
 
 
+def mirror(p: Pose) -> Pose:
+    """Left and right exchanged."""
+    turn, foot, arm = np.array([-1, 1, -1]), np.array([1, -1, 1, 1, -1]), np.array([1, -1, 1, 1, -1, 1, 1, -1, 1, 1])
+    return Pose(
+        p.root * [1, -1, 1], p.tilt * turn, p.spine * turn, p.head * turn, p.foot_r * foot, p.foot_l * foot,
+        p.knee_r.copy(), p.knee_l.copy(), p.arm_r * arm, p.arm_l * arm,
+    )  # fmt: skip
+
+
 def swing_arm(side: str, flex: float, abduct: float, elbow: float, inward: float = 0.0) -> np.ndarray:
     """Arm numbers from joint angles: flex forward, abduct to the side, elbow bend, forearm turned inward."""
     s = 1.0 if side == "l" else -1.0
