@@ -1,0 +1,437 @@
+"""Draws one exposure of a game on a GPU or on Mesa: moderngl, standalone EGL context, no window.
+
+A picture is drawn wide and undistorted (``MARGIN`` times the picture's angle), then one pass applies the lens,
+the shutter (rotation of the camera while it is open), light and tone. A second, half-size pass writes who is at
+each pixel; a third draws every man alone into a small cell, which gives the area he would cover unhidden.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import moderngl
+import numpy as np
+
+from models.synthetic.field_paint import LENGTH_YD, WIDTH_YD, glyph, paint_field
+from models.synthetic.lens import ViewCamera
+from models.synthetic.looks import Look
+from models.synthetic.people import PeopleLibrary
+from models.synthetic.scene import Props, crowd_texture
+
+MARGIN = 1.08
+SHADERS = Path(__file__).with_name("shaders")
+CELL = (32, 64)  # pixels of one man's cell in the area atlas
+ATLAS_COLUMNS, ATLAS_ROWS = 32, 8
+MOW = {"none": 0.0, "five": 1.0, "ten": 2.0, "across": 3.0, "checker": 4.0}
+NUMBER_STYLES = ("block", "slab", "sans", "round")
+PROP_ID = 65000
+PROP_LAYOUT, PROP_FIELDS = "3f 3f 3f 3f", ("in_pos", "in_nrm", "in_col", "in_uv")
+MAX_FIGURES = ATLAS_COLUMNS * ATLAS_ROWS
+
+
+@dataclass
+class Figures:
+    """People of one instant, one row each.
+
+    place (N,4) x y z yaw in field yards and radians; pose (N,4) first frame row, second frame row, weight,
+    scale, a row being shape * frames + frame; look (N,3) number (-1 none), pattern bits, reserved;
+    palette (N,24,3) uint8 sRGB.
+    """
+
+    place: np.ndarray
+    pose: np.ndarray
+    look: np.ndarray
+    palette: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.place)
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """picture (h,w,3) uint8 BGR; ids (h//2,w//2) uint16: 0 ground and sky, n+1 the n-th figure, 65000 a thing;
+    area_px (N,) pixels each figure would cover alone; visible_px (N,) pixels of him seen in the picture;
+    boxes (N,4) amodal x0 y0 x1 y1 in pixels (NaN behind the camera)."""
+
+    picture: np.ndarray
+    ids: np.ndarray
+    area_px: np.ndarray
+    visible_px: np.ndarray
+    boxes: np.ndarray
+
+
+def noise_texture(size: int = 256, seed: int = 7) -> np.ndarray:
+    """(size,size,4) uint8 tiling noise, each channel stretched to 0..255."""
+    rng = np.random.default_rng(seed)
+    out = np.zeros((size, size, 4), np.float32)
+    for c, sigmas in enumerate(((18, 7, 2), (9, 3, 1), (4, 1.5, 0.6), (1.2, 0.5, 0.5))):
+        for k, s in enumerate(sigmas):
+            n = rng.standard_normal((size, size)).astype(np.float32)
+            tiled = cv2.GaussianBlur(np.tile(n, (3, 3)), (0, 0), s)[size: 2 * size, size: 2 * size]
+            out[..., c] += tiled / tiled.std() * (1.0, 0.6, 0.35)[k]
+        lo, hi = np.percentile(out[..., c], [1, 99])
+        out[..., c] = np.clip((out[..., c] - lo) / (hi - lo), 0, 1)
+    return (out * 255).astype(np.uint8)
+
+
+def _digits() -> np.ndarray:
+    """(layers, 64, 40, 2) uint8: fill and outline of ten digits in each style."""
+    layers = []
+    for style in NUMBER_STYLES:
+        for d in "0123456789":
+            small = glyph(d, style, 52, 29)
+            fill = cv2.copyMakeBorder(small, 6, 6, 5, 6, cv2.BORDER_CONSTANT, value=0)
+            layers.append(np.stack([fill, cv2.dilate(fill, np.ones((7, 7), np.uint8))], -1))
+    return np.stack(layers)
+
+
+class Renderer:
+    """Holds the GL context. ``set_game`` loads a look; ``draw`` makes one exposure."""
+
+    def __init__(self, library: PeopleLibrary, samples: int = 4, scale: float = 1.0) -> None:
+        self.ctx = moderngl.create_context(standalone=True, backend="egl")
+        self.samples, self.scale, self.lib = samples, scale, library
+        common = "#version 330\n" + (SHADERS / "common.glsl").read_text()
+        src = {p.name: p.read_text() for p in SHADERS.glob("*.vert")} | {p.name: p.read_text() for p in SHADERS.glob("*.frag")}
+        make = lambda v, f: self.ctx.program(  # noqa: E731
+            vertex_shader="#version 330\n" + src[v], fragment_shader=common + src[f])
+        self.p_ground, self.p_sky = make("ground.vert", "ground.frag"), make("full.vert", "sky.frag")
+        self.p_person, self.p_flat = make("person.vert", "person.frag"), make("person.vert", "flat.frag")
+        self.p_ident, self.p_prop = make("person.vert", "ident.frag"), make("prop.vert", "prop.frag")
+        self.p_prop_id, self.p_post = make("ground.vert", "prop_id.frag"), make("full.vert", "post.frag")
+        self.size: tuple[int, int] | None = None
+        self._load_people()
+        self.noise = self._texture(noise_texture())
+        digits = _digits()
+        self.digits = self.ctx.texture_array((digits.shape[2], digits.shape[1], len(digits)), 2, digits.tobytes())
+        self.digits.build_mipmaps()
+        quad = self.ctx.buffer(np.array([-1, -1, 3, -1, -1, 3], "f4").tobytes())
+        self.v_sky = self.ctx.vertex_array(self.p_sky, [(quad, "2f", "in_pos")])
+        self.v_post = self.ctx.vertex_array(self.p_post, [(quad, "2f", "in_pos")])
+        self.paint: Any = None
+        self.atlas = self.ctx.framebuffer([self.ctx.texture((CELL[0] * ATLAS_COLUMNS, CELL[1] * ATLAS_ROWS), 1)])
+        self.v_props: Any = None
+        self.extras: list[Any] = []
+
+    def _texture(self, image: np.ndarray, repeat: bool = True, aniso: float = 1.0) -> moderngl.Texture:
+        t = self.ctx.texture((image.shape[1], image.shape[0]), image.shape[2], np.ascontiguousarray(image).tobytes())
+        t.repeat_x = t.repeat_y = repeat
+        t.build_mipmaps()
+        t.filter = (moderngl.LINEAR_MIPMAP_LINEAR, moderngl.LINEAR)
+        t.anisotropy = aniso
+        return t
+
+    def _load_people(self) -> None:
+        lib, ctx = self.lib, self.ctx
+        shapes, frames, count = lib.vertices_q.shape[:3]
+        for name, data, kind in (("verts", lib.vertices_q, np.int16), ("norms", lib.normals, np.int8)):
+            four = np.zeros((shapes * frames, count, 4), kind)
+            four[..., :3] = data.reshape(shapes * frames, count, 3)
+            t = ctx.texture((count, shapes * frames), 4, four.tobytes(), dtype="i2" if kind == np.int16 else "i1")
+            t.filter = (moderngl.NEAREST, moderngl.NEAREST)
+            setattr(self, f"t_{name}", t)
+        self.frames_per_shape = frames
+        vertex = ctx.buffer(np.hstack([lib.part[:, None].astype("f4"), lib.uv.astype("f4")]).astype("f4").tobytes())
+        index = ctx.buffer(lib.faces.astype("i4").tobytes())
+        self.instances = ctx.buffer(reserve=MAX_FIGURES * 80)
+        fields = ("i_pos", "i_pose", "i_info", "i_box", "i_cell")
+
+        def array(program: moderngl.Program) -> moderngl.VertexArray:
+            used = [f for f in fields if f in program]
+            mesh = [f for f in ("a_part", "a_uv") if f in program]
+            layout = " ".join("4f" if f in program else "16x" for f in fields) + "/i"
+            lay_v = " ".join(["1f" if "a_part" in program else "4x", "2f" if "a_uv" in program else "8x"])
+            bind: list[tuple[Any, ...]] = [(self.instances, layout, *used)]
+            if mesh:
+                bind.insert(0, (vertex, lay_v, *mesh))
+            return ctx.vertex_array(program, bind, index, index_element_size=4)
+
+        self.v_person, self.v_flat, self.v_ident = array(self.p_person), array(self.p_flat), array(self.p_ident)
+        names = lib.part_names
+        order = ("jersey_front", "jersey_back", "sleeve", "pants", "sock", "helmet")
+        self.codes = [names.index(n) if n in names else -1 for n in order]
+
+    def _resize(self, width: int, height: int) -> None:
+        if self.size == (width, height):
+            return
+        if self.size is not None:
+            for fbo in (self.multi, self.scene, self.shadow, self.ident, self.final):
+                fbo.release()
+        self.size = (width, height)
+        ctx, w, h = self.ctx, int(width * MARGIN * self.scale), int(height * MARGIN * self.scale)
+        self.wide = (w, h)
+        self.scene_tex = ctx.texture((w, h), 4, dtype="f2")
+        self.scene_tex.repeat_x = self.scene_tex.repeat_y = False
+        self.scene_tex.filter = (moderngl.LINEAR_MIPMAP_LINEAR, moderngl.LINEAR)
+        self.scene = ctx.framebuffer([self.scene_tex], ctx.depth_renderbuffer((w, h)))
+        self.multi = self.scene if self.samples == 0 else ctx.framebuffer(
+            [ctx.renderbuffer((w, h), 4, samples=self.samples, dtype="f2")],
+            ctx.depth_renderbuffer((w, h), samples=self.samples))
+        half = (max(w // 2, 1), max(h // 2, 1))
+        self.shadow_tex = ctx.texture(half, 4)
+        self.shadow = ctx.framebuffer([self.shadow_tex])
+        self.ident = ctx.framebuffer([ctx.texture(half, 1, dtype="u2")], ctx.depth_renderbuffer(half))
+        self.final = ctx.framebuffer([ctx.renderbuffer((width, height), 3)])
+
+    @staticmethod
+    def _set(program: moderngl.Program, **values: Any) -> None:
+        for name, value in values.items():
+            if name in program:
+                u = program[name]
+                if isinstance(value, np.ndarray):
+                    u.write(np.ascontiguousarray(value, "f4").tobytes())
+                else:
+                    u.value = value
+
+    def set_game(self, look: Look, props: Props, ppy: float = 30.0) -> dict[str, Any]:
+        """Load a look; returns what was painted (mark truth)."""
+        tex, extent, drawn = paint_field(look.field, ppy)
+        for old in (self.paint, getattr(self, "crowd", None)):
+            if old is not None:
+                old.release()
+        self.paint = self._texture(tex, repeat=False, aniso=16.0)
+        self.crowd = self._texture(crowd_texture(look))
+        f, light = look.field, look.light
+        self.look = look
+        ground = _ground_mesh(f.standard, f.crown_yd)
+        vbo = self.ctx.buffer(ground.astype("f4").tobytes())
+        self.v_ground = self.ctx.vertex_array(self.p_ground, [(vbo, "3f", "in_pos")])
+        self.v_props = self.v_props_id = self.v_mesh = None
+        if len(props.solid):
+            b = self.ctx.buffer(props.solid.astype("f4").tobytes())
+            self.v_props = self.ctx.vertex_array(self.p_prop, [(b, PROP_LAYOUT, *PROP_FIELDS)])
+            self.v_props_id = self.ctx.vertex_array(self.p_prop_id, [(b, "3f 36x", "in_pos")])
+        if len(props.mesh):
+            b = self.ctx.buffer(props.mesh.astype("f4").tobytes())
+            self.v_mesh = self.ctx.vertex_array(self.p_prop, [(b, PROP_LAYOUT, *PROP_FIELDS)])
+        n = len(light.directions)
+        dirs, cols = np.zeros((3, 3)), np.zeros((3, 3))
+        dirs[:n], cols[:n] = light.directions, light.colours
+        dirs[n:, 2] = 1.0
+        self.light_dirs, self.n_lights = dirs, n
+        for p in (self.p_ground, self.p_person, self.p_prop, self.p_sky):
+            self._set(p, u_nlights=n, u_ldir=dirs, u_lcol=cols, u_amb_sky=light.ambient_sky, u_amb_ground=light.ambient_ground,
+                      u_stadium=light.stadium_shadow or (0.0, 0.0, 0.0, 0.0), u_haze=(*light.haze_colour, light.haze * 0.006),
+                      u_noise=0, u_paint=1, u_shadow=2, u_palette=3, u_digits=4, u_verts=5, u_norms=6, u_crowd=7)
+        for p in (self.p_flat, self.p_ident):
+            self._set(p, u_verts=5, u_norms=6)
+        for p in (self.p_person, self.p_flat, self.p_ident):
+            self._set(p, u_scale=float(self.lib.scale_yd))
+        self._set(self.p_person, u_codes=self.codes, u_panel=tuple(self.lib.panel_yd))
+        self._set(self.p_ground, u_extent=extent, u_field=(float(LENGTH_YD[f.standard]), WIDTH_YD[f.standard], f.end_zone_depth_yd, f.snow),
+                  u_turf=f.turf, u_turf2=f.turf_second, u_apron=f.apron, u_track=f.track or f.apron, u_beyond=f.beyond,
+                  u_wearc=f.wear_colour, u_mow=(MOW[f.mow], f.mow_strength, f.grain, f.blotch),
+                  u_wear=(f.wear, f.line_wear, f.track_inner_yd, f.track_width_yd if f.track else 0.0))
+        v = look.venue
+        self._set(self.p_prop, u_stand_light=0.35 if light.night else 0.8)
+        self._set(self.p_sky, u_top=light.sky_top, u_low=light.sky_low, u_tree=(0.16, 0.22, 0.12),
+                  u_land=(0.10 * v.trees, v.buildings if v.kind != "bowl" else 0.0, (v.seed % 1000) / 1000.0, float(light.night)))
+        return drawn
+
+    def draw(self, cam: ViewCamera, figures: Figures, cam_next: ViewCamera | None = None,
+             extras: Sequence[tuple[np.ndarray, int]] = ()) -> Exposure:
+        """One exposure; ``cam_next`` is the camera as the shutter closes (motion blur of pan and zoom).
+
+        ``extras``: moving things (rows as in :class:`Props`) each with the id (over 65000) to mark its pixels.
+        """
+        self._resize(cam.width_px, cam.height_px)
+        n = min(len(figures), MAX_FIGURES)
+        boxes = self.boxes(cam, figures)
+        clip = cam.clip_matrix(MARGIN)
+        self._upload(figures, boxes, cam, n)
+        self._bind_common(cam, clip)
+        self._load_extras(extras)
+        self._shadow_pass(n)
+        self._scene_pass(cam, n)
+        ids = self._ident_pass(cam, n)
+        area = self._area_pass(boxes, n)
+        visible = np.bincount(ids[(ids > 0) & (ids <= n)].ravel(), minlength=n + 1)[1: n + 1] * 4.0
+        picture = self._post(cam, cam_next or cam)
+        return Exposure(picture, ids, area, np.minimum(visible, area), boxes[:n])
+
+    def boxes(self, cam: ViewCamera, figures: Figures) -> np.ndarray:
+        """(N,4) amodal pixel boxes from the projection of every vertex; NaN where behind the camera."""
+        n = len(figures)
+        if n == 0:
+            return np.zeros((0, 4))
+        flat = self.lib.vertices_q.reshape(-1, *self.lib.vertices_q.shape[2:])
+        a, b = flat[figures.pose[:, 0].astype(int)], flat[figures.pose[:, 1].astype(int)]
+        w = figures.pose[:, 2, None, None].astype(np.float32)
+        v = (a * (1 - w) + b * w) * (self.lib.scale_yd * figures.pose[:, 3, None, None].astype(np.float32))
+        c, s = np.cos(figures.place[:, 3])[:, None], np.sin(figures.place[:, 3])[:, None]
+        world = np.stack([c * v[..., 0] - s * v[..., 1], s * v[..., 0] + c * v[..., 1], v[..., 2]], -1) + figures.place[:, None, :3]
+        px, ok = cam.project(world.reshape(-1, 3))
+        px = px.reshape(n, -1, 2)
+        out = np.concatenate([px.min(1), px.max(1)], 1)
+        out[~ok.reshape(n, -1).all(1)] = np.nan
+        return out
+
+    def _upload(self, figures: Figures, boxes: np.ndarray, cam: ViewCamera, n: int) -> None:
+        row = np.zeros((n, 20), "f4")
+        row[:, 0:4], row[:, 4:8] = figures.place[:n], figures.pose[:n]
+        row[:, 8], row[:, 9], row[:, 10], row[:, 11] = np.arange(n), figures.look[:n, 0], figures.look[:n, 1], np.arange(n) + 1
+        b = np.nan_to_num(boxes[:n], nan=0.0)
+        size = np.array([cam.width_px, cam.height_px]) * MARGIN
+        centre = np.array([(cam.width_px - 1) / 2, (cam.height_px - 1) / 2])
+        lo, hi = (b[:, :2] - centre) / size * 2, (b[:, 2:] - centre) / size * 2
+        row[:, 12], row[:, 13], row[:, 14], row[:, 15] = lo[:, 0], -hi[:, 1], hi[:, 0], -lo[:, 1]
+        k = np.arange(n)
+        cx, cy = (k % ATLAS_COLUMNS) / ATLAS_COLUMNS * 2 - 1, (k // ATLAS_COLUMNS) / ATLAS_ROWS * 2 - 1
+        row[:, 16], row[:, 17], row[:, 18], row[:, 19] = cx, cy, cx + 2 / ATLAS_COLUMNS, cy + 2 / ATLAS_ROWS
+        self.instances.write(row.tobytes())
+        palette = np.ascontiguousarray(figures.palette[:n].reshape(max(n, 0), 24, 3))
+        if getattr(self, "palette", None) is not None:
+            self.palette.release()
+        self.palette = self.ctx.texture((24, max(n, 1)), 3, palette.tobytes() if n else b"\0" * 72, alignment=1)
+        self.palette.filter = (moderngl.NEAREST, moderngl.NEAREST)
+
+    def _load_extras(self, extras: Sequence[tuple[np.ndarray, int]]) -> None:
+        for item in self.extras:
+            for part in item[:3]:
+                part.release()
+        self.extras = []
+        for rows, ident in extras:
+            if len(rows):
+                b = self.ctx.buffer(np.ascontiguousarray(rows, "f4").tobytes())
+                self.extras.append((self.ctx.vertex_array(self.p_prop, [(b, PROP_LAYOUT, *PROP_FIELDS)]),
+                                    self.ctx.vertex_array(self.p_prop_id, [(b, "3f 36x", "in_pos")]), b, ident))
+
+    def _bind_common(self, cam: ViewCamera, clip: np.ndarray) -> None:
+        for slot, tex in enumerate((self.noise, self.paint, self.shadow_tex, self.palette, self.digits, self.t_verts, self.t_norms, self.crowd)):
+            tex.use(slot)
+        for p in (self.p_ground, self.p_person, self.p_flat, self.p_ident, self.p_prop, self.p_prop_id):
+            self._set(p, u_clip=clip.T, u_eye=tuple(cam.centre))
+        light = self.look.light
+        soft = light.softness_px * cam.focal_px / 1500.0
+        w, h = self.wide
+        self._set(self.p_ground, u_shadow_par=(1.0 / w, 1.0 / h, soft, light.contact))
+
+    def _shadow_pass(self, n: int) -> None:
+        ctx = self.ctx
+        self.shadow.use()
+        self.shadow.color_mask = (True, True, True, True)
+        self.shadow.clear()
+        ctx.disable(moderngl.DEPTH_TEST | moderngl.CULL_FACE)
+        if n == 0:
+            return
+        for i in range(self.n_lights):
+            self.shadow.color_mask = tuple(j == i for j in range(4))
+            self._set(self.p_flat, u_mode=1, u_light=tuple(float(v) for v in self.light_dirs[i]))
+            self.v_flat.render(instances=n)
+        self.shadow.color_mask = (False, False, False, True)
+        self._set(self.p_flat, u_mode=2)
+        self.v_flat.render(instances=n)
+        self.shadow.color_mask = (True, True, True, True)
+
+    def _scene_pass(self, cam: ViewCamera, n: int) -> None:
+        ctx = self.ctx
+        self.multi.use()
+        self.multi.clear(depth=1.0)
+        ctx.disable(moderngl.DEPTH_TEST)
+        t = 0.5 * MARGIN / cam.focal_px
+        self._set(self.p_sky, u_rot=cam.rotation().astype("f4"), u_tan=(cam.width_px * t, cam.height_px * t))
+        self.v_sky.render()
+        ctx.enable(moderngl.DEPTH_TEST)
+        self.v_ground.render()
+        if self.v_props is not None:
+            self.v_props.render()
+        for item in self.extras:
+            item[0].render()
+        self._set(self.p_person, u_mode=0)
+        if n:
+            self.v_person.render(instances=n)
+        if self.v_mesh is not None:
+            ctx.enable(moderngl.BLEND)
+            self.v_mesh.render()
+            ctx.disable(moderngl.BLEND)
+        if self.multi is not self.scene:
+            ctx.copy_framebuffer(self.scene, self.multi)
+        if self.look.picture.bloom > 0:
+            self.scene_tex.build_mipmaps(0, 6)
+
+    def _ident_pass(self, cam: ViewCamera, n: int) -> np.ndarray:
+        self.ident.use()
+        self.ident.clear(depth=1.0)
+        self.ctx.enable(moderngl.DEPTH_TEST)
+        if self.v_props_id is not None:
+            self._set(self.p_prop_id, u_id=PROP_ID)
+            self.v_props_id.render()
+        for item in self.extras:
+            self._set(self.p_prop_id, u_id=item[3])
+            item[1].render()
+        if n:
+            self._set(self.p_ident, u_mode=0)
+            self.v_ident.render(instances=n)
+        w, h = self.ident.size
+        raw = np.frombuffer(self.ident.read(components=1, dtype="u2", alignment=1), np.uint16).reshape(h, w)[::-1]
+        return _distort_ids(raw, cam)
+
+    def _area_pass(self, boxes: np.ndarray, n: int) -> np.ndarray:
+        self.atlas.use()
+        self.atlas.clear()
+        if n == 0:
+            return np.zeros(0)
+        self.ctx.disable(moderngl.DEPTH_TEST)
+        self._set(self.p_flat, u_mode=3)
+        self.v_flat.render(instances=n)
+        w, h = self.atlas.size
+        raw = np.frombuffer(self.atlas.read(components=1, alignment=1), np.uint8).reshape(ATLAS_ROWS, CELL[1], ATLAS_COLUMNS, CELL[0])
+        share = (raw > 127).mean(axis=(1, 3)).reshape(-1)[:n]
+        b = np.nan_to_num(boxes[:n], nan=0.0)
+        return share * np.maximum(b[:, 2] - b[:, 0], 0) * np.maximum(b[:, 3] - b[:, 1], 0)
+
+    def _post(self, cam: ViewCamera, later: ViewCamera) -> np.ndarray:
+        pic = self.look.picture
+        zoom = np.diag([later.focal_px / cam.focal_px, later.focal_px / cam.focal_px, 1.0])
+        move = zoom @ (later.rotation() @ cam.rotation().T)
+        corner = np.array([[0, 0, 1.0], [0.5 * cam.width_px / cam.focal_px, 0, 1.0]])
+        moved = corner @ move.T
+        shift = np.abs(moved[:, :2] / moved[:, 2:] - corner[:, :2]).max() * cam.focal_px
+        self.final.use()
+        self.ctx.disable(moderngl.DEPTH_TEST)
+        self.scene_tex.use(0)
+        self._set(self.p_post, u_scene=0, u_size=(float(cam.width_px), float(cam.height_px)), u_focal=cam.focal_px, u_k1=cam.k1,
+                  u_margin=MARGIN, u_move=move.T.astype("f4"), u_steps=int(np.clip(np.ceil(shift), 1, 16)), u_exposure=pic.exposure,
+                  u_contrast=pic.contrast, u_saturation=pic.saturation, u_gamma=pic.gamma, u_vignette=pic.vignette, u_bloom=pic.bloom,
+                  u_white=tuple(pic.white_balance))
+        self.v_post.render()
+        raw = np.frombuffer(self.final.read(components=3, alignment=1), np.uint8)
+        return cv2.cvtColor(raw.reshape(cam.height_px, cam.width_px, 3)[::-1], cv2.COLOR_RGB2BGR)
+
+
+def _ground_mesh(standard: str, crown: float) -> np.ndarray:
+    """(T*3,3) triangles of strips along x, crowned between the side lines."""
+    w = WIDTH_YD[standard]
+    y = np.concatenate([[-400.0, -60.0, -15.0], np.linspace(0, w, 41), [w + 15.0, w + 60.0, 500.0]])
+    z = np.where((y >= 0) & (y <= w), crown * (1 - ((y - w / 2) / (w / 2)) ** 2), 0.0)
+    out = []
+    xs = np.array([-500.0, -60.0, 0.0, 55.0, 110.0, 170.0, 600.0])
+    for i in range(len(y) - 1):
+        for xa, xb in zip(xs[:-1], xs[1:], strict=True):
+            a, b = (xa, y[i], z[i]), (xb, y[i], z[i])
+            c, d = (xb, y[i + 1], z[i + 1]), (xa, y[i + 1], z[i + 1])
+            out += [a, b, c, a, c, d]
+    return np.array(out)
+
+
+def _distort_ids(raw: np.ndarray, cam: ViewCamera) -> np.ndarray:
+    """Half-size identity map as the lens shows it."""
+    h, w = cam.height_px // 2, cam.width_px // 2
+    x = (np.arange(w) * 2 + 0.5 - (cam.width_px - 1) / 2) / cam.focal_px
+    y = (np.arange(h) * 2 + 0.5 - (cam.height_px - 1) / 2) / cam.focal_px
+    if abs(cam.k1) < 1e-9:
+        ux, uy = np.broadcast_to(x, (h, w)), np.broadcast_to(y[:, None], (h, w))
+    else:
+        r2 = x[None] ** 2 + y[:, None] ** 2
+        k = np.ones((h, w))
+        for _ in range(4):
+            k = 1.0 + cam.k1 * r2 / k**2
+        ux, uy = x[None] / k, y[:, None] / k
+    rh, rw = raw.shape
+    mx = (ux * cam.focal_px / (0.5 * cam.width_px * MARGIN) + 1) * 0.5 * rw - 0.5
+    my = (uy * cam.focal_px / (0.5 * cam.height_px * MARGIN) + 1) * 0.5 * rh - 0.5
+    return cv2.remap(raw, mx.astype(np.float32), my.astype(np.float32), cv2.INTER_NEAREST)
