@@ -234,7 +234,8 @@ class Poser:
         ball = np.array([f[0] * xy, f[1] * xy, z])
         ankle = ball + turn[foot] @ (self.rest[foot] - self.rest[toe])
         upper, lower = self.length[thigh], self.length[shin]
-        pole = turn["pelvis"] @ euler(np.array([0, 0, out])) @ FORWARD
+        # the knee points where the pelvis faces, with half its lean (a bent man's thighs lie along his pelvis' front)
+        pole = euler(pose.tilt * [1, 0.5, 1]) @ euler(np.array([0, 0, out])) @ FORWARD
         first, second, hinge = two_bone(place[thigh], ankle, upper, lower, pole)
         turn[thigh] = _segment(first, -hinge) @ self.neutral[thigh]
         turn[shin] = _segment(second, -hinge) @ self.neutral[shin]
