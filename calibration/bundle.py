@@ -1,0 +1,307 @@
+"""Robust least squares of one or many frames that share a camera's place, roll, lens and the crown.
+
+Unknowns: per frame pan, tilt, log focal length; shared roll, k1 (a constant and a slope with log
+focal length), centre (3), crown. Each mark is compared with the nearest place of the field where
+such a mark may stand (Gauss-Newton over re-associated marks, weights of Geman-McClure's kind:
+w = 1 / (1 + r^2 / c^2)^2, c shrinking from round to round). Whole-yard identity plays no part: lines
+repeat every five yards.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from calibration import batch
+from calibration.evidence import FrameMarks
+from calibration.standards import FieldStandard
+
+SHARED = ("roll_deg", "k1", "k1_slope", "x_yd", "y_yd", "z_yd", "crown_yd")
+LINE, BOUNDARY, ROW, SIDE, NUMERAL, TICK = range(6)
+SD_PX = {LINE: 1.3, BOUNDARY: 1.5, ROW: 1.4, SIDE: 1.6, NUMERAL: 6.0, TICK: 3.0}
+LINE_SHARE = 0.35  # ridge points of one line are not independent: each counts this much
+
+
+@dataclass(frozen=True)
+class SharedPrior:
+    """Gaussian belief about the shared unknowns: mean (7,), information (7, 7)."""
+
+    mean: np.ndarray
+    information: np.ndarray
+
+
+def weak_prior(standard: FieldStandard, endzone: bool, hash_known: bool = True) -> SharedPrior:
+    """What is known of any wide camera before looking (film facts; sd generous)."""
+    if endzone:
+        mean = np.array([0.0, -0.005, 0.0, -40.0, standard.width_yd / 2, 14.0, 0.12])
+        sd = np.array([1.5, 0.025, 0.02, 60.0, 8.0, 9.0, 0.10])
+    else:
+        mean = np.array([0.0, -0.005, 0.0, standard.centre_x_yd, -42.0, 18.0, 0.12])
+        sd = np.array([1.5, 0.025, 0.02, 60.0, 35.0, 12.0, 0.10])
+    return SharedPrior(mean, np.diag(1 / sd**2))
+
+
+@dataclass
+class BundleResult:
+    """parameters (F, 9); covariance (F, 9, 9); shared (7,) and its information (7, 7) without the prior;
+    sd_px: robust residual scale per frame in 1280-wide pixels; explained: share of marks explained per frame;
+    count: effective number of marks per frame."""
+
+    parameters: np.ndarray
+    covariance: np.ndarray
+    shared: np.ndarray
+    shared_covariance: np.ndarray
+    focal_origin: float
+    sd_px: np.ndarray
+    explained: np.ndarray
+    rows_explained: np.ndarray
+
+
+@dataclass
+class Bundle:
+    """One problem: marks of F frames. width/height of the picture; links[j] = (3,) change of pan, tilt,
+    log focal from frame j to j + 1 with sd (3,), or None."""
+
+    marks: list[FrameMarks]
+    standard: FieldStandard
+    prior: SharedPrior
+    hash_from_sideline_yd: float | None = None
+    links: list[tuple[np.ndarray, np.ndarray] | None] = field(default_factory=list)
+    use: frozenset[int] = frozenset((LINE, BOUNDARY, ROW, SIDE, NUMERAL))
+
+    def __post_init__(self) -> None:
+        first = self.marks[0]
+        self.principal = ((first.width_px - 1) / 2, (first.height_px - 1) / 2)
+        self.unit = first.unit_px
+        px, kind, frame, normal, score = [], [], [], [], []
+        for j, m in enumerate(self.marks):
+            for code, a in ((LINE, m.line_px), (BOUNDARY, m.boundary_px), (ROW, m.row_px), (SIDE, m.side_px),
+                            (NUMERAL, m.numeral_px), (TICK, m.tick_px)):  # fmt: skip
+                if code not in self.use or not len(a):
+                    continue
+                px.append(a[:, :2])
+                kind.append(np.full(len(a), code))
+                frame.append(np.full(len(a), j))
+                normal.append(a[:, 2:4] if a.shape[1] == 5 else np.zeros((len(a), 2)))
+                score.append(a[:, -1])
+        empty = np.zeros((0, 2))
+        self.px = np.concatenate(px) if px else empty
+        self.kind = np.concatenate(kind) if px else np.zeros(0, int)
+        self.frame = np.concatenate(frame) if px else np.zeros(0, int)
+        self.score = np.concatenate(score) if px else np.zeros(0)
+        h = self.hash_from_sideline_yd or self.standard.hash_from_sideline_yd
+        w = self.standard.width_yd
+        self.rows = np.array([h, w - h])
+        self.sides = np.array([0.0, w])
+        self.number_rows = np.array(self.standard.number_rows_yd)
+
+    # -- parameters ---------------------------------------------------------------------------
+    def expand(self, poses: np.ndarray, shared: np.ndarray, origin: float) -> np.ndarray:
+        """(F, 9) from poses (F, 3) and shared (7,)."""
+        p = np.empty((len(poses), 9))
+        p[:, [0, 1, 3]] = poses
+        p[:, 2] = shared[0]
+        p[:, 4] = shared[1] + shared[2] * (poses[:, 2] - origin)
+        p[:, 5:8] = shared[3:6]
+        p[:, 8] = shared[6]
+        return p
+
+    # -- association --------------------------------------------------------------------------
+    def associate(self, p: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """For each mark: target field point (N, 2), usable (N,), and free direction code.
+
+        code 0: both coordinates count; 1: only x counts; 2: only y counts.
+        """
+        w = self.standard.width_yd
+        xy, ok = batch.ground(self.px, p, self.frame, self.principal, w)
+        target = xy.copy()
+        five = np.round(xy[:, 0] / 5) * 5
+        near = lambda rows: rows[np.abs(xy[:, 1:2] - rows).argmin(1)]  # noqa: E731
+        code = np.zeros(len(xy), int)
+        k = self.kind
+        target[:, 0] = np.where(np.isin(k, (LINE, ROW, SIDE, NUMERAL)), five, xy[:, 0])
+        code[k == LINE] = 1
+        inside = (xy[:, 1] > -1.5) & (xy[:, 1] < w + 1.5)
+        ok &= np.where(k == LINE, inside, True)
+        target[:, 1] = np.where(k == ROW, near(self.rows), target[:, 1])
+        target[:, 1] = np.where(k == SIDE, near(self.sides), target[:, 1])
+        target[:, 1] = np.where(k == NUMERAL, near(self.number_rows), target[:, 1])
+        is_boundary = k == BOUNDARY
+        side = near(self.sides)
+        across = is_boundary & (np.abs(five - xy[:, 0]) < 1.0) & (np.abs(side - xy[:, 1]) > 2.5)  # an end line
+        target[is_boundary & ~across, 1] = side[is_boundary & ~across]
+        target[across, 0] = five[across]
+        code[is_boundary] = 2
+        code[across] = 1
+        tick = k == TICK
+        row = near(self.rows)
+        off = np.clip(xy[:, 1] - row, -0.7, 0.7)
+        target[tick, 1] = (row + off)[tick]
+        code[tick] = 2
+        return target, ok, code
+
+    def residuals(self, p: np.ndarray, target: np.ndarray, ok: np.ndarray, code: np.ndarray, gradient: np.ndarray
+                  ) -> np.ndarray:  # fmt: skip
+        """(N, 2) residuals in 1280-wide pixels over their sd; the second column is 0 for lines."""
+        w = self.standard.width_yd
+        out = np.zeros((len(self.px), 2))
+        full = code == 0
+        rot = batch.rotations(p)
+        if full.any():
+            img, good = batch.image(target[full], p, self.frame[full], self.principal, w, rot)
+            out[full] = np.where(good[:, None], self.px[full] - img, 0.0)
+        part = ~full
+        if part.any():
+            xy, _ = batch.ground(self.px[part], p, self.frame[part], self.principal, w, rot)
+            axis = code[part] - 1
+            diff = np.take_along_axis(xy - target[part], axis[:, None], 1)[:, 0]
+            out[part, 0] = diff * gradient[part]
+        sd = np.array([SD_PX[c] for c in range(6)])[self.kind] * self.unit
+        out = out / sd[:, None]
+        return np.where(ok[:, None], out, 0.0)
+
+    def gradients(self, p: np.ndarray, code: np.ndarray) -> np.ndarray:
+        """Pixels per yard across each line-like mark: 1 / |d coordinate / d pixel|."""
+        w = self.standard.width_yd
+        part = np.nonzero(code > 0)[0]
+        out = np.zeros(len(self.px))
+        if not len(part):
+            return out
+        rot = batch.rotations(p)
+        base, _ = batch.ground(self.px[part], p, self.frame[part], self.principal, w, rot)
+        axis = (code[part] - 1)[:, None]
+        d = []
+        for step in ((0.5, 0.0), (0.0, 0.5)):
+            moved, _ = batch.ground(self.px[part] + step, p, self.frame[part], self.principal, w, rot)
+            d.append(np.take_along_axis(moved - base, axis, 1)[:, 0] / 0.5)
+        out[part] = 1.0 / np.maximum(np.hypot(*d), 1e-4)
+        return out
+
+    # -- solving ------------------------------------------------------------------------------
+    def solve(self, poses: np.ndarray, shared: np.ndarray, rounds: tuple[float, ...] = (8, 8, 5, 5, 3, 3, 2.5, 2.5),
+              free: tuple[bool, ...] = (True,) * 7) -> BundleResult:  # fmt: skip
+        """Refine poses (F, 3: pan, tilt, log focal) and shared (7,). rounds: kernel widths, one per step."""
+        poses, shared = np.array(poses, float), np.array(shared, float)
+        origin = float(np.median(poses[:, 2]))
+        mask = np.array(free)
+        damping = 1e-6
+        for width in rounds:
+            p = self.expand(poses, shared, origin)
+            target, ok, code = self.associate(p)
+            grad = self.gradients(p, code)
+            r = self.residuals(p, target, ok, code, grad)
+            jac = self._jacobian(p, r, target, ok, code, grad)
+            weight = self._weights(r, ok, width)
+            a, b = self._normal(jac, r, weight, poses, shared, origin)
+            keep = np.concatenate([np.ones(3 * len(poses), bool), mask])
+            a, b = a[np.ix_(keep, keep)], b[keep]
+            a[np.diag_indices_from(a)] *= 1 + damping
+            try:
+                step = np.zeros(len(keep))
+                step[keep] = -np.linalg.solve(a, b)
+            except np.linalg.LinAlgError:
+                break
+            step = self._limit(step, len(poses))
+            poses = poses + step[: 3 * len(poses)].reshape(-1, 3)
+            shared = shared + step[3 * len(poses) :]
+            shared[6] = np.clip(shared[6], -0.05, 0.5)
+        return self._finish(poses, shared, origin, rounds[-1])
+
+    @staticmethod
+    def _limit(step: np.ndarray, frames: int) -> np.ndarray:
+        """Keep one step inside the region where re-association makes sense."""
+        poses, shared = step[: 3 * frames].reshape(-1, 3), step[3 * frames :]
+        top = max(np.abs(poses[:, 0]).max() / 4.0, np.abs(poses[:, 1]).max() / 4.0, np.abs(poses[:, 2]).max() / 0.25,
+                  np.abs(shared[3:6]).max() / 12.0, 1.0)  # fmt: skip
+        return step / top
+
+    def _jacobian(self, p: np.ndarray, r: np.ndarray, *args: np.ndarray) -> np.ndarray:
+        steps = np.array([1e-4, 1e-4, 1e-4, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3, 1e-3])
+        jac = np.empty((*r.shape, 9))
+        for k in range(9):
+            q = p.copy()
+            q[:, k] += steps[k]
+            jac[..., k] = (self.residuals(q, *args) - r) / steps[k]
+        return np.nan_to_num(jac)
+
+    def _weights(self, r: np.ndarray, ok: np.ndarray, width: float) -> np.ndarray:
+        size = (r * r).sum(1)
+        share = np.where(np.isin(self.kind, (LINE, BOUNDARY, TICK)), LINE_SHARE, 1.0)
+        return np.where(ok, share * np.clip(self.score, 0.2, 1) / (1 + size / width**2) ** 2, 0.0)
+
+    def _normal(self, jac: np.ndarray, r: np.ndarray, weight: np.ndarray, poses: np.ndarray, shared: np.ndarray,
+                origin: float) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+        f = len(poses)
+        n = 3 * f + 7
+        a, b = np.zeros((n, n)), np.zeros(n)
+        for j in range(f):
+            at = self.frame == j
+            jj, rr, ww = jac[at].reshape(-1, 9), r[at].reshape(-1), np.repeat(weight[at], 2)
+            # columns: pose (pan, tilt, log focal incl. the lens's slope), then the shared seven
+            c = np.empty((len(jj), 10))
+            c[:, 0:2] = jj[:, 0:2]
+            c[:, 2] = jj[:, 3] + jj[:, 4] * shared[2]
+            c[:, 3] = jj[:, 2]
+            c[:, 4] = jj[:, 4]
+            c[:, 5] = jj[:, 4] * (poses[j, 2] - origin)
+            c[:, 6:10] = jj[:, 5:9]
+            block = (c * ww[:, None]).T @ c
+            vector = c.T @ (ww * rr)
+            index = np.concatenate([np.arange(3 * j, 3 * j + 3), np.arange(3 * f, n)])
+            a[np.ix_(index, index)] += block
+            b[index] += vector
+        a[3 * f :, 3 * f :] += self.prior.information
+        b[3 * f :] += self.prior.information @ (shared - self.prior.mean)
+        for j, link in enumerate(self.links):
+            if link is None:
+                continue
+            delta, sd = link
+            i, k = np.arange(3 * j, 3 * j + 3), np.arange(3 * j + 3, 3 * j + 6)
+            e = (poses[j + 1] - poses[j] - delta) / sd
+            w = 1 / (1 + e**2 / 16) ** 2 / sd**2
+            a[i, i] += w
+            a[k, k] += w
+            a[i, k] -= w
+            a[k, i] -= w
+            b[i] -= w * e * sd
+            b[k] += w * e * sd
+        return a, b
+
+    def _finish(self, poses: np.ndarray, shared: np.ndarray, origin: float, width: float) -> BundleResult:
+        p = self.expand(poses, shared, origin)
+        target, ok, code = self.associate(p)
+        grad = self.gradients(p, code)
+        r = self.residuals(p, target, ok, code, grad)
+        jac = self._jacobian(p, r, target, ok, code, grad)
+        weight = self._weights(r, ok, width)
+        a, _ = self._normal(jac, r, weight, poses, shared, origin)
+        f = len(poses)
+        covariance = np.linalg.pinv(a, hermitian=True)
+        size = np.hypot(*r.T)
+        sd, explained, rows = np.zeros(f), np.zeros(f), np.zeros(f)
+        factor = np.array([SD_PX[c] for c in range(6)])[self.kind]
+        for j in range(f):
+            at = (self.frame == j) & (self.kind != NUMERAL) & (self.kind != TICK)
+            cross = at & np.isin(self.kind, (ROW, SIDE))
+            good = at & ok & (size < 3.0)
+            sd[j] = float(np.median((size * factor)[at & ok])) * 1.48 if (at & ok).any() else np.nan
+            explained[j] = good.sum() / max(at.sum(), 1)
+            rows[j] = (cross & good).sum() / max(cross.sum(), 1)
+        return BundleResult(p, self._frame_covariances(covariance, poses, shared, origin), shared,
+                            covariance[3 * f :, 3 * f :], origin, sd, explained, rows)  # fmt: skip
+
+    @staticmethod
+    def _frame_covariances(cov: np.ndarray, poses: np.ndarray, shared: np.ndarray, origin: float) -> np.ndarray:
+        """(F, 9, 9) over PARAMETERS from the joint covariance of poses and shared unknowns."""
+        f = len(poses)
+        out = np.zeros((f, 9, 9))
+        for j in range(f):
+            index = np.concatenate([np.arange(3 * j, 3 * j + 3), np.arange(3 * f, 3 * f + 7)])
+            t = np.zeros((9, 10))
+            t[0, 0] = t[1, 1] = t[3, 2] = 1  # pan, tilt, log focal
+            t[2, 3] = 1
+            t[4, 2], t[4, 4], t[4, 5] = shared[2], 1, poses[j, 2] - origin
+            t[5, 6] = t[6, 7] = t[7, 8] = t[8, 9] = 1
+            out[j] = t @ cov[np.ix_(index, index)] @ t.T
+        return out

@@ -1,0 +1,338 @@
+"""A first camera from one frame's marks alone: no time, no game, no clicks.
+
+Two yard lines and two transversals (hash rows, side lines) make a homography under each plausible
+labelling; with square pixels and the principal point in the middle it splits into focal length,
+rotation and place (Zhang 2000, the constraints on r1 and r2). Every candidate is scored against all
+marks; the best go through the robust fit. x stays unknown by whole five yards; the end-zone view is
+solved as if from behind x = 0 (the vote over the clip decides the rest).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import cv2
+import numpy as np
+
+from calibration import batch
+from calibration.bundle import BOUNDARY, LINE, ROW, SIDE, Bundle, BundleResult, SharedPrior, weak_prior
+from calibration.camera import angles_from_rotation
+from calibration.evidence import FrameMarks
+from calibration.lines import ImageLine, find_lines, find_transversals
+from calibration.standards import FieldStandard
+
+
+@dataclass(frozen=True)
+class FrameSolution:
+    """One frame solved modulo five yards. score in about 0..3; accepted when the gates hold."""
+
+    parameters: np.ndarray
+    covariance: np.ndarray
+    shared: np.ndarray
+    score: float
+    line_share: float
+    line_precision: float
+    row_share: float
+    sd_px: float
+    endzone: bool
+    hash_from_sideline_yd: float
+    accepted: bool
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class ScoreParts:
+    """Per hypothesis (K,): total and its parts."""
+
+    total: np.ndarray
+    line_share: np.ndarray
+    precision: np.ndarray
+    row_share: np.ndarray
+    row_precision: np.ndarray
+
+
+def camera_from_quad(px: np.ndarray, field_yd: np.ndarray, width: int, height: int) -> np.ndarray | None:
+    """Four image points (4, 2) and their field places (4, 2) -> parameters (9,), k1 = crown = 0; or None."""
+    half = width / 2
+    q = (px - [(width - 1) / 2, (height - 1) / 2]) / half
+    h = cv2.getPerspectiveTransform(field_yd.astype(np.float32), q.astype(np.float32)).astype(float)
+    if not np.all(np.isfinite(h)):
+        return None
+    h = h / np.linalg.norm(h)
+    a, b = h[:, 0], h[:, 1]
+    # r1 . r2 = 0 and |r1| = |r2| are linear in w = 1 / f^2
+    k = np.array([a[0] * b[0] + a[1] * b[1], a[0] ** 2 + a[1] ** 2 - b[0] ** 2 - b[1] ** 2])
+    m = np.array([a[2] * b[2], a[2] ** 2 - b[2] ** 2])
+    if k @ k < 1e-18:
+        return None
+    w = -(k @ m) / (k @ k)
+    if not 1 / 14.0**2 < w < 1 / 0.5**2:
+        return None
+    f = 1 / np.sqrt(w)
+    g = np.diag([1 / f, 1 / f, 1.0]) @ h
+    g /= np.sqrt(np.linalg.norm(g[:, 0]) * np.linalg.norm(g[:, 1]))
+    if g[2] @ [*field_yd.mean(0), 1.0] < 0:
+        g = -g
+    rot = np.column_stack([g[:, 0], g[:, 1], np.cross(g[:, 0], g[:, 1])])
+    u, _, vt = np.linalg.svd(rot)
+    rot = u @ vt
+    centre = -rot.T @ g[:, 2]
+    pan, tilt, roll = angles_from_rotation(rot)
+    if not (2.5 < centre[2] < 60 and abs(roll) < 8 and -2 < tilt < 60 and np.linalg.norm(centre) < 250):
+        return None
+    return np.array([pan, tilt, roll, np.log(f * half), 0.0, *centre, 0.0])
+
+
+def _order(lines: list[ImageLine], across: ImageLine, axis: int) -> list[tuple[float, ImageLine]]:
+    """Lines by where they meet ``across`` (u for axis 0, -v for axis 1)."""
+    out = []
+    for line in lines:
+        p = across.meet(line)
+        if p is not None:
+            out.append((float(p[0]) if axis == 0 else float(-p[1]), line))
+    return sorted(out, key=lambda t: t[0])
+
+
+def _labels(a: str, b: str, rows: np.ndarray, width: float) -> list[tuple[float, float]]:
+    """y of two transversals in order of growing y."""
+    ys = {"row": [rows[0], rows[1]], "side": [0.0, width]}
+    return [(p, q) for p in ys[a] for q in ys[b] if q > p]
+
+
+def hypotheses(
+    marks: FrameMarks, standard: FieldStandard, hash_yd: float, endzone: bool, rng: np.random.Generator,
+    yard: list[ImageLine], across: list[tuple[str, ImageLine]],
+) -> np.ndarray:  # fmt: skip
+    """(K, 9) candidate parameters from pairs of yard lines and pairs of transversals."""
+    rows = np.array([hash_yd, standard.width_yd - hash_yd])
+    out: list[np.ndarray] = []
+    if len(yard) < 2 or len(across) < 2:
+        return np.zeros((0, 9))
+    strong = sorted(yard, key=lambda line: -line.weight)[:10]
+    middle_line = strong[0]
+    w, h = marks.width_px, marks.height_px
+    placed = []
+    for kind, line in across:
+        p = middle_line.meet(line)
+        if p is not None and -1.5 * w < p[0] < 2.5 * w and -1.5 * h < p[1] < 2.5 * h:
+            # growing y: up in the picture from the side line, leftward from behind the end zone (pan +90)
+            placed.append((float(-p[0]) if endzone else float(-p[1]), kind, line))
+    placed.sort(key=lambda t: t[0])
+    for (_, ka, ta), (_, kb, tb) in combinations(placed, 2):
+        ordered = [line for _, line in _order(strong, ta, 1 if endzone else 0)]
+        for ya, yb in _labels(ka, kb, rows, standard.width_yd):
+            for i, j in combinations(range(len(ordered)), 2):
+                if j - i > 3:
+                    continue
+                corners = [line.meet(t) for line in (ordered[i], ordered[j]) for t in (ta, tb)]
+                if any(c is None for c in corners):
+                    continue
+                for gap in range(max(1, j - i - 1), j - i + 3):
+                    x = 5.0 * gap
+                    p = camera_from_quad(np.array(corners), np.array([[0, ya], [0, yb], [x, ya], [x, yb]]), w, h)
+                    if p is None:
+                        continue
+                    if endzone and not (abs(p[0] - 90) < 45 and p[5] < -2):
+                        continue
+                    if not endzone and not (abs(p[0]) < 62 and p[6] < -2):
+                        continue
+                    out.append(p)
+    return np.array(out).reshape(-1, 9)
+
+
+def _sample(mask: np.ndarray, scale: float, px: np.ndarray) -> np.ndarray:
+    """Values of a map (uint8) at picture pixels, 0..1."""
+    c = np.round((px + 0.5) / scale - 0.5).astype(int)
+    c[:, 0] = np.clip(c[:, 0], 0, mask.shape[1] - 1)
+    c[:, 1] = np.clip(c[:, 1], 0, mask.shape[0] - 1)
+    return mask[c[:, 1], c[:, 0]] / 255.0
+
+
+def _in_boxes(px: np.ndarray, boxes: np.ndarray) -> np.ndarray:
+    if not len(boxes):
+        return np.zeros(len(px), bool)
+    return ((px[:, None, 0] > boxes[:, 0]) & (px[:, None, 0] < boxes[:, 2]) & (px[:, None, 1] > boxes[:, 1])
+            & (px[:, None, 1] < boxes[:, 3])).any(1)  # fmt: skip
+
+
+def score(marks: FrameMarks, standard: FieldStandard, hash_yd: float, p: np.ndarray, tolerance: float = 3.0) -> ScoreParts:
+    """How well each of K cameras (K, 9) explains one frame's marks, and the marks it would expect."""
+    k, width = len(p), standard.width_yd
+    unit = marks.unit_px
+    principal = ((marks.width_px - 1) / 2, (marks.height_px - 1) / 2)
+    rot = batch.rotations(p)
+    line = marks.line_px[:: max(1, len(marks.line_px) // 160), :2]
+    share = _explained_lines(line, p, rot, principal, width, tolerance * unit)
+    rows = np.array([hash_yd, width - hash_yd])
+    row_share = _explained_points(marks.row_px, rows, p, rot, principal, width, 2 * tolerance * unit)
+    side_share = _explained_points(marks.side_px, np.array([0.0, width]), p, rot, principal, width, 2 * tolerance * unit)
+    precision, row_precision = _expected(marks, rows, p, rot, principal, width, tolerance * unit)
+    bound = marks.boundary_px[:: max(1, len(marks.boundary_px) // 60), :2]
+    edge = np.zeros(k)
+    if len(bound):
+        n = len(bound)
+        index = np.repeat(np.arange(k), n)
+        xy, ok = batch.ground(np.tile(bound, (k, 1)), p, index, principal, width, rot)
+        off = np.minimum(np.abs(xy[:, 1]), np.abs(xy[:, 1] - width))
+        off = np.minimum(off, np.abs(xy[:, 0] - np.round(xy[:, 0] / 5) * 5) + 0.5)
+        edge = (np.exp(-0.5 * (off / 0.8) ** 2) * ok).reshape(k, n).mean(1)
+    total = share + 0.8 * precision + 0.8 * row_share + 0.5 * row_precision + 0.3 * side_share + 0.3 * edge
+    total = total - 0.15 * (p[:, 2] / 3.0) ** 2
+    return ScoreParts(total, share, precision, row_share, row_precision)
+
+
+def _explained_lines(px: np.ndarray, p: np.ndarray, rot: np.ndarray, principal: tuple[float, float], width: float,
+                     tolerance: float) -> np.ndarray:  # fmt: skip
+    k, n = len(p), len(px)
+    if not n:
+        return np.zeros(k)
+    index = np.repeat(np.arange(k), n)
+    tiled = np.tile(px, (k, 1))
+    xy, ok = batch.ground(tiled, p, index, principal, width, rot)
+    dx = [batch.ground(tiled + s, p, index, principal, width, rot)[0][:, 0] - xy[:, 0] for s in ((1.0, 0.0), (0.0, 1.0))]
+    slope = np.maximum(np.hypot(*dx), 1e-4)  # yards per pixel across the line
+    off = np.abs(xy[:, 0] - np.round(xy[:, 0] / 5) * 5) / slope
+    chance = np.minimum(1.0, 2.5 * tolerance * slope / 5.0)
+    ok &= (xy[:, 1] > -2) & (xy[:, 1] < width + 2)
+    gain = (np.exp(-0.5 * (off / tolerance) ** 2) - chance) / np.maximum(1 - chance, 0.05) * ok
+    return gain.reshape(k, n).mean(1)
+
+
+def _explained_points(points: np.ndarray, ys: np.ndarray, p: np.ndarray, rot: np.ndarray, principal: tuple[float, float],
+                      width: float, tolerance: float) -> np.ndarray:  # fmt: skip
+    k, n = len(p), len(points)
+    if not n:
+        return np.zeros(k)
+    index = np.repeat(np.arange(k), n)
+    tiled = np.tile(points[:, :2], (k, 1))
+    xy, ok = batch.ground(tiled, p, index, principal, width, rot)
+    target = np.column_stack([np.round(xy[:, 0] / 5) * 5, ys[np.abs(xy[:, 1:2] - ys).argmin(1)]])
+    img, good = batch.image(target, p, index, principal, width, rot)
+    off = np.hypot(*(img - tiled).T)
+    gain = np.exp(-0.5 * (off / tolerance) ** 2) * (ok & good)
+    return (gain.reshape(k, n) * points[:, 2]).sum(1) / points[:, 2].sum()
+
+
+def _expected(marks: FrameMarks, rows: np.ndarray, p: np.ndarray, rot: np.ndarray, principal: tuple[float, float],
+              width: float, tolerance: float) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """Share of the expected line points that lie on the line map; share of expected crossings found."""
+    k = len(p)
+    centre, ok = batch.ground(np.tile([principal[0], principal[1] * 1.2], (k, 1)), p, np.arange(k), principal, width, rot)
+    base = np.where(ok, np.round(centre[:, 0] / 5) * 5, 0.0)
+    gx, gy = np.meshgrid(np.arange(-40, 41, 5.0), np.linspace(3, width - 3, 16))
+    n = gx.size
+    index = np.repeat(np.arange(k), n)
+    xy = np.column_stack([np.tile(gx.ravel(), k) + base[index], np.tile(gy.ravel(), k)])
+    px, good = batch.image(xy, p, index, principal, width, rot)
+    good &= (px[:, 0] > 4) & (px[:, 1] > 4) & (px[:, 0] < marks.width_px - 4) & (px[:, 1] < marks.height_px - 4)
+    beside, _ = batch.image(xy + [1.0, 0.0], p, index, principal, width, rot)
+    good &= np.hypot(*(beside - px).T) > 2.5 * tolerance / 3.0 * 1.0
+    good[good] &= ~_in_boxes(px[good], marks.boxes_xyxy)
+    precision = np.full(k, 0.5)
+    if marks.line_map is not None and good.any():
+        soft = cv2.dilate(marks.line_map, np.ones((3, 3), np.uint8))
+        value = np.where(good, np.minimum(_sample(soft, marks.map_scale, np.where(good[:, None], px, 0.0)) * 1.6, 1.0), 0.0)
+        count = good.reshape(k, n).sum(1)
+        precision = value.reshape(k, n).sum(1) / np.maximum(count, 8)
+    cx, cy = np.meshgrid(np.arange(-40, 41, 5.0), rows)
+    m = cx.size
+    index = np.repeat(np.arange(k), m)
+    xy = np.column_stack([np.tile(cx.ravel(), k) + base[index], np.tile(cy.ravel(), k)])
+    px, good = batch.image(xy, p, index, principal, width, rot)
+    good &= (px[:, 0] > 8) & (px[:, 1] > 8) & (px[:, 0] < marks.width_px - 8) & (px[:, 1] < marks.height_px - 8)
+    found = np.zeros(len(px))
+    if len(marks.row_px):
+        far = np.sqrt(((px[:, None] - marks.row_px[None, :, :2]) ** 2).sum(-1)).min(1)
+        found = np.exp(-0.5 * (far / (2 * tolerance)) ** 2)
+    count = good.reshape(k, m).sum(1)
+    return precision, (found * good).reshape(k, m).sum(1) / np.maximum(count, 4)
+
+
+def transversals(marks: FrameMarks, rng: np.random.Generator) -> list[tuple[str, ImageLine]]:
+    """Rows through the row crossings and side lines through the boundary ridge."""
+    unit = marks.unit_px
+    rows = find_transversals(marks.row_px[marks.row_px[:, 2] > 0.25], rng, 3.0 * unit, most=3)
+    sides = find_lines(marks.boundary_px[:, :2], rng, 2.5 * unit, minimum=10, most=3)
+    if not sides and len(marks.side_px) >= 3:
+        sides = find_transversals(marks.side_px, rng, 3.0 * unit, most=2)
+    return [("row", r) for r in rows] + [("side", s) for s in sides]
+
+
+def refine(
+    marks: FrameMarks, standard: FieldStandard, hash_yd: float, p: np.ndarray, prior: SharedPrior,
+    rounds: tuple[float, ...] = (6, 6, 4, 4, 3, 2.5),
+) -> BundleResult:  # fmt: skip
+    """The robust fit of one frame from parameters (9,)."""
+    shared = np.array([p[2], p[4], 0.0, p[5], p[6], p[7], max(p[8], 0.0)])
+    bundle = Bundle([marks], standard, prior, hash_yd, use=frozenset((LINE, BOUNDARY, ROW, SIDE)))
+    return bundle.solve(p[None, [0, 1, 3]], shared, rounds)
+
+
+def solve_frame(
+    marks: FrameMarks, standard: FieldStandard, prior: SharedPrior | None = None, view: str | None = None, seed: int = 5,
+    keep: int = 6,
+) -> FrameSolution | None:  # fmt: skip
+    """The best camera of one frame, modulo five yards along the field; None without any candidate.
+
+    view: "sideline", "endzone" or None (both are tried). The result says whether it passed the gates.
+    """
+    rng = np.random.default_rng(seed)
+    unit = marks.unit_px
+    yard = find_lines(marks.line_px[:, :2], rng, 2.0 * unit)
+    across = transversals(marks, rng)
+    best: FrameSolution | None = None
+    for endzone in (False, True):
+        if view is not None and endzone != (view == "endzone"):
+            continue
+        for hash_yd in (standard.hash_from_sideline_yd, *standard.hash_alternatives_yd):
+            p = hypotheses(marks, standard, hash_yd, endzone, rng, yard, across)
+            if not len(p):
+                continue
+            p = _best_distinct(p, score(marks, standard, hash_yd, p, 4.0).total, keep)
+            belief = prior or weak_prior(standard, endzone)
+            for q in p:
+                result = refine(marks, standard, hash_yd, q, belief)
+                found = judge(marks, standard, hash_yd, result, endzone)
+                if best is None or (found.accepted, found.score) > (best.accepted, best.score):
+                    best = found
+    return best
+
+
+def _best_distinct(p: np.ndarray, total: np.ndarray, keep: int) -> np.ndarray:
+    out: list[np.ndarray] = []
+    size = np.array([2.0, 2.0, 2.0, 0.08, 1.0, 1e6, 4.0, 2.0, 1.0])
+    for i in np.argsort(-total):
+        if all(np.abs((p[i] - q) / size).max() > 1 for q in out):
+            out.append(p[i])
+        if len(out) == keep:
+            break
+    return np.array(out)
+
+
+def judge(
+    marks: FrameMarks, standard: FieldStandard, hash_yd: float, result: BundleResult, endzone: bool
+) -> FrameSolution:
+    """Score a refined camera and hold it against the gates; the reason names the first gate that failed."""
+    p = result.parameters[0]
+    parts = score(marks, standard, hash_yd, p[None], 2.5)
+    share, precision, row = float(parts.line_share[0]), float(parts.precision[0]), float(parts.row_share[0])
+    reason = ""
+    focal_share = np.exp(p[3]) / marks.width_px
+    if not (0.4 < focal_share < 12 and 2.0 < p[7] < 60 and abs(p[2]) < 8 and abs(p[4]) < 0.4):
+        reason = "the camera would stand in an impossible place"
+    elif (endzone and not (abs(p[0] - 90) < 50 and p[5] < 0)) or (not endzone and p[6] > -2):
+        reason = "the camera would stand on the field"
+    elif share < 0.45:
+        reason = f"only {share:.0%} of the line points lie on a five-yard line"
+    elif precision < 0.4:
+        reason = f"only {precision:.0%} of the expected lines are seen"
+    elif len(marks.row_px) >= 4 and row < 0.35:
+        reason = f"only {row:.0%} of the hash-row crossings fit"
+    elif not result.sd_px[0] < 4.0:
+        reason = f"marks miss by {result.sd_px[0]:.1f} px"
+    return FrameSolution(p, result.covariance[0], result.shared, float(parts.total[0]), share, precision, row,
+                         float(result.sd_px[0]), endzone, hash_yd, not reason, reason)  # fmt: skip
+
+
+__all__ = ["BOUNDARY", "LINE", "ROW", "SIDE", "FrameSolution", "camera_from_quad", "judge", "refine", "score", "solve_frame"]
