@@ -19,32 +19,33 @@ _DEPTHS = " ".join(f"depth_{k:02d}_play_yd:F" for k in (5, 10, 15, 20, 25, 30))
 # Columns of the exported files, in their order.
 _EXPORTED: dict[str, str] = {
     "clips": "clip_id:S path:S view:S width_px:I height_px:I fps_num:I fps_den:I frames:I play_id:S "
-             "start_s:F end_s:F status:S reason:S",
+    "start_s:F end_s:F status:S reason:S",
     "plays": f"play_id:S {_EVENTS} los_field_yd:F direction:I hash:S down:I distance:F qb_drop:S "
-             "play_action:B launch_depth_play_yd:F launch_lateral_play_yd:F time_to_throw_s:F formation:S "
-             "left_combination:S right_combination:S target_player_id:S result:S result_source:S yards:F",
+    "play_action:B launch_depth_play_yd:F launch_lateral_play_yd:F time_to_throw_s:F formation:S "
+    "left_combination:S right_combination:S target_player_id:S result:S result_source:S yards:F",
     "cameras": f"clip_id:S frame:I pts_s:F status:S fx_px:F cx_px:F cy_px:F k1:F {_ROTATION} "
-               "tx_yd:F ty_yd:F tz_yd:F field_crown_yd:F sd_px:F",
+    "tx_yd:F ty_yd:F tz_yd:F field_crown_yd:F sd_px:F",
     "tracks": "clip_id:S play_id:S frame:I t_s:F player_id:S team:S x_field_yd:F y_field_yd:F sd_yd:F "
-              "speed_yd_per_s:F observed:B x0_px:F y0_px:F x1_px:F y1_px:F",
+    "speed_yd_per_s:F observed:B x0_px:F y0_px:F x1_px:F y1_px:F",
     "players": "play_id:S player_id:S team:S role:S jersey:I jersey_probability:F receiver_number:I side:S "
-               "split_yd:F landmark:S",
+    "split_yd:F landmark:S",
     "routes": "play_id:S player_id:S route:S probability:F runner_up:S stem_depth_play_yd:F break_s:F "
-              "break_angle_deg:F max_depth_play_yd:F end_depth_play_yd:F end_lateral_play_yd:F",
+    "break_angle_deg:F max_depth_play_yd:F end_depth_play_yd:F end_lateral_play_yd:F",
     "matchups": "play_id:S receiver_id:S defender_id:S kind:S moment:S t_s:F distance_yd:F cushion_yd:F "
-                "inside_yd:F under_yd:F leverage:S lane_yd:F sd_yd:F",
+    "inside_yd:F under_yd:F leverage:S lane_yd:F sd_yd:F",
     "drops": f"play_id:S player_id:S start_depth_play_yd:F first_move:S {_DEPTHS} "
-             "first_second_speed_yd_per_s:F settle_s:F qb_set_s:F throw_depth_play_yd:F deepest_play_yd:F "
-             "bite_yd:F turn_s:F reaction_s:F break_speed_yd_per_s:F path_efficiency:F arrival_distance_yd:F",
+    "first_second_speed_yd_per_s:F settle_s:F qb_set_s:F throw_depth_play_yd:F deepest_play_yd:F "
+    "bite_yd:F turn_s:F reaction_s:F break_speed_yd_per_s:F path_efficiency:F arrival_distance_yd:F",
     "corrections": "play_id:S what:S before:S after:S who:S when:T",
 }
 
 # Columns of our own beside them: where a row came from, and what the questions need.
 _ADDED: dict[str, str] = {
     "clips": "game_id:S play_number:S film_key:S run_id:S",
-    "plays": "game_id:S play_number:S kind:S standard:S offense:S defense:S spot_y_field_yd:F quarter:I "
-             "look:B look_reason:S run_id:S",
-    "players": "source:S run_id:S",
+    "plays": "game_id:S play_number:S kind:S kind_probability:F standard:S offense:S defense:S "
+    "spot_y_field_yd:F quarter:I strength:S field_side:S boot:B set_s:F qb_set_depth_play_yd:F "
+    "target_probability:F warnings:S look:B look_reason:S run_id:S",
+    "players": "role_probability:F depth_play_yd:F lateral_play_yd:F job:S in_motion:B source:S run_id:S",
     "routes": "source:S run_id:S",
     "matchups": "run_id:S",
     "drops": "run_id:S",

@@ -24,12 +24,15 @@ from vision.trouble import StoreTrouble
 OWN_TABLES = {
     "season_facts": "name VARCHAR PRIMARY KEY, value VARCHAR",
     "runs": "run_id VARCHAR PRIMARY KEY, started TIMESTAMP, finished TIMESTAMP, code_version VARCHAR, "
-            "settings VARCHAR, weights VARCHAR",
+    "settings VARCHAR, weights VARCHAR",
     "roster": "team VARCHAR, jersey BIGINT, name VARCHAR, position VARCHAR",
     "sheet_rows": "game_id VARCHAR, play_number VARCHAR, row_json VARCHAR",
 }
 CORRECTION_EXTRAS = (
-    ("player_id", "S"), ("anchor_x_field_yd", "F"), ("anchor_y_field_yd", "F"), ("before_row", "S"),
+    ("player_id", "S"),
+    ("anchor_x_field_yd", "F"),
+    ("anchor_y_field_yd", "F"),
+    ("before_row", "S"),
 )
 
 
@@ -67,8 +70,9 @@ def reading(path: Path, wait_s: float = 30.0, guarded: bool = False) -> Iterator
     Raises StoreTrouble when the file is missing, not a season, newer than this program, or held too long.
     """
     if not path.exists():
-        raise StoreTrouble(f"{path}: no such season file",
-                           "run `underneath process` first, or check the name")
+        raise StoreTrouble(
+            f"{path}: no such season file", "run `underneath process` first, or check the name"
+        )
     connection = _connect(path, True, wait_s)
     try:
         _check_version(connection, path)
@@ -123,13 +127,17 @@ def _connect(path: Path, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConne
         except duckdb.IOException as error:
             text = str(error)
             if "lock" not in text.lower():
-                raise StoreTrouble(f"{path} is not a season file of this program ({_brief(text)})",
-                                   "name the season file, or a new file name to start one") from None
+                raise StoreTrouble(
+                    f"{path} is not a season file of this program ({_brief(text)})",
+                    "name the season file, or a new file name to start one",
+                ) from None
         except duckdb.ConnectionException:  # open in this process in the other mode
             pass
         except duckdb.Error as error:
-            raise StoreTrouble(f"{path} cannot be opened ({_brief(str(error))})",
-                               "restore it from a copy, or start a new season file") from None
+            raise StoreTrouble(
+                f"{path} cannot be opened ({_brief(str(error))})",
+                "restore it from a copy, or start a new season file",
+            ) from None
         if time.monotonic() > deadline:
             raise _held(path)
         time.sleep(0.05)
@@ -141,7 +149,8 @@ def _brief(text: str) -> str:
 
 def _has_table(connection: duckdb.DuckDBPyConnection, table: str) -> bool:
     found = connection.execute(
-        "SELECT count(*) FROM information_schema.tables WHERE table_name = ?", [table]).fetchone()
+        "SELECT count(*) FROM information_schema.tables WHERE table_name = ?", [table]
+    ).fetchone()
     return bool(found and found[0])
 
 
@@ -150,17 +159,23 @@ def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
     if _has_table(connection, "season_facts"):
         row = connection.execute("SELECT value FROM season_facts WHERE name = 'schema_version'").fetchone()
     if row is None:
-        raise StoreTrouble(f"{path} is a DuckDB file, but not a season of this program",
-                           "name the season file, or a new file name to start one")
+        raise StoreTrouble(
+            f"{path} is a DuckDB file, but not a season of this program",
+            "name the season file, or a new file name to start one",
+        )
     if int(row[0]) > SCHEMA_VERSION:
-        raise StoreTrouble(f"{path} was written by a newer version of this program (format {row[0]}, this "
-                           f"one knows {SCHEMA_VERSION})", "update the program")
+        raise StoreTrouble(
+            f"{path} was written by a newer version of this program (format {row[0]}, this "
+            f"one knows {SCHEMA_VERSION})",
+            "update the program",
+        )
 
 
 def _prepare(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
     """Create what is missing; add columns that later versions brought."""
-    tables = {row[0] for row in connection.execute(
-        "SELECT table_name FROM information_schema.tables").fetchall()}
+    tables = {
+        row[0] for row in connection.execute("SELECT table_name FROM information_schema.tables").fetchall()
+    }
     if tables and "season_facts" not in tables:
         _check_version(connection, path)
     if "season_facts" in tables:
@@ -179,12 +194,14 @@ def _prepare(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
         connection.execute("INSERT INTO season_facts VALUES ('schema_version', ?)", [str(SCHEMA_VERSION)])
 
 
-def add_columns(
-    connection: duckdb.DuckDBPyConnection, table: str, columns: list[tuple[str, str]]
-) -> None:
+def add_columns(connection: duckdb.DuckDBPyConnection, table: str, columns: list[tuple[str, str]]) -> None:
     """Add those of `columns` (name, type letter) that the table does not have yet."""
-    have = {row[0] for row in connection.execute(
-        "SELECT column_name FROM information_schema.columns WHERE table_name = ?", [table]).fetchall()}
+    have = {
+        row[0]
+        for row in connection.execute(
+            "SELECT column_name FROM information_schema.columns WHERE table_name = ?", [table]
+        ).fetchall()
+    }
     for name, kind in columns:
         if name not in have:
             connection.execute(f"ALTER TABLE {table} ADD COLUMN {quoted(name)} {SQL_TYPE[kind]}")

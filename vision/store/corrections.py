@@ -34,25 +34,41 @@ def add(db: Db, play_id: str, what: str, after: Any, who: str, player_id: str | 
     table, column, named = _parse(what)
     player = named or player_id
     if not _one(db, "SELECT count(*) FROM plays WHERE play_id = ?", [play_id]):
-        raise StoreTrouble(f"there is no play {play_id!r} in this season",
-                           _nearest(play_id, _column(db, "SELECT play_id FROM plays")))
+        raise StoreTrouble(
+            f"there is no play {play_id!r} in this season",
+            _nearest(play_id, _column(db, "SELECT play_id FROM plays")),
+        )
     if table != "plays":
         ids = _column(db, f"SELECT DISTINCT player_id FROM {table} WHERE play_id = ?", [play_id])
         if player not in ids:
-            raise StoreTrouble(f"play {play_id}: no player {player!r} in {table}",
-                               f"players there: {', '.join(sorted(ids))}")
+            raise StoreTrouble(
+                f"play {play_id}: no player {player!r} in {table}", f"players there: {', '.join(sorted(ids))}"
+            )
         what = f"{table}.{column}/{player}"
     text = None if after is None or str(after).strip() == "" else str(after).strip()
     _check_value(db, table, column, text)
     place = _place(db, play_id, player) if player else (None, None)
-    standing = db.execute("SELECT before, before_row FROM corrections WHERE play_id = ? AND what = ? AND "
-                          "state <> 'withdrawn'", [play_id, what]).fetchone()
+    standing = db.execute(
+        "SELECT before, before_row FROM corrections WHERE play_id = ? AND what = ? AND state <> 'withdrawn'",
+        [play_id, what],
+    ).fetchone()
     before, before_row = standing or _current(db, table, column, play_id, player)
     db.execute("UPDATE corrections SET state = 'withdrawn' WHERE play_id = ? AND what = ?", [play_id, what])
     number = int(_one(db, "SELECT coalesce(max(correction_id), 0) + 1 FROM corrections") or 1)
-    row = {"play_id": play_id, "what": what, "before": before, "after": text, "who": who or None,
-           "when": datetime.now(), "correction_id": number, "state": "applied", "player_id": player,
-           "anchor_x_field_yd": place[0], "anchor_y_field_yd": place[1], "before_row": before_row}
+    row = {
+        "play_id": play_id,
+        "what": what,
+        "before": before,
+        "after": text,
+        "who": who or None,
+        "when": datetime.now(),
+        "correction_id": number,
+        "state": "applied",
+        "player_id": player,
+        "anchor_x_field_yd": place[0],
+        "anchor_y_field_yd": place[1],
+        "before_row": before_row,
+    }
     columns = ", ".join(map(quoted, row))
     marks = ", ".join("?" * len(row))
     db.execute(f"INSERT INTO corrections ({columns}) VALUES ({marks})", list(row.values()))
@@ -62,8 +78,11 @@ def add(db: Db, play_id: str, what: str, after: Any, who: str, player_id: str | 
 
 def withdraw(db: Db, correction_id: int) -> None:
     """Put the program's own value back. Raises StoreTrouble when there is no such correction."""
-    row = db.execute("SELECT play_id, what, before_row, player_id FROM corrections WHERE correction_id = ? "
-                     "AND state <> 'withdrawn'", [correction_id]).fetchone()
+    row = db.execute(
+        "SELECT play_id, what, before_row, player_id FROM corrections WHERE correction_id = ? "
+        "AND state <> 'withdrawn'",
+        [correction_id],
+    ).fetchone()
     if row is None:
         raise StoreTrouble(f"there is no correction number {correction_id}", "list them with `corrections`")
     play_id, what, before_row, player = row
@@ -71,8 +90,10 @@ def withdraw(db: Db, correction_id: int) -> None:
     db.execute("UPDATE corrections SET state = 'withdrawn' WHERE correction_id = ?", [correction_id])
     where, values = _where(play_id, player)
     for name, text in json.loads(before_row or "{}").items():
-        db.execute(f"UPDATE {table} SET {quoted(name)} = CAST(? AS {_sql_type(table, name)}) WHERE {where}",
-                   [text, *values])
+        db.execute(
+            f"UPDATE {table} SET {quoted(name)} = CAST(? AS {_sql_type(table, name)}) WHERE {where}",
+            [text, *values],
+        )
     _renew_time_to_throw(db, table, column, play_id)
 
 
@@ -80,7 +101,9 @@ def reapply(db: Db, play_id: str) -> None:
     """Put all corrections of a play on its new rows; called inside the write of the play."""
     rows = db.execute(
         "SELECT correction_id, what, after, player_id, anchor_x_field_yd, anchor_y_field_yd FROM corrections "
-        "WHERE play_id = ? AND state <> 'withdrawn' ORDER BY correction_id", [play_id]).fetchall()
+        "WHERE play_id = ? AND state <> 'withdrawn' ORDER BY correction_id",
+        [play_id],
+    ).fetchall()
     for number, what, after, player, x, y in rows:
         table, column, _ = _parse(what)
         if player is not None:
@@ -89,8 +112,11 @@ def reapply(db: Db, play_id: str) -> None:
                 db.execute("UPDATE corrections SET state = 'waiting' WHERE correction_id = ?", [number])
                 continue
         before, before_row = _current(db, table, column, play_id, player)
-        db.execute("UPDATE corrections SET state = 'applied', before = ?, before_row = ?, player_id = ? "
-                   "WHERE correction_id = ?", [before, before_row, player, number])
+        db.execute(
+            "UPDATE corrections SET state = 'applied', before = ?, before_row = ?, player_id = ? "
+            "WHERE correction_id = ?",
+            [before, before_row, player, number],
+        )
         _set(db, table, column, play_id, player, after)
 
 
@@ -99,8 +125,9 @@ def _parse(what: str) -> tuple[str, str, str | None]:
     table, _, column = target.partition(".")
     columns = [name for name, _ in TABLES.get(table, ()) if name not in NOT_CORRECTABLE]
     if table not in CORRECTABLE:
-        raise StoreTrouble(f"{what!r} cannot be corrected",
-                           f"one of {', '.join(CORRECTABLE)}, a dot, a column")
+        raise StoreTrouble(
+            f"{what!r} cannot be corrected", f"one of {', '.join(CORRECTABLE)}, a dot, a column"
+        )
     if column not in columns:
         raise StoreTrouble(f"{table} has no column {column!r} to correct", _nearest(column, columns))
     return table, column, player or None
@@ -134,8 +161,9 @@ def _check_value(db: Db, table: str, column: str, text: str | None) -> None:
 
 
 def _where(play_id: str, player: str | None) -> tuple[str, list[Any]]:
-    return ("play_id = ?", [play_id]) if player is None else ("play_id = ? AND player_id = ?",
-                                                              [play_id, player])
+    return (
+        ("play_id = ?", [play_id]) if player is None else ("play_id = ? AND player_id = ?", [play_id, player])
+    )
 
 
 def _touched(table: str, column: str) -> list[str]:
@@ -168,8 +196,10 @@ def _set(db: Db, table: str, column: str, play_id: str, player: str | None, text
     where, values = _where(play_id, player)
     for name in _touched(table, column):
         value = text if name == column else "corrected" if name.endswith("source") else None
-        db.execute(f"UPDATE {table} SET {quoted(name)} = CAST(? AS {_sql_type(table, name)}) WHERE {where}",
-                   [value, *values])
+        db.execute(
+            f"UPDATE {table} SET {quoted(name)} = CAST(? AS {_sql_type(table, name)}) WHERE {where}",
+            [value, *values],
+        )
     _renew_time_to_throw(db, table, column, play_id)
 
 
@@ -180,8 +210,11 @@ def _renew_time_to_throw(db: Db, table: str, column: str, play_id: str) -> None:
 
 def _place(db: Db, play_id: str, player: str) -> tuple[float | None, float | None]:
     """Where a man stood at the snap (the sample nearest to t = 0), field frame."""
-    row = db.execute("SELECT x_field_yd, y_field_yd FROM tracks WHERE play_id = ? AND player_id = ? AND "
-                     "x_field_yd IS NOT NULL ORDER BY abs(t_s) LIMIT 1", [play_id, player]).fetchone()
+    row = db.execute(
+        "SELECT x_field_yd, y_field_yd FROM tracks WHERE play_id = ? AND player_id = ? AND "
+        "x_field_yd IS NOT NULL ORDER BY abs(t_s) LIMIT 1",
+        [play_id, player],
+    ).fetchone()
     return (row[0], row[1]) if row else (None, None)
 
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 
 from vision.store.columns import ALIASES, ALLOWED, REQUIRED, TABLES, ZERO_IS_BLANK
@@ -67,8 +68,10 @@ def checked(table: str, rows: Rows) -> tuple[pa.Table, list[tuple[str, str]]]:
         try:
             columns[name] = pa.array([_fit(v, kind) for v in values], type=ARROW[kind])
         except (pa.ArrowInvalid, pa.ArrowTypeError, ValueError, TypeError) as error:
-            raise StoreTrouble(f"{table}.{name}: a value does not fit this column ({error})",
-                               "see the columns of the exported files") from None
+            raise StoreTrouble(
+                f"{table}.{name}: a value does not fit this column ({error})",
+                "see the columns of the exported files",
+            ) from None
     return pa.table(columns), extra
 
 
@@ -97,8 +100,10 @@ def _check_row(table: str, number: int, row: Mapping[str, Any]) -> None:
         if value is not None and value not in allowed:
             near = difflib.get_close_matches(str(value), [str(a) for a in allowed], 1)
             hint = f"; did you mean {near[0]!r}" if near else ""
-            raise StoreTrouble(f"{table} row {number}: {name} is {value!r}, expected one of "
-                               f"{', '.join(map(str, allowed))}{hint}")
+            raise StoreTrouble(
+                f"{table} row {number}: {name} is {value!r}, expected one of "
+                f"{', '.join(map(str, allowed))}{hint}"
+            )
 
 
 def _type_of(table: str, name: str, records: list[dict[str, Any]]) -> str:
@@ -116,3 +121,24 @@ def _type_of(table: str, name: str, records: list[dict[str, Any]]) -> str:
             return "S"
         raise StoreTrouble(f"{table}.{name}: holds a {type(value).__name__}; only plain values are stored")
     return "S"
+
+
+def plain_frame(data: pd.DataFrame) -> pd.DataFrame:
+    """The frame with ordinary columns: numbers as they are, or float with NaN where some are blank;
+    texts, and yes/no with blanks, as objects with None."""
+    out = {}
+    for name in data.columns:
+        column = data[name]
+        if pd.api.types.is_bool_dtype(column.dtype):
+            out[name] = column.astype(object).where(column.notna(), None) if column.isna().any() else column
+        elif pd.api.types.is_extension_array_dtype(column.dtype) and pd.api.types.is_numeric_dtype(
+            column.dtype
+        ):
+            out[name] = (
+                column.astype("float64") if column.isna().any() else column.astype(column.dtype.kind + "8")
+            )
+        elif column.dtype == object or pd.api.types.is_string_dtype(column.dtype):
+            out[name] = column.astype(object).where(column.notna(), None)
+        else:
+            out[name] = column
+    return pd.DataFrame(out, index=data.index, columns=data.columns)

@@ -16,7 +16,7 @@ from vision.store import corrections as _corrections
 from vision.store import writer as _writer
 from vision.store.columns import TABLES, names
 from vision.store.connect import quoted, reading, time_limit, writing
-from vision.store.rows import Rows, as_rows
+from vision.store.rows import Rows, as_rows, plain_frame
 from vision.trouble import StoreTrouble
 
 
@@ -38,9 +38,16 @@ class Season:
         """Record one run (settings, weights' hashes, code version); returns its run_id."""
         run_id = uuid.uuid4().hex[:12]
         with writing(self.path, self.wait_s) as db:
-            db.execute("INSERT INTO runs VALUES (?, ?, NULL, ?, ?, ?)",
-                       [run_id, datetime.now(), code_version, json.dumps(dict(settings), default=str),
-                        json.dumps(dict(weights or {}))])
+            db.execute(
+                "INSERT INTO runs VALUES (?, ?, NULL, ?, ?, ?)",
+                [
+                    run_id,
+                    datetime.now(),
+                    code_version,
+                    json.dumps(dict(settings), default=str),
+                    json.dumps(dict(weights or {})),
+                ],
+            )
         return run_id
 
     def finish_run(self, run_id: str) -> None:
@@ -70,8 +77,10 @@ class Season:
             for team in {row.get("team") for row in records}:
                 db.execute("DELETE FROM roster WHERE team IS NOT DISTINCT FROM ?", [team])
             for row in records:
-                db.execute("INSERT INTO roster VALUES (?, ?, ?, ?)",
-                           [row.get("team"), row.get("jersey"), row.get("name"), row.get("position")])
+                db.execute(
+                    "INSERT INTO roster VALUES (?, ?, ?, ?)",
+                    [row.get("team"), row.get("jersey"), row.get("name"), row.get("position")],
+                )
         return len(records)
 
     def set_fact(self, name: str, value: str) -> None:
@@ -86,9 +95,12 @@ class Season:
         if not self.path.exists():
             return set()
         with reading(self.path, self.wait_s) as db:
-            return {row[0] for row in db.execute(
-                "SELECT DISTINCT film_key FROM clips WHERE film_key IS NOT NULL AND status <> 'failed'"
-            ).fetchall()}
+            return {
+                row[0]
+                for row in db.execute(
+                    "SELECT DISTINCT film_key FROM clips WHERE film_key IS NOT NULL AND status <> 'failed'"
+                ).fetchall()
+            }
 
     def clip_report(self) -> pd.DataFrame:
         """One row per clip and play: clip_id, play_id, path, view, status, reason, look, look_reason."""
@@ -131,24 +143,29 @@ class Season:
         """A table or one of the views in `views.sql`, as a DataFrame."""
         with reading(self.path, self.wait_s) as db:
             if play_ids is None:
-                return db.execute(f"SELECT * FROM {quoted(view)}").df()
+                return plain_frame(db.execute(f"SELECT * FROM {quoted(view)}").df())
             wanted = list(play_ids)
-            return db.execute(
-                f"SELECT * FROM {quoted(view)} WHERE play_id IN (SELECT unnest(?::VARCHAR[]))", [wanted]).df()
+            found = db.execute(
+                f"SELECT * FROM {quoted(view)} WHERE play_id IN (SELECT unnest(?::VARCHAR[]))", [wanted]
+            )
+            return plain_frame(found.df())
 
     def query(self, sql: str, limit_s: float = 20.0, most_rows: int = 100_000) -> pd.DataFrame:
         """Run free SQL read-only, without reach to other files, at most `limit_s` seconds."""
         with reading(self.path, self.wait_s, guarded=True) as db:
             try:
                 with time_limit(db, limit_s):
-                    return db.execute(sql).df().head(most_rows)
+                    return plain_frame(db.execute(sql).df().head(most_rows))
             except duckdb.InterruptException:
-                raise StoreTrouble(f"the SQL ran longer than {limit_s:g} s and was stopped",
-                                   "ask for less") from None
+                raise StoreTrouble(
+                    f"the SQL ran longer than {limit_s:g} s and was stopped", "ask for less"
+                ) from None
             except duckdb.Error as error:
                 lines = [line for line in str(error).splitlines() if line.strip()]
-                raise StoreTrouble(f"SQL: {lines[0]}", f"tables: {', '.join(TABLES)}; views: receivers, "
-                                   "defenders, coverage, clip_report") from None
+                raise StoreTrouble(
+                    f"SQL: {lines[0]}",
+                    f"tables: {', '.join(TABLES)}; views: receivers, defenders, coverage, clip_report",
+                ) from None
 
     def export_table(self, table: str, path: str | Path, kind: str = "parquet") -> int:
         """Write one table as Parquet or CSV: the promised columns first, then added ones that hold
@@ -166,12 +183,15 @@ class Season:
                     columns.append(name)
             chosen = ", ".join(map(quoted, columns))
             form = "FORMAT parquet, COMPRESSION zstd" if kind == "parquet" else "FORMAT csv, HEADER"
-            order = ", ".join(quoted(c) for c in ("play_id", "clip_id", "player_id", "receiver_id", "frame")
-                              if c in have)
+            order = ", ".join(
+                quoted(c) for c in ("play_id", "clip_id", "player_id", "receiver_id", "frame") if c in have
+            )
             where = "WHERE state IS DISTINCT FROM 'withdrawn'" if table == "corrections" else ""
             target = str(part).replace("'", "''")
-            db.execute(f"COPY (SELECT {chosen} FROM {table} {where} ORDER BY {order or chosen}) "
-                       f"TO '{target}' ({form})")
+            db.execute(
+                f"COPY (SELECT {chosen} FROM {table} {where} ORDER BY {order or chosen}) "
+                f"TO '{target}' ({form})"
+            )
             part.replace(path)
             row = db.execute(f"SELECT count(*) FROM {table} {where}").fetchone()
             return int(row[0]) if row else 0

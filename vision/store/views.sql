@@ -13,7 +13,7 @@ SELECT * FROM plays WHERE coalesce(kind, 'pass') IN ('pass', 'unknown');
 -- One row per eligible receiver and pass play: what he ran, and what became of the play.
 CREATE TEMP VIEW receivers AS
 SELECT p.game_id, p.play_id, p.play_number, p.offense, p.defense, p.quarter, p.down, p.distance, p.hash,
-       p.formation, p.qb_drop, p.play_action, p.time_to_throw_s, p.result, p.result_source, p.yards,
+       p.formation, p.strength, p.field_side, p.qb_drop, p.boot, p.play_action, p.time_to_throw_s, p.result, p.result_source, p.yards,
        p.look, p.los_field_yd, p.direction,
        r.player_id AS receiver_id, m.jersey, m.role, m.side, m.receiver_number, m.split_yd, m.landmark,
        CASE m.side WHEN 'left' THEN p.left_combination WHEN 'right' THEN p.right_combination END AS combination,
@@ -35,7 +35,8 @@ LEFT JOIN players d ON d.play_id = x.play_id AND d.player_id = x.defender_id;
 CREATE TEMP VIEW defenders AS
 SELECT p.game_id, p.play_number, p.offense, p.defense, p.down, p.distance, p.hash, p.formation, p.qb_drop,
        p.play_action, p.time_to_throw_s, p.result, p.yards, p.look, p.throw_s IS NOT NULL AS throw_known,
-       m.jersey, m.role, d.*
+       m.jersey, m.role, m.job, m.depth_play_yd AS align_depth_play_yd,
+       m.lateral_play_yd AS align_lateral_play_yd, d.*
 FROM drops d
 JOIN pass_plays p ON p.play_id = d.play_id
 LEFT JOIN players m ON m.play_id = d.play_id AND m.player_id = d.player_id;

@@ -39,8 +39,9 @@ def write_play(
     records = {name: as_rows(rows) for name, rows in tables.items()}
     unknown = set(records) - set(PLAY_TABLES) - {"cameras"}
     if unknown:
-        raise StoreTrouble(f"no table named {', '.join(sorted(unknown))}",
-                           f"tables: cameras, {', '.join(PLAY_TABLES)}")
+        raise StoreTrouble(
+            f"no table named {', '.join(sorted(unknown))}", f"tables: cameras, {', '.join(PLAY_TABLES)}"
+        )
     plays = records.get("plays", [])
     if len(plays) != 1:
         raise StoreTrouble(f"write_play takes exactly one row of plays, found {len(plays)}")
@@ -70,8 +71,10 @@ def _fill(
         for row in rows:
             if name != "cameras":
                 if row.get("play_id") not in (None, play_id):
-                    raise StoreTrouble(f"{name}: a row of play {row['play_id']} among those of {play_id}",
-                                       "write one play at a time")
+                    raise StoreTrouble(
+                        f"{name}: a row of play {row['play_id']} among those of {play_id}",
+                        "write one play at a time",
+                    )
                 row["play_id"] = play_id
             if name in ("cameras", "tracks") and row.get("clip_id") is None and len(metas) == 1:
                 row["clip_id"] = metas[0].get("clip_id")
@@ -93,8 +96,10 @@ def _delete(
         frames = [row["frame"] for row in cameras if row.get("clip_id") == clip_id]
         others = db.execute("SELECT count(*) FROM clips WHERE clip_id = ?", [clip_id]).fetchone()
         if others and others[0] and frames:  # a reel: only this play's stretch of it
-            db.execute("DELETE FROM cameras WHERE clip_id = ? AND frame BETWEEN ? AND ?",
-                       [clip_id, min(frames), max(frames)])
+            db.execute(
+                "DELETE FROM cameras WHERE clip_id = ? AND frame BETWEEN ? AND ?",
+                [clip_id, min(frames), max(frames)],
+            )
         elif not (others and others[0]):
             db.execute("DELETE FROM cameras WHERE clip_id = ?", [clip_id])
 
@@ -122,11 +127,13 @@ def write_failure(
     clip_id = meta.get("clip_id")
     if not clip_id:
         raise StoreTrouble("clips: clip_id is blank", "give every clip an id")
-    stored = db.execute("SELECT count(*) FROM clips WHERE clip_id = ? AND status <> 'failed'",
-                        [clip_id]).fetchone()
+    stored = db.execute(
+        "SELECT count(*) FROM clips WHERE clip_id = ? AND status <> 'failed'", [clip_id]
+    ).fetchone()
     if stored and stored[0]:
-        db.execute("UPDATE clips SET reason = ? WHERE clip_id = ?",
-                   [f"a later run failed: {reason}", clip_id])
+        db.execute(
+            "UPDATE clips SET reason = ? WHERE clip_id = ?", [f"a later run failed: {reason}", clip_id]
+        )
         return
     db.execute("DELETE FROM clips WHERE clip_id = ?", [clip_id])
     meta.update(status="failed", reason=reason, run_id=run_id)
