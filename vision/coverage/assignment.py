@@ -30,7 +30,9 @@ class Cover:
     mean_distance_yd: float
 
 
-def _follow(paths: Paths, defender: str, receiver: str, start: float, stop: float) -> tuple[float, float, float]:
+def _follow(
+    paths: Paths, defender: str, receiver: str, start: float, stop: float
+) -> tuple[float, float, float]:
     """(mean distance, spread of the difference, agreement of velocities -1..1) over a time span."""
     use = (paths.t_s >= start) & (paths.t_s <= stop)
     d, r = paths.of(defender)[use], paths.of(receiver)[use]

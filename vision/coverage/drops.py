@@ -14,7 +14,7 @@ import numpy as np
 
 from vision.coverage.assignment import Cover
 from vision.coverage.paths import Paths
-from vision.plays.motion import RATE_HZ, F64
+from vision.plays.motion import F64, RATE_HZ
 from vision.plays.record import PlayerInPlay
 from vision.plays.snap import fit_onset
 
@@ -168,7 +168,11 @@ def _first_second(t: F64, path: F64, velocity: F64) -> tuple[float, str]:
         back = (path[later, 0][-1] - path[later, 0][0]) if later.any() else 0.0
         mean = float(np.mean(speed[later])) if later.any() else NAN
         if math.isfinite(mean) and back > 0.5:
-            style = "controlled" if mean < CONTROLLED_YD_PER_S else ("turn-and-run" if mean > TURN_AND_RUN_YD_PER_S else "")
+            style = (
+                "controlled"
+                if mean < CONTROLLED_YD_PER_S
+                else ("turn-and-run" if mean > TURN_AND_RUN_YD_PER_S else "")
+            )
     return float(np.mean(speed[first])), style
 
 
@@ -213,7 +217,9 @@ def _break(paths: Paths, t: F64, path: F64, velocity: F64) -> dict[str, float]:
         out["break_speed_yd_per_s"] = float(np.nanmax(closing[flight]))
     knot, sd = fit_onset(t[t <= arrival + 0.1], closing[t <= arrival + 0.1], throw + 0.3, 0.9, 0.8)
     k0 = paths.index(throw)
-    rise = float(np.nanmax(closing[flight])) - float(closing[k0]) if np.isfinite(closing[flight]).any() else 0.0
+    rise = (
+        float(np.nanmax(closing[flight])) - float(closing[k0]) if np.isfinite(closing[flight]).any() else 0.0
+    )
     if math.isfinite(knot) and rise >= 1.5 and -0.1 <= knot - throw <= 1.2:
         out["reaction_s"] = max(0.0, knot - throw)
         out["reaction_sd_s"] = float(np.hypot(sd, paths.throw_sd_s))

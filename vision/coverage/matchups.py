@@ -75,7 +75,9 @@ def _nearest(paths: Paths, receiver: str, men: list[PlayerInPlay], t: float) -> 
     return min(known)[1] if known else ""
 
 
-def _row(paths: Paths, r: PlayerInPlay, defender: str, kind: str, moment: str, t: float, sd_t: float) -> Matchup:
+def _row(
+    paths: Paths, r: PlayerInPlay, defender: str, kind: str, moment: str, t: float, sd_t: float
+) -> Matchup:
     here, there = paths.at(r.player_id, t), paths.at(defender, t)
     found = relation(here, there, r.side)
     drift = paths.velocity_at(r.player_id, t) - paths.velocity_at(defender, t)
@@ -84,7 +86,11 @@ def _row(paths: Paths, r: PlayerInPlay, defender: str, kind: str, moment: str, t
     lane = math.nan
     if moment != "snap":
         qb = paths.play.quarterback_id
-        passer = paths.launch if moment in ("throw", "arrival") else (paths.at(qb, t) if qb else np.full(2, np.nan))
+        passer = (
+            paths.launch
+            if moment in ("throw", "arrival")
+            else (paths.at(qb, t) if qb else np.full(2, np.nan))
+        )
         lane = lane_distance(passer, here, there)
     return Matchup(
         paths.play.play_id, r.player_id, defender, kind, moment, t, found.distance_yd, found.cushion_yd,

@@ -27,7 +27,9 @@ def measure(play: Play, routes: Any = None) -> tuple[list[Matchup], list[Drop]]:
     paths = paths_of(play)
     known = routes_by_player(routes)
     receivers = [
-        m for m in play.eligible if m.player_id in paths.row and known.get(m.player_id, {}).get("route") != "block"
+        m
+        for m in play.eligible
+        if m.player_id in paths.row and known.get(m.player_id, {}).get("route") != "block"
     ]
     matchups = matchups_of(paths, receivers, known, responsible(paths, receivers))
     cover = covers(paths, receivers)
@@ -39,7 +41,11 @@ def measure(play: Play, routes: Any = None) -> tuple[list[Matchup], list[Drop]]:
 
 
 def _read_two_to_one(
-    paths: Paths, man: PlayerInPlay, drop: Drop, receivers: list[PlayerInPlay], routes: dict[str, dict[str, Any]]
+    paths: Paths,
+    man: PlayerInPlay,
+    drop: Drop,
+    receivers: list[PlayerInPlay],
+    routes: dict[str, dict[str, Any]],
 ) -> Drop:
     """For an underneath defender: when #2 of his side went flat, when he widened, where he was to a curl of #1.
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from vision.plays.motion import RATE_HZ, F64, Motion, motion_of
+from vision.plays.motion import F64, RATE_HZ, Motion, motion_of
 from vision.plays.record import Play, PlayerInPlay
 
 
@@ -69,7 +69,9 @@ class Paths:
         return np.array([self.play.arrival_depth_play_yd.value, self.play.arrival_lateral_play_yd.value])
 
     def defenders(self, *jobs: str) -> list[PlayerInPlay]:
-        return [m for m in self.play.players if m.team == "defense" and m.job in jobs and m.player_id in self.row]
+        return [
+            m for m in self.play.players if m.team == "defense" and m.job in jobs and m.player_id in self.row
+        ]
 
 
 def paths_of(play: Play) -> Paths:

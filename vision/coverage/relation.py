@@ -58,9 +58,13 @@ def leverage_words(inside_yd: float, under_yd: float) -> str:
     """'inside, underneath' and so on; a part that is not known is left out."""
     parts = []
     if math.isfinite(inside_yd):
-        parts.append("head-up" if abs(inside_yd) <= HEAD_UP_YD else ("inside" if inside_yd > 0 else "outside"))
+        parts.append(
+            "head-up" if abs(inside_yd) <= HEAD_UP_YD else ("inside" if inside_yd > 0 else "outside")
+        )
     if math.isfinite(under_yd):
-        parts.append("level" if abs(under_yd) <= LEVEL_YD else ("underneath" if under_yd > 0 else "over the top"))
+        parts.append(
+            "level" if abs(under_yd) <= LEVEL_YD else ("underneath" if under_yd > 0 else "over the top")
+        )
     return ", ".join(parts)
 
 

@@ -82,7 +82,11 @@ def find_flight(ball: BallPath, clock: F64, quarterback_xy: F64, snap_s: float) 
         while last + 1 < len(grid) and far[last + 1] < 1.6:
             last += 1
         start = last
-        while start > 0 and grid[last] - grid[start] < 0.35 and speed[start - 1] > 0.55 * np.nanmax(speed[ahead]):
+        while (
+            start > 0
+            and grid[last] - grid[start] < 0.35
+            and speed[start - 1] > 0.55 * np.nanmax(speed[ahead])
+        ):
             start -= 1
         end = _end_of_flight(grid, v, speed, last)
         throw = float(0.5 * (grid[start] + grid[last])) if start < last else float(grid[last])

@@ -61,7 +61,11 @@ def _scores(
     tackles = play_yd[list(lineup.line), 1]
     outside = max(lateral - float(tackles.max()), float(tackles.min()) - lateral)
     sign = 1.0 if lateral > 0 else -1.0
-    wide = [sign * play_yd[r, 1] for r, g in offense.items() if g.role in ("WR", "TE") and sign * play_yd[r, 1] > 0]
+    wide = [
+        sign * play_yd[r, 1]
+        for r, g in offense.items()
+        if g.role in ("WR", "TE") and sign * play_yd[r, 1] > 0
+    ]
     past = [sign * play_yd[r, 1] for r in rows if r != row]
     outermost = sum(p > sign * lateral for p in past)
     to_wide = abs(sign * lateral - max(wide)) if wide else 6.0
@@ -111,7 +115,11 @@ def defense_jobs(lineup: Lineup, roles: dict[int, RoleGuess], path_play_yd: F64,
         start = float(np.nanmean(before)) if np.isfinite(before).any() else depth
         lineman = roles[row].role == "DL" if row in roles else False
         central = abs(float(np.nanmedian(path_play_yd[row, late, 1]))) < 11.0
-        rush = (depth < 1.2 and central and start - depth > -0.5 and start < 7.5) or (lineman and depth - start < 2.0)
+        rush = (depth < 1.2 and central and start - depth > -0.5 and start < 7.5) or (
+            lineman and depth - start < 2.0
+        )
         start_deep = start > 9.0
-        out[row] = "line" if rush else ("deep" if depth > 10.5 or (start_deep and depth > 8.5) else "underneath")
+        out[row] = (
+            "line" if rush else ("deep" if depth > 10.5 or (start_deep and depth > 8.5) else "underneath")
+        )
     return out

@@ -38,7 +38,9 @@ class Lineup:
     cost: float
 
 
-def read_lineup(xy: F64, offense: NDArray[np.intp], defense: NDArray[np.intp], ball: F64 | None = None) -> Lineup | None:
+def read_lineup(
+    xy: F64, offense: NDArray[np.intp], defense: NDArray[np.intp], ball: F64 | None = None
+) -> Lineup | None:
     """Read the lines when `offense` faces `defense`; None when fewer than six and four men are in view.
 
     xy (P,2) field yards at the snap. ball (2,) its place on the ground, if known.
@@ -100,7 +102,9 @@ def _line_cost(run: tuple[int, ...], depth: F64, y: F64) -> float:
     return float(spacing + max(0.0, ragged - 1.5) + bow + behind)
 
 
-def _quarterback(run: tuple[int, ...], offense: NDArray[np.intp], depth: F64, y: F64, middle: float) -> tuple[int, float]:
+def _quarterback(
+    run: tuple[int, ...], offense: NDArray[np.intp], depth: F64, y: F64, middle: float
+) -> tuple[int, float]:
     """The man behind the middle of the line: row (or -1) and misfit in yards."""
     front = float(np.median(depth[list(run)]))
     best, best_cost = -1, 3.0
@@ -125,7 +129,9 @@ def _line_of_scrimmage(
     line = depth[list(run)]
     from_offense = (float(depth[centre]) if centre >= 0 else float(line.max())) + CENTRE_BEHIND_BALL_YD
     lo, hi = sorted((float(y[run[0]]), float(y[run[-1]])))
-    box = defense[(y[defense] > lo - 2.5) & (y[defense] < hi + 2.5) & (depth[defense] > float(line.max()) - 0.3)]
+    box = defense[
+        (y[defense] > lo - 2.5) & (y[defense] < hi + 2.5) & (depth[defense] > float(line.max()) - 0.3)
+    ]
     fronts = np.sort(depth[box])[:4]
     fronts = fronts[fronts - from_offense < 2.0] if len(fronts) else fronts
     if len(fronts) < 2:

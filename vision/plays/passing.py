@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.plays.motion import RATE_HZ, F64, nan_mean
+from vision.plays.motion import F64, RATE_HZ, nan_mean
 from vision.plays.snap import fit_onset
 
 REACTION_S = 0.35
@@ -65,7 +65,9 @@ def quarterback_drop(t: F64, path: F64, speed: F64, last_s: float) -> Drop:
     set_s, depth = float(tt[set_k]), float(d[set_k])
     retreat = start - depth
     table = _UNDER if start > -2.5 else _GUN
-    scores = np.array([-0.5 * (((retreat - r) / 0.8) ** 2 + ((set_s - s) / 0.45) ** 2) for r, s in table.values()])
+    scores = np.array(
+        [-0.5 * (((retreat - r) / 0.8) ** 2 + ((set_s - s) / 0.45) ** 2) for r, s in table.values()]
+    )
     p = np.exp(scores - scores.max())
     p /= p.sum()
     best = int(p.argmax())
@@ -92,7 +94,10 @@ def play_fake(t: F64, quarterback: F64, backs: list[F64], throw_s: float) -> flo
         velocity = np.gradient(back, t, axis=0)[k]
         toward = float(np.hypot(max(velocity[0], 0.0), 0.6 * velocity[1]))
         start = int(np.argmin(np.abs(t)))
-        before, now = back[start] - quarterback[start], back[min(k + 4, len(t) - 1)] - quarterback[min(k + 4, len(t) - 1)]
+        before, now = (
+            back[start] - quarterback[start],
+            back[min(k + 4, len(t) - 1)] - quarterback[min(k + 4, len(t) - 1)],
+        )
         crossed = before[1] * now[1] < 0 or float(gap[start]) - float(gap[k]) > 1.0
         logit = 2.5 * (1.5 - float(gap[k])) + 1.2 * (toward - 1.8) + (1.0 if crossed else -2.0)
         best = max(best, float(1 / (1 + np.exp(-np.clip(logit, -20, 20)))))
@@ -145,7 +150,9 @@ def infer_throw(
         tt, v = t[use], level[use]
         width = int(0.5 * RATE_HZ)
         smooth = np.convolve(v, np.ones(width) / width, "valid")
-        later = smooth[width:] - smooth[:-width] if len(smooth) > width else np.array([smooth[-1] - smooth[0]])
+        later = (
+            smooth[width:] - smooth[:-width] if len(smooth) > width else np.array([smooth[-1] - smooth[0]])
+        )
         k = int(later.argmax())
         rise = float(later[k])
         peak = float(smooth[min(k + width, len(smooth) - 1)])
@@ -160,7 +167,9 @@ def infer_throw(
         return None
     weights = np.exp(np.array([f[0] for f in found]) - score)
     throw = max(knot - REACTION_S, 0.6)
-    start = path[quarterback, int(np.argmin(np.abs(t - throw)))] if quarterback >= 0 else np.array([-7.0, 0.0])
+    start = (
+        path[quarterback, int(np.argmin(np.abs(t - throw)))] if quarterback >= 0 else np.array([-7.0, 0.0])
+    )
     arrival = throw + 0.6
     place = path[target, int(np.argmin(np.abs(t - arrival)))]
     for _ in range(3):
@@ -168,5 +177,11 @@ def infer_throw(
         if np.isfinite(place).all() and np.isfinite(start).all():
             arrival = throw + float(np.clip(np.hypot(*(place - start)) / BALL_SPEED_YD_PER_S, 0.35, 2.5))
     return Throw(
-        throw, float(np.hypot(sd, 0.3)), arrival, float(np.hypot(sd, 0.4)), place, target, float(1 / weights.sum())
+        throw,
+        float(np.hypot(sd, 0.3)),
+        arrival,
+        float(np.hypot(sd, 0.4)),
+        place,
+        target,
+        float(1 / weights.sum()),
     )

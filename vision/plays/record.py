@@ -163,11 +163,15 @@ class Play:
         for man in self.players:
             if man.player_id == player_id:
                 return man
-        raise KeyError(f"no player {player_id!r} in the play; there are {[m.player_id for m in self.players]}")
+        raise KeyError(
+            f"no player {player_id!r} in the play; there are {[m.player_id for m in self.players]}"
+        )
 
     def of(self, team: str = "", *roles: str) -> tuple[PlayerInPlay, ...]:
         """The men of a team ('' = any) with one of the roles (none = any)."""
-        return tuple(m for m in self.players if (not team or m.team == team) and (not roles or m.role in roles))
+        return tuple(
+            m for m in self.players if (not team or m.team == team) and (not roles or m.role in roles)
+        )
 
     @property
     def quarterback_id(self) -> str:
@@ -184,7 +188,11 @@ class Play:
         out: dict[str, Any] = {"play_id": self.play_id}
         for name in ("snap_s", "throw_s", "arrival_s", "end_s"):
             value: Value = getattr(self, name)
-            out[name], out[name[:-2] + "_source"], out[name[:-2] + "_sd_s"] = value.value, value.source, value.sd
+            out[name], out[name[:-2] + "_source"], out[name[:-2] + "_sd_s"] = (
+                value.value,
+                value.source,
+                value.sd,
+            )
         out |= {
             "los_field_yd": self.los_field_yd.value,
             "direction": self.direction or None,

@@ -83,7 +83,9 @@ def number_receivers(roles: dict[int, RoleGuess], play_yd: F64) -> dict[int, tup
     eligible = [r for r, g in roles.items() if g.role in ("RB", "TE", "WR")]
     out: dict[int, tuple[int, str]] = {}
     for side, sign in (("left", -1), ("right", 1)):
-        men = [r for r in eligible if sign * play_yd[r, 1] > (BEHIND_BALL_YD if roles[r].role == "RB" else 0.0)]
+        men = [
+            r for r in eligible if sign * play_yd[r, 1] > (BEHIND_BALL_YD if roles[r].role == "RB" else 0.0)
+        ]
         men.sort(key=lambda r: -sign * play_yd[r, 1])
         for number, row in enumerate(men, start=1):
             out[row] = (number, side)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.plays.motion import RATE_HZ, F64, Motion, nan_mean, nan_median
+from vision.plays.motion import F64, RATE_HZ, Motion, nan_mean, nan_median
 
 KNOT_LAG_S = 0.08
 
@@ -56,7 +56,9 @@ def snap_candidates(motion: Motion, most: int = 4) -> list[SnapCandidate]:
     return out
 
 
-def fit_onset(t_s: F64, level: F64, around_s: float, before_s: float = 0.9, after_s: float = 0.75) -> tuple[float, float]:
+def fit_onset(
+    t_s: F64, level: F64, around_s: float, before_s: float = 0.9, after_s: float = 0.75
+) -> tuple[float, float]:
     """Knot of level + slope * max(0, t - knot) fitted by least squares near a time, and its sd (s).
 
     sd from the curvature of the squared error with the residual's own size; at least 0.03 s.

@@ -15,7 +15,7 @@ from vision.plays.ball import BallPath, find_flight
 from vision.plays.defense import defense_jobs, defense_roles
 from vision.plays.kind import kick_formation, run_evidence
 from vision.plays.lineup import Lineup, offense_evidence, read_lineup
-from vision.plays.motion import RATE_HZ, F64, Motion, motion_of, nan_median
+from vision.plays.motion import F64, RATE_HZ, Motion, motion_of, nan_median
 from vision.plays.passing import infer_throw, play_fake, quarterback_drop
 from vision.plays.record import UNKNOWN, Play, PlayerInPlay, Value, to_play
 from vision.plays.roles import (
@@ -66,7 +66,9 @@ def understand_play(
     play_id = play_id or str(row.play_id or tracks.clip_id)
     start = _find_start(motion, known, ball)
     if start.lineup is None or not start.snap.known:
-        empty = Play(play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, tracks=tracks, warnings=start.warnings)
+        empty = Play(
+            play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, tracks=tracks, warnings=start.warnings
+        )
         return row.onto(empty)
     play = _describe(play_id, field, motion, tracks, start, dict(roles or {}), known, ball)
     return row.onto(play)
@@ -76,11 +78,15 @@ def _find_start(motion: Motion, known: Mapping[str, float], ball: BallPath | Non
     """Snap and line-up: the best of the moments when a set line turns into motion."""
     warnings: list[str] = []
     if len(motion.t_s) < int(0.8 * RATE_HZ) or len(motion.ids) < 10:
-        return Start(UNKNOWN, None, 0.0, (f"only {len(motion.ids)} players over {len(motion.t_s) / RATE_HZ:.1f} s",))
+        return Start(
+            UNKNOWN, None, 0.0, (f"only {len(motion.ids)} players over {len(motion.t_s) / RATE_HZ:.1f} s",)
+        )
     if "snap" in known:
         t = known["snap"]
         lineup, odds = _lineup_at(motion, t, ball)
-        return Start(Value(t, 0.05, "measured"), lineup, odds, () if lineup else ("no two lines at the given snap",))
+        return Start(
+            Value(t, 0.05, "measured"), lineup, odds, () if lineup else ("no two lines at the given snap",)
+        )
     best: tuple[float, SnapCandidate, Lineup, float] | None = None
     for candidate in snap_candidates(motion):
         lineup, odds = _lineup_at(motion, candidate.t_s, ball)
@@ -158,7 +164,9 @@ def _describe(
         spot_y_field_yd=Value(lineup.spot_y_yd, 0.35, "measured" if ball is not None else "estimated"),
         snap_s=snap,
         line_set_s=_set_time(motion, lineup, snap.value),
-        players=_people(field, motion, tracks, lineup, {**offense, **defense}, jobs, play_yd, xy, roles, snap.value),
+        players=_people(
+            field, motion, tracks, lineup, {**offense, **defense}, jobs, play_yd, xy, roles, snap.value
+        ),
         formation=formation,
         backs=backs,
         strength=strength,
@@ -174,7 +182,9 @@ def _with_known(
     guesses: dict[int, RoleGuess], roles: Mapping[str, str], ids: tuple[str, ...], rows: NDArray[np.intp]
 ) -> dict[int, RoleGuess]:
     """The guesses with a table's own roles laid over them."""
-    return {r: RoleGuess(roles[ids[r]], 1.0) if ids[r] in roles else g for r, g in guesses.items() if r in rows}
+    return {
+        r: RoleGuess(roles[ids[r]], 1.0) if ids[r] in roles else g for r, g in guesses.items() if r in rows
+    }
 
 
 def _set_time(motion: Motion, lineup: Lineup, snap_s: float) -> Value:
@@ -258,7 +268,9 @@ def _passing(
     flight = None
     if ball is not None and qb >= 0:
         flight = find_flight(ball, motion.t_s, motion.xy_yd[qb], snap)
-    kind, sure = _kind(kick, run_evidence(t, path, np.array(lineup.line), backers, qb), flight is not None, known)
+    kind, sure = _kind(
+        kick, run_evidence(t, path, np.array(lineup.line), backers, qb), flight is not None, known
+    )
     changes: dict[str, Any] = {"kind": kind, "kind_probability": sure, "end_s": _end(motion, snap, known)}
     if kind in ("run", "kick"):
         return replace(play, **changes)
@@ -270,7 +282,9 @@ def _passing(
         arrival = Value(flight.arrival_s, flight.arrival_sd_s, "measured")
         place = play.to_play(flight.arrival_xy_yd)
     elif "throw" not in known and len(receivers) and len(dropping) >= 3:
-        guess = infer_throw(t, path, velocity, receivers, dropping, qb, drop.set_after_snap_s if drop else math.nan)
+        guess = infer_throw(
+            t, path, velocity, receivers, dropping, qb, drop.set_after_snap_s if drop else math.nan
+        )
         if guess is not None:
             throw = Value(snap + guess.throw_s, guess.throw_sd_s, "estimated")
             arrival = Value(snap + guess.arrival_s, guess.arrival_sd_s, "estimated")
@@ -296,7 +310,15 @@ def _passing(
 
 
 def _quarterback(
-    motion: Motion, lineup: Lineup, path: F64, t: F64, qb: int, backs: list[F64], drop: Any, throw: Value, snap: float
+    motion: Motion,
+    lineup: Lineup,
+    path: F64,
+    t: F64,
+    qb: int,
+    backs: list[F64],
+    drop: Any,
+    throw: Value,
+    snap: float,
 ) -> dict[str, Any]:
     """Drop, fake, boot and launch point as fields of Play."""
     out: dict[str, Any] = {}
