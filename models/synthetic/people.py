@@ -8,7 +8,8 @@ Conventions
                  z up; yards.
     action       a named clip of frames: `ACTIONS` and `EXTRAS` (carry: run with the ball in the right arm;
                  receiver: staggered upright stance; stance3_left: left hand down; hips, folded, knees, point,
-                 sit: officials, coaches, bench, tired players).
+                 sit: officials, coaches, bench, tired players; cut: planting to turn left (phase 0, 1/3) or
+                 right (2/3, 1); tackle, dive).
     phase        [0, 1). Of a cyclic clip phase 0 and 1 are the same pose, and the phase grows by
                  distance / `Clip.stride_yd`, so that feet do not skate; of a one-way clip (fall, throw ...)
                  phase runs once from the first frame to the last. "backpedal" moves toward -x and
@@ -28,9 +29,9 @@ ACTIONS = (
     "stand", "walk", "jog", "run", "backpedal", "shuffle", "stance2", "stance3", "crouch", "pass_set", "block",
     "throw", "catch", "hold_ball", "fall", "down", "getup", "kneel", "arms_up", "pile",
 )  # fmt: skip
-EXTRAS = ("carry", "receiver", "stance3_left", "hips", "folded", "knees", "point", "sit")
+EXTRAS = ("carry", "receiver", "stance3_left", "hips", "folded", "knees", "point", "sit", "cut", "tackle", "dive")
 SHAPES = ("lineman", "linebacker", "skill", "official", "ordinary")
-VARIANTS = ("down", "pile", "point")  # their frames are poses to choose from by phase, never blended
+VARIANTS = ("down", "pile", "point", "cut")  # their frames are poses to choose from by phase, never blended
 ASSET = Path(__file__).with_name("assets") / "people.npz"
 
 

@@ -239,7 +239,7 @@ def low_clips() -> dict[str, Motion]:
     bent = prone.change(foot_l=(-0.5, 0.35, 0.06, 88, 30), knee_l=[60], head=(0, 70, -30))
     side = prone.change(tilt=(80, 0, 82), spine=(0, 14, 0), root=(0, 0, 0.17), head=(80, 0, 70),
                         foot_l=(-0.62, 0.28, 0.12, 80, 40), foot_r=(-0.80, 0.10, 0.0, 80, 40),
-                        arm_l=reach("l", 0.6, 0.1, -0.2), arm_r=reach("r", 0.6, 0.0, 0.35))  # fmt: skip
+                        arm_l=reach("l", 0.6, 0.1, -0.2), arm_r=reach("r", 0.75, -0.1, 0.45, (0.2, 0.3, -1)))  # fmt: skip
     supine = prone.change(root=(0, 0, 0.13), tilt=(0, -86, 0), spine=(0, 4, 0), head=(0, -70, 20),
                           foot_l=(0.85, 0.2, 0.14, -70, 20), foot_r=(0.50, -0.22, 0.0, -12, -10), knee_l=[20],
                           arm_l=reach("l", 0.1, 0.6, -0.7, (-1, 0.5, 0)), arm_r=reach("r", 0.4, 0.0, -0.4, (-0.5, 1, 0)))
@@ -264,6 +264,36 @@ def low_clips() -> dict[str, Motion]:
     }
 
 
+def lunging_clips() -> dict[str, Motion]:
+    """Cuts, tackles and dives: the leaning bodies a detector boxes badly."""
+    run = gait(RUN)
+    plant_right = run[10].change(
+        root=(-0.05, 0.02, 0.84), tilt=(-20, 18, 12), spine=(-4, 10, 12), head=(-6, 8, 30),
+        foot_r=(0.12, -0.52, 0, 4, 5), foot_l=(-0.32, 0.05, 0.22, 55, 20))  # fmt: skip
+    drive_left = run[4].change(root=(0, 0.05, 0.86), tilt=(-16, 20, 25), spine=(-4, 8, 5), head=(-4, 8, 35),
+                               foot_r=(-0.34, -0.40, 0, 40, 20), foot_l=(0.32, 0.22, 0.16, 5, 30))  # fmt: skip
+    reach_in = football()["ready"].change(
+        root=(0.1, 0, 0.78), tilt=(0, 46, 0), spine=(0, 8, 0), head=(0, 20, 0), foot_l=(0.40, 0.16, 0, 0, 6),
+        foot_r=(-0.50, -0.16, 0, 45, -6), arm_l=reach("l", 0.75, 0.45, 0.1), arm_r=reach("r", 0.75, 0.45, 0.0))
+    wrap = reach_in.change(root=(0.16, 0, 0.62), tilt=(8, 62, 10), foot_l=(0.05, 0.18, 0, 35, 6),
+                           foot_r=(-0.62, -0.16, 0, 60, 0), arm_l=reach("l", 0.72, -0.05, 0.15, (0, 1, 0)),
+                           arm_r=reach("r", 0.72, -0.05, 0.0, (0, 1, 0)))  # fmt: skip
+    drag = wrap.change(root=(0.1, 0, 0.30), tilt=(6, 78, 10), head=(0, 60, 15), foot_l=(-0.60, 0.22, 0.03, 75, 6),
+                       foot_r=(-0.80, -0.12, 0.05, 85, 0))  # fmt: skip
+    leap = run[4].change(root=(0.1, 0, 0.85), tilt=(0, 48, 0), spine=(0, -6, 0), head=(0, 5, 0),
+                         foot_l=(-0.1, 0.12, 0.25, 60, 0), foot_r=(-0.65, -0.12, 0.05, 70, 0),
+                         arm_l=reach("l", 0.6, 0.05, 0.75, (0, 1, 0)), arm_r=reach("r", 0.6, 0.05, 0.75, (0, 1, 0)))
+    flat = leap.change(root=(0.1, 0, 0.55), tilt=(0, 78, 0), head=(0, 30, 0), foot_l=(-0.72, 0.14, 0.45, 88, 0),
+                       foot_r=(-0.82, -0.14, 0.40, 88, 0))  # fmt: skip
+    land = flat.change(root=(0.1, 0, 0.16), tilt=(0, 86, 0), head=(0, 50, 0), foot_l=(-0.78, 0.16, 0.20, 88, 0),
+                       foot_r=(-0.80, -0.16, 0.10, 88, 0))  # fmt: skip
+    return {
+        "cut": Motion([plant_right, drive_left, mirror(plant_right), mirror(drive_left)], False),
+        "tackle": Motion(blend([reach_in, wrap, drag], 6), False, ground="all"),
+        "dive": Motion(blend([leap, flat, land], 5), False, ground="none"),
+    }
+
+
 def all_clips() -> dict[str, Motion]:
     """Every clip of the library, in the order of the asset."""
     carry = lambda s, p: swing_arm("r", 8 + 4 * np.sin(2 * np.pi * p), 12, 112, 45) if s == "r" else swing_arm(  # noqa: E731
@@ -277,4 +307,4 @@ def all_clips() -> dict[str, Motion]:
         "backpedal": Motion(gait(BACKPEDAL), True, -BACKPEDAL.stride_m / YARD_M, "none", True),
         "shuffle": Motion(_shuffle(10, 0.95), True, 0.95 / YARD_M, "none", True),
     }
-    return {**upright_clips(), **out, **low_clips()}
+    return {**upright_clips(), **out, **low_clips(), **lunging_clips()}
