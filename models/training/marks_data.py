@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 import torch
 
-from calibration import Camera
+from calibration import Camera, get_standard
 from models.marks.network import MASKS, POINTS
 
 CANVAS_W, CANVAS_H = 1280, 720
@@ -154,7 +154,7 @@ def build_targets(frame: MarkFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray,
     hidden = frame.occluded
     if isinstance(hidden, Path):
         read = cv2.imread(str(hidden), cv2.IMREAD_GRAYSCALE)
-        hidden = read > 127 if read is not None else None
+        hidden = read > 0 if read is not None else None
     occluded = np.ones((CANVAS_H, CANVAS_W), bool)
     occluded[: size[1], : size[0]] = False
     if hidden is not None:
@@ -170,6 +170,39 @@ def camera_from_dict(values: dict[str, Any]) -> Camera:
     keys = ("width_px", "height_px", "centre_field_yd", "pan_deg", "tilt_deg", "roll_deg", "focal_px", "k1",
             "crown_yd", "field_width_yd")  # fmt: skip
     return Camera(**{k: values[k] for k in keys if k in values})
+
+
+def read_rendered_folder(folder: Path) -> list[MarkFrame]:
+    """Frames of the renderer's data set (models.synthetic.dataset): frames/, looks/."""
+    folder = Path(folder)
+    drawn_by_look: dict[str, dict[str, Any]] = {}
+    frames = []
+    for label in sorted((folder / "frames").glob("*.json")):
+        look = label.stem.rsplit("_", 1)[0]
+        if look not in drawn_by_look:
+            truth = json.loads((folder / "looks" / f"{look}.json").read_text())
+            length, depth = get_standard(truth["standard"]).length_yd, truth["end_zone_depth_yd"]
+            drawn_by_look[look] = truth["drawn"] | {"extent": [-depth, length + depth], "standard": truth["standard"]}
+        row = json.loads(label.read_text())
+        values = row["camera"] | {
+            "crown_yd": row["camera"]["field_crown_yd"],
+            "field_width_yd": get_standard(row["standard"]).width_yd,
+        }
+        frames.append(
+            MarkFrame(label.with_suffix(".jpg"), camera_from_dict(values), drawn_by_look[look],
+                      f"{folder.name}/{look}", label.with_suffix(".covered.png"))
+        )  # fmt: skip
+    return frames
+
+
+def read_frames(folder: Path) -> list[MarkFrame]:
+    """Labelled frames of either kind of folder. Raises ValueError naming the folder when it is neither."""
+    folder = Path(folder)
+    if (folder / "marks.json").exists():
+        return read_mark_folder(folder)
+    if (folder / "frames").is_dir():
+        return read_rendered_folder(folder)
+    raise ValueError(f"{folder.name}: neither a rendered data set (frames/, looks/) nor a folder with marks.json")
 
 
 def read_mark_folder(folder: Path) -> list[MarkFrame]:

@@ -39,8 +39,8 @@ from models.training.marks_data import (
     RIDGE_SD_PX,
     STEP_PX,
     MarkCache,
-    MarkFrame,
     cache_marks,
+    read_frames,
 )
 
 
@@ -260,13 +260,6 @@ def split_by_look(looks: list[str], share: float) -> tuple[np.ndarray, np.ndarra
     held = {k for k in set(looks) if int(hashlib.sha256(k.encode()).hexdigest()[:8], 16) / 2**32 < share}
     mask = np.array([k in held for k in looks])
     return np.nonzero(~mask)[0], np.nonzero(mask)[0]
-
-
-def read_frames(folder: Path) -> list[MarkFrame]:
-    """Labelled frames of the renderer's data set, or of a plain folder with marks.json."""
-    from models.training.marks_data import read_mark_folder
-
-    return read_mark_folder(folder)
 
 
 def main() -> None:
