@@ -118,11 +118,11 @@ def make_look(index: int, seed: int, count: int, out: Path, sizes: tuple[tuple[i
     rng = np.random.default_rng([seed, index])
     look = random_look(rng)
     cast = Cast(look, renderer.lib)
-    drawn = renderer.set_game(look, build_props(look), _STATE["ppy"])
     size = sizes[int(rng.integers(len(sizes)))]
     if look.style == "pro" and size[1] < 720:
         size = sizes[0]
     places = {v: random_place(rng, look, v, *size) for v in ("sideline", "endzone")}
+    drawn = renderer.set_game(look, build_props(look, [p.centre for p in places.values()]), _STATE["ppy"])
     std = look.field.standard
     (out / "looks" / f"{index:06d}.json").write_text(json.dumps(look_truth(look, drawn)))
     actions = list(renderer.lib.clips)

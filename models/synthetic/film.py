@@ -82,12 +82,12 @@ def _rain(img: np.ndarray, strength: float, rng: np.random.Generator) -> np.ndar
     layer = np.zeros(img.shape[:2], np.uint8)
     h, w = layer.shape
     slant = float(rng.normal(0, 0.2))
-    for _ in range(int(600 * strength)):
+    for _ in range(int(350 * strength)):
         x, y, n = float(rng.uniform(0, w)), float(rng.uniform(0, h)), float(rng.uniform(0.01, 0.05)) * h
         cv2.line(layer, (int(x), int(y)), (int(x + slant * n), int(y + n)), int(rng.integers(60, 200)), 1, cv2.LINE_AA)
     layer = cv2.GaussianBlur(layer, (0, 0), 0.8)
     haze = cv2.addWeighted(img, 1 - 0.25 * strength, np.full_like(img, 150), 0.25 * strength, 0)
-    return cv2.add(haze, cv2.merge([cv2.convertScaleAbs(layer, alpha=0.45)] * 3))
+    return cv2.add(haze, cv2.merge([cv2.convertScaleAbs(layer, alpha=0.25)] * 3))
 
 
 def overlay_boxes(look: Look, width: int, height: int) -> list[tuple[int, int, int, int]]:

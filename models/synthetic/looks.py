@@ -258,8 +258,8 @@ def random_kit(rng: np.random.Generator, light: bool, turf: Colour) -> Kit:
 def random_field(rng: np.random.Generator, style: str, standard: str, night: bool) -> FieldLook:
     """Turf and paint."""
     natural = _chance(rng, 0.5)
-    hue = _u(rng, 0.19, 0.42) if natural else _u(rng, 0.26, 0.42)
-    turf = hsv(hue, _u(rng, 0.25, 0.85), _u(rng, 0.16, 0.62))
+    hue = float(np.clip(rng.normal(0.285, 0.045), 0.17, 0.43)) if natural else float(np.clip(rng.normal(0.325, 0.045), 0.2, 0.46))
+    turf = hsv(hue, _u(rng, 0.2, 0.68), _u(rng, 0.22, 0.62))
     if _chance(rng, 0.06):
         turf = hsv(_u(rng, 0.08, 0.17), _u(rng, 0.2, 0.6), _u(rng, 0.3, 0.7))  # dormant grass
     if _chance(rng, 0.03):
@@ -290,7 +290,7 @@ def random_field(rng: np.random.Generator, style: str, standard: str, night: boo
         turf_second=second, mow=_pick(rng, ["none", "five", "ten", "across", "checker"], [0.4, 0.25, 0.12, 0.13, 0.1]),
         mow_strength=_u(rng, 0.1, 1.0), grain=_u(rng, 0.05, 0.5) * (1.5 if school else 1), blotch=_u(rng, 0.0, 0.45),
         wear=_u(rng, 0, 0.9) * (1 if natural else 0.15) if _chance(rng, 0.6) else 0.0,
-        wear_colour=hsv(_u(rng, 0.07, 0.14), _u(rng, 0.2, 0.6), _u(rng, 0.2, 0.6)),
+        wear_colour=hsv(_u(rng, 0.07, 0.17), _u(rng, 0.2, 0.5), _u(rng, 0.25, 0.55)),
         snow=_u(rng, 0.1, 0.8) if _chance(rng, 0.03) else 0.0, line_colour=white_line,
         line_alpha=_u(rng, 0.55, 1.0) if not school else _u(rng, 0.4, 1.0),
         line_wear=_u(rng, 0, 0.5) if not school else _u(rng, 0, 0.85), line_width_yd=_u(rng, *width),
@@ -361,7 +361,7 @@ def random_light(rng: np.random.Generator, night: bool) -> LightLook:
     low = tuple(min(1.0, c * 0.4 + 0.6 * _u(rng, 0.7, 1.0)) for c in top)
     return LightLook(False, (sun,), (col,), (a * (1 - blue * 0.5), a, a * (1 + blue)), (a * 0.35, a * 0.4, a * 0.25),
                      _u(rng, 0.5, 1.5), _u(rng, 0.15, 0.6), shadow, top, low,  # type: ignore[arg-type]
-                     _u(rng, 0, 0.35) if _chance(rng, 0.4) else 0.0, (0.75, 0.78, 0.8),
+                     0.3 * rng.random() ** 2 if _chance(rng, 0.4) else 0.0, (0.75, 0.78, 0.8),
                      _u(rng, 0.2, 1) if overcast and _chance(rng, 0.1) else 0.0)
 
 
@@ -388,10 +388,10 @@ def random_picture(rng: np.random.Generator, style: str, night: bool) -> Picture
     poor = {"pro": 0.25, "college": 0.45, "school": 1.0}[style]
     height = {"pro": [1080, 1080, 720], "college": [1080, 720, 720, 540], "school": [720, 480, 480, 480, 540]}[style]
     return PictureLook(
-        exposure=float(np.exp(rng.normal(0.0, 0.22))), contrast=_u(rng, 0.85, 1.3), saturation=_u(rng, 0.55, 1.4),
+        exposure=float(np.exp(rng.normal(0.0, 0.22))), contrast=_u(rng, 0.85, 1.25), saturation=_u(rng, 0.5, 1.2),
         white_balance=(_u(rng, 0.9, 1.1), 1.0, _u(rng, 0.86, 1.14)), gamma=_u(rng, 0.85, 1.2), vignette=_u(rng, 0, 0.35),
         bloom=_u(rng, 0, 0.5) if night else _u(rng, 0, 0.2),
-        noise=(_u(rng, 0, 9) if night else _u(rng, 0, 5)) * (0.5 + poor), chroma_noise=_u(rng, 0, 5) * poor,
+        noise=(9 if night else 5) * (0.5 + 0.7 * poor) * rng.random() ** 1.7, chroma_noise=5 * poor * rng.random() ** 1.7,
         denoise=_u(rng, 0.2, 1.0) if _chance(rng, 0.4 * poor) else 0.0, sharpen=_u(rng, 0, 1.6) if _chance(rng, 0.65) else 0.0,
         blur_px=_u(rng, 0.0, 0.5 + 0.9 * poor), internal_height_px=int(_pick(rng, height)),
         jpeg_quality=int(rng.integers(72, 96)), pre_jpeg_quality=int(rng.integers(12, 60)) if _chance(rng, 0.3 + 0.5 * poor) else 95,

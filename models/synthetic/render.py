@@ -213,6 +213,9 @@ class Renderer:
         dirs[:n], cols[:n] = light.directions, light.colours
         dirs[n:, 2] = 1.0
         self.light_dirs, self.n_lights = dirs, n
+        level = float(np.mean(light.ambient_sky)) + sum(float(np.mean(c)) * d[2] for c, d in zip(light.colours, light.directions, strict=True))
+        turf = float(np.mean(np.power(f.turf, 2.2)))
+        self.gain = float((0.135 / max(level * (0.6 * turf + 0.03), 1e-3)) ** 0.8)  # the camera's automatic exposure, incomplete
         for p in (self.p_ground, self.p_person, self.p_prop, self.p_sky):
             self._set(p, u_nlights=n, u_ldir=dirs, u_lcol=cols, u_amb_sky=light.ambient_sky, u_amb_ground=light.ambient_ground,
                       u_stadium=light.stadium_shadow or (0.0, 0.0, 0.0, 0.0), u_haze=(*light.haze_colour, light.haze * 0.006),
@@ -395,7 +398,7 @@ class Renderer:
         self.ctx.disable(moderngl.DEPTH_TEST)
         self.scene_tex.use(0)
         self._set(self.p_post, u_scene=0, u_size=(float(cam.width_px), float(cam.height_px)), u_focal=cam.focal_px, u_k1=cam.k1,
-                  u_margin=MARGIN, u_move=move.T.astype("f4"), u_steps=int(np.clip(np.ceil(shift), 1, 16)), u_exposure=pic.exposure,
+                  u_margin=MARGIN, u_move=move.T.astype("f4"), u_steps=int(np.clip(np.ceil(shift), 1, 16)), u_exposure=pic.exposure * self.gain,
                   u_contrast=pic.contrast, u_saturation=pic.saturation, u_gamma=pic.gamma, u_vignette=pic.vignette, u_bloom=pic.bloom,
                   u_white=tuple(pic.white_balance))
         self.v_post.render()

@@ -5,6 +5,7 @@ Geometry is built once a look, as triangles with normal, colour and texture plac
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -169,8 +170,8 @@ def _bench(b: _Builder, rng: np.random.Generator, look: Look, y: float, mid: flo
         b.box((x, y - 2, 2.4), (3.4, 3.4, 0.5), c)
 
 
-def build_props(look: Look) -> Props:
-    """Geometry of the venue of a look."""
+def build_props(look: Look, cameras: Sequence[tuple[float, float, float]] = ()) -> Props:
+    """Geometry of the venue of a look; end stands that hold one of ``cameras`` are left out."""
     v, f = look.venue, look.field
     rng = np.random.default_rng(v.seed + 1)
     length, w = float(LENGTH_YD[f.standard]), WIDTH_YD[f.standard]
@@ -188,7 +189,8 @@ def build_props(look: Look) -> Props:
     if v.end_stand:
         ez = f.end_zone_depth_yd + v.far_gap_yd + 2
         for x, sign in ((-ez, -1.0), (length + ez, 1.0)):
-            if rng.random() < 0.7 or v.kind == "bowl":
+            held = any(c[0] < 0 if sign < 0 else c[0] > length for c in cameras)
+            if (rng.random() < 0.7 or v.kind == "bowl") and not held:
                 _stand(b, look, np.array([x, w / 2 - 32 * sign, 0]), y_axis * sign, x_axis * sign, 64.0)
     _posts(b, look)
     for y in (-4.0 - 2 * rng.random(), w + 4.0 + 2 * rng.random()):
