@@ -176,11 +176,11 @@ class PlayDirector:
             self._dead(w, "touchdown" if scored and self.result in ("complete", "", "scramble") else self.result or "run")
             return
         other = "defense" if w.men[c].team == "offense" else "offense"
-        near = [j for j in w.on(other) if j not in w.down_at and w.gap(c, j) < 1.05]
+        near = [j for j in w.on(other) if j not in w.down_at and w.gap(c, j) < (1.05 if w.cap[j] > 2 else 0.7)]
         if near:
             w.cap[c] = 0.0
-            w.vel[c] *= 0.86
-            if w.rng.random() < 1 - np.exp(-len(near) / 30 / 0.22):
+            w.vel[c] *= 0.93
+            if w.rng.random() < 1 - np.exp(-len(near) / 30 / 0.4):
                 self._dead(w, self.result or "run", [c, *near[:3]])
             elif w.rng.random() < 0.006:
                 w.down_at[near[0]] = w.t

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.synthetic.playbook import Formation
-from models.synthetic.playsim_defense import Defender, ManCover, Rush, RunFit, Spy, ZoneCover
+from models.synthetic.playsim_defense import Defender, HoldGap, ManCover, Rush, RunFit, Spy, ZoneCover
 from models.synthetic.playsim_world import Man
 
 COVERAGES = {"cover0": 0.03, "cover1": 0.24, "cover2": 0.12, "tampa2": 0.05, "cover3": 0.30, "cover4": 0.15,
@@ -174,8 +174,10 @@ def _temper(rng: np.random.Generator, jobs: list[Job], run: bool, play_action: b
             b.bite_until = float(np.clip(rng.normal(0.95, 0.2), 0.4, 1.6))
             if isinstance(b, ZoneCover):
                 b.pace = max(b.pace, float(rng.uniform(5.2, 6.5)))
+        if run and job.role == "DL":
+            job.brain = HoldGap(float(job.lateral))
         if run and not isinstance(b, Rush) and job.role == "LB":
-            job.brain = RunFit(float(rng.uniform(0.3, 0.6)))
+            job.brain = RunFit(float(rng.uniform(0.4, 0.85)))
             job.brain.first_react = b.first_react
 
 

@@ -53,6 +53,11 @@ class Defender:
     def pursue(self, w: World, i: int) -> Want:
         c = w.carrier
         since = w.t - w.notes.get("carry_s", 0.0)
+        if i not in w.shed and w.men[i].shape != "skill" and w.t < 3.5 and w.gap(i, c) > 1.3:
+            j, g = w.nearest(i, "offense")
+            if g < 1.6 and j != c:
+                w.cap[i] = min(w.cap[i], 1.3)
+                return 1.0, float(np.sign(w.pos[c, 1] - w.pos[i, 1])) * 0.8
         if w.men[c].team == "defense":
             return w.toward(i, w.pos[c, 0] - 3.0, w.pos[c, 1], w.top[i] * 0.6)
         if since < w.react[i]:
@@ -176,19 +181,31 @@ class ZoneCover(Defender):
         for j in w.notes["eligible"]:
             seen = w.seen(j, 0.25)
             if abs(seen[1] - self.lateral) < self.width and seen[0] > 5:
-                d = seen[0] + 0.35 * w.vel[j, 0]
+                d = seen[0] + 0.7 * max(0.0, w.vel[j, 0])
                 if d > deepest:
                     deepest = float(d)
                     lateral = float(0.55 * seen[1] + 0.45 * self.lateral)
         depth = max(min(self.depth, w.men[i].spot[0] + 3.0 * max(0.0, w.t - 0.2)), deepest + 2.8)
         gap = depth - w.pos[i, 0]
-        pace = 3.4 if gap < 2.0 and deepest < w.pos[i, 0] - 3 else w.top[i]
+        pace = 3.4 if gap < 1.0 and deepest < w.pos[i, 0] - 4 else w.top[i]
         return w.toward(i, depth, lateral, pace, stop=True)
 
 
 class Spy(Defender):
     def act(self, w: World, i: int) -> Want:
         return w.toward(i, 3.5, float(w.pos[w.qb, 1]), 2.5, stop=True)
+
+
+class HoldGap(Defender):
+    """A lineman against a run: hold the gap at the line until he is free."""
+
+    def __init__(self, lateral: float):
+        super().__init__()
+        self.lateral = lateral
+        self.first_react = 0.12
+
+    def act(self, w: World, i: int) -> Want:
+        return w.toward(i, 0.3, self.lateral, 2.4, stop=True)
 
 
 class RunFit(Defender):

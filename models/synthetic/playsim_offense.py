@@ -237,11 +237,11 @@ class RunBlocker:
                 return 1.5, 0.0
             return w.toward(i, w.pos[j, 0], w.pos[j, 1], 2.5)
         g = w.gap(i, j)
-        if g < 1.1:
+        if g < 1.2:
             if self.engaged_s < 0:
-                self.engaged_s, self.hold_s = w.t, float(w.rng.gamma(3.0, 0.75))
-            w.cap[j] = min(w.cap[j], 1.1)
-            w.cap[i] = 1.5
+                self.engaged_s, self.hold_s = w.t, float(w.rng.gamma(3.5, 0.8))
+            w.cap[j] = min(w.cap[j], 0.9)
+            w.cap[i] = 2.0
             if w.t - self.engaged_s > self.hold_s:
                 w.shed.add(j)
         far = abs(w.pos[j, 0] - w.pos[i, 0]) > 6 or w.men[i].shape == "skill"

@@ -106,7 +106,7 @@ def simulate_pass(rng: np.random.Generator, ground: dict[str, Any], form: Format
     blockers = [i for i, m in enumerate(men) if isinstance(m.brain, PassBlocker)]
     motion_men = men
     men = men + defenders
-    protect(rng, men, blockers, rushers, clean=1.25 if call.boot else 1.7)
+    protect(rng, men, blockers, rushers, clean=1.5 if call.boot else 2.4)
     motion = add_motion(rng, motion_men, form, ground["standard"] == "canadian")
     men += crew(rng, ground["standard"], ground["right"], ground["left"])
     w = World(rng, men, ground["left"], ground["right"], ground["goal"])
