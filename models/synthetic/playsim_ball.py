@@ -180,7 +180,7 @@ class PlayDirector:
         if near:
             w.cap[c] = 0.0
             w.vel[c] *= 0.93
-            if w.rng.random() < 1 - np.exp(-len(near) / 30 / 0.4):
+            if w.rng.random() < 1 - np.exp(-len(near) / 30 / (0.4 if self.kind == 'run' else 0.22)):
                 self._dead(w, self.result or "run", [c, *near[:3]])
             elif w.rng.random() < 0.006:
                 w.down_at[near[0]] = w.t

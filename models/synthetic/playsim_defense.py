@@ -13,6 +13,21 @@ from models.synthetic.playsim_offense import carry, idle, presnap
 from models.synthetic.playsim_world import CARRY, DEAD, FLIGHT, PRE, Want, World
 
 
+def intercept_s(me: np.ndarray, him: np.ndarray, his_velocity: np.ndarray, speed: float) -> float:
+    """Earliest time (s, at most 3) at which a man of a speed can meet a steady runner."""
+    gap = him - me
+    a = float(his_velocity @ his_velocity) - speed**2
+    b, c = 2 * float(gap @ his_velocity), float(gap @ gap)
+    if abs(a) < 1e-6:
+        return float(np.clip(-c / b, 0, 3)) if b < 0 else 3.0
+    inner = b * b - 4 * a * c
+    if inner < 0:
+        return 3.0
+    roots = [(-b - np.sqrt(inner)) / (2 * a), (-b + np.sqrt(inner)) / (2 * a)]
+    good = [r for r in roots if r > 0]
+    return float(min(min(good), 3.0)) if good else 3.0
+
+
 class Defender:
     """Common part: step at the snap, bite on a fake, break on the throw, pursue, rest."""
 
@@ -37,7 +52,7 @@ class Defender:
             d = float(np.hypot(w.arrival[0] - w.pos[i, 0], w.arrival[1] - w.pos[i, 1]))
             if d < self.range_yd:
                 return w.toward(i, w.arrival[0], w.arrival[1], min(w.top[i], 3.0 + 1.2 * d) * self.eager)
-            return w.toward(i, w.arrival[0], w.arrival[1], 4.0)
+            return w.toward(i, w.arrival[0], w.arrival[1], w.top[i] * 0.8)
         if w.t < self.bite_until and w.t > self.first_react:
             return w.toward(i, w.men[i].spot[0] - self.bite_yd, w.pos[i, 1], 3.4, stop=True)
         if w.t < self.first_react:
@@ -64,7 +79,7 @@ class Defender:
             v = w.vel[i] * 0.9
             return float(v[0]), float(v[1])
         g = w.gap(i, c)
-        ahead = min(1.2, g / 9.0)
+        ahead = intercept_s(w.pos[i], w.pos[c], w.vel[c], float(w.top[i]) * 0.95)
         place = w.pos[c] + w.vel[c] * ahead
         pace = w.top[i] if g > 3 else max(4.0, w.top[i] * 0.75)
         if w.men[i].role in ("CB", "S") and g > 12 and w.pos[c, 0] < 3:
