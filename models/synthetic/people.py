@@ -26,10 +26,40 @@ from typing import NamedTuple
 import numpy as np
 
 ACTIONS = (
-    "stand", "walk", "jog", "run", "backpedal", "shuffle", "stance2", "stance3", "crouch", "pass_set", "block",
-    "throw", "catch", "hold_ball", "fall", "down", "getup", "kneel", "arms_up", "pile",
-)  # fmt: skip
-EXTRAS = ("carry", "receiver", "stance3_left", "hips", "folded", "knees", "point", "sit", "cut", "tackle", "dive")
+    "stand",
+    "walk",
+    "jog",
+    "run",
+    "backpedal",
+    "shuffle",
+    "stance2",
+    "stance3",
+    "crouch",
+    "pass_set",
+    "block",
+    "throw",
+    "catch",
+    "hold_ball",
+    "fall",
+    "down",
+    "getup",
+    "kneel",
+    "arms_up",
+    "pile",
+)
+EXTRAS = (
+    "carry",
+    "receiver",
+    "stance3_left",
+    "hips",
+    "folded",
+    "knees",
+    "point",
+    "sit",
+    "cut",
+    "tackle",
+    "dive",
+)
 SHAPES = ("lineman", "linebacker", "skill", "official", "ordinary")
 VARIANTS = ("down", "pile", "point", "cut")  # their frames are poses to choose from by phase, never blended
 ASSET = Path(__file__).with_name("assets") / "people.npz"
@@ -99,11 +129,15 @@ class PeopleLibrary:
         """Read the asset (no pickles). Raises FileNotFoundError / ValueError naming the file and the cure."""
         source = Path(path) if path is not None else ASSET
         if not source.is_file():
-            raise FileNotFoundError(f"{source.name} is missing: make it with python -m models.training.make_people")
+            raise FileNotFoundError(
+                f"{source.name} is missing: python -m models.training.make_people makes it"
+            )
         with np.load(source, allow_pickle=False) as z:
             absent = {"delta", "shapes", "clip_names", "clip_table", "faces", "part", "uv"} - set(z.files)
             if absent:
-                raise ValueError(f"{source.name} lacks {sorted(absent)}: remake it with models.training.make_people")
+                raise ValueError(
+                    f"{source.name} lacks {sorted(absent)}: models.training.make_people remakes it"
+                )
             quantised = np.cumsum(z["delta"], axis=1, dtype=np.int16)  # stored as differences in time
             table = z["clip_table"]
             clips = {
@@ -114,10 +148,15 @@ class PeopleLibrary:
             for a in (quantised, *arrays.values()):
                 a.setflags(write=False)
             return cls(
-                shapes=tuple(str(s) for s in z["shapes"]), clips=clips, vertices_q=quantised,
-                scale_yd=float(z["scale_yd"]), part_names=tuple(str(s) for s in z["part_names"]),
-                panel_yd=(float(z["panel_yd"][0]), float(z["panel_yd"][1])), licence=str(z["licence"]), **arrays,
-            )  # fmt: skip
+                shapes=tuple(str(s) for s in z["shapes"]),
+                clips=clips,
+                vertices_q=quantised,
+                scale_yd=float(z["scale_yd"]),
+                part_names=tuple(str(s) for s in z["part_names"]),
+                panel_yd=(float(z["panel_yd"][0]), float(z["panel_yd"][1])),
+                licence=str(z["licence"]),
+                **arrays,
+            )
 
     @cached_property
     def vertices(self) -> np.ndarray:
@@ -129,7 +168,7 @@ class PeopleLibrary:
     @cached_property
     def normals(self) -> np.ndarray:
         """(S, T, V, 3) int8 outward unit normals times 127, smooth across seams (area-weighted)."""
-        out = np.zeros(self.vertices_q.shape, np.int8)
+        out: np.ndarray = np.zeros(self.vertices_q.shape, np.int8)
         weld = self.weld.astype(np.int64)
         corners = self.faces.astype(np.int64)
         for s in range(len(self.shapes)):

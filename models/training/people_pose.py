@@ -63,16 +63,30 @@ class Pose:
 
     def change(self, **parts) -> Pose:
         """A copy with some parts replaced (sequences become arrays)."""
-        return replace(Pose.from_vector(self.to_vector()), **{k: np.array(v, float) for k, v in parts.items()})
+        return replace(
+            Pose.from_vector(self.to_vector()), **{k: np.array(v, float) for k, v in parts.items()}
+        )
 
 
 def mirror(p: Pose) -> Pose:
     """Left and right exchanged."""
-    turn, foot, arm = np.array([-1, 1, -1]), np.array([1, -1, 1, 1, -1]), np.array([1, -1, 1, 1, -1, 1, 1, -1, 1, 1])
+    turn, foot, arm = (
+        np.array([-1, 1, -1]),
+        np.array([1, -1, 1, 1, -1]),
+        np.array([1, -1, 1, 1, -1, 1, 1, -1, 1, 1]),
+    )
     return Pose(
-        p.root * [1, -1, 1], p.tilt * turn, p.spine * turn, p.head * turn, p.foot_r * foot, p.foot_l * foot,
-        p.knee_r.copy(), p.knee_l.copy(), p.arm_r * arm, p.arm_l * arm,
-    )  # fmt: skip
+        p.root * [1, -1, 1],
+        p.tilt * turn,
+        p.spine * turn,
+        p.head * turn,
+        p.foot_r * foot,
+        p.foot_l * foot,
+        p.knee_r.copy(),
+        p.knee_l.copy(),
+        p.arm_r * arm,
+        p.arm_l * arm,
+    )
 
 
 def swing_arm(side: str, flex: float, abduct: float, elbow: float, inward: float = 0.0) -> np.ndarray:
@@ -89,7 +103,7 @@ def swing_arm(side: str, flex: float, abduct: float, elbow: float, inward: float
 
 
 def reach(side: str, x: float, y: float, z: float, elbow=(-0.4, 0.8, -0.6)) -> np.ndarray:
-    """Arm numbers from a wrist place in the chest frame (arm lengths; y outward) and the elbow's direction."""
+    """Arm numbers from a wrist place in the chest frame (arm lengths; y outward) and the elbow direction."""
     s = 1.0 if side == "l" else -1.0
     return np.array([x, s * y, z, elbow[0], s * elbow[1], elbow[2], 0, 0, 0, 0])
 
@@ -154,8 +168,12 @@ class Poser:
         self.heel_m = 0.22 * self.ratio  # ball of the foot to the back of the heel
 
     def __call__(self, pose: Pose, ground: str = "feet", keep_xy: bool = False) -> np.ndarray:
-        """Posed vertices (V, 3). ground: "feet" (lower the pelvis until planted feet reach the ground and put the
-        lowest point at z = 0), "all" (lowest point at 0) or "none" (flight phases)."""
+        """Posed vertices (V, 3).
+
+        ground: "feet" (lower the pelvis until planted feet reach the ground, put the lowest point
+        at z = 0), "all" (lowest point at 0) or "none" (flight phases).
+        keep_xy: feet keep their yards for every leg length (gaits), else they scale with the legs.
+        """
         drop = 0.0
         for _ in range(12 if ground == "feet" else 1):
             turn, place, gap = self._joints(pose, drop, 1.0 if keep_xy else self.ratio)
@@ -234,7 +252,7 @@ class Poser:
         ball = np.array([f[0] * xy, f[1] * xy, z])
         ankle = ball + turn[foot] @ (self.rest[foot] - self.rest[toe])
         upper, lower = self.length[thigh], self.length[shin]
-        # the knee points where the pelvis faces, with half its lean (a bent man's thighs lie along his pelvis' front)
+        # the knee points where the pelvis faces, with half its lean: a bent man's thighs lie along its front
         pole = euler(pose.tilt * [1, 0.5, 1]) @ euler(np.array([0, 0, out])) @ FORWARD
         first, second, hinge = two_bone(place[thigh], ankle, upper, lower, pole)
         turn[thigh] = _segment(first, -hinge) @ self.neutral[thigh]

@@ -7,9 +7,33 @@ from models.synthetic.people import ACTIONS, ASSET, EXTRAS, SHAPES, VARIANTS, Pe
 
 YARD_M = 0.9144
 PLAYERS = ("lineman", "linebacker", "skill")
-PLANTED = ("stand", "stance2", "stance3", "stance3_left", "receiver", "crouch", "pass_set", "block", "hold_ball",
-           "walk", "kneel", "hips", "folded", "knees", "arms_up", "point")  # fmt: skip
-GAITS = {"walk": (-1, 0), "jog": (-1, 0), "run": (-1, 0), "carry": (-1, 0), "backpedal": (1, 0), "shuffle": (0, -1)}
+PLANTED = (
+    "stand",
+    "stance2",
+    "stance3",
+    "stance3_left",
+    "receiver",
+    "crouch",
+    "pass_set",
+    "block",
+    "hold_ball",
+    "walk",
+    "kneel",
+    "hips",
+    "folded",
+    "knees",
+    "arms_up",
+    "point",
+)
+BOTH_FEET = ("stand", "stance2", "stance3", "stance3_left", "receiver", "crouch", "hips", "folded", "knees")
+GAITS = {
+    "walk": (-1, 0),
+    "jog": (-1, 0),
+    "run": (-1, 0),
+    "carry": (-1, 0),
+    "backpedal": (1, 0),
+    "shuffle": (0, -1),
+}
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +60,12 @@ def shoe_sides(library: PeopleLibrary) -> tuple[np.ndarray, np.ndarray]:
 def test_every_action_and_shape_is_there_and_small(library):
     assert library.shapes == SHAPES
     assert set(ACTIONS) | set(EXTRAS) == set(library.clips)
-    assert library.vertices.shape == (5, sum(c.n_frames for c in library.clips.values()), len(library.part), 3)
+    assert library.vertices.shape == (
+        5,
+        sum(c.n_frames for c in library.clips.values()),
+        len(library.part),
+        3,
+    )
     assert ASSET.stat().st_size < 4e6
     assert "CC0" in library.licence
     covered = sorted(k for a in library.clips for k in frames(library, a))
@@ -56,13 +85,18 @@ def test_arrays_are_sound_and_read_only(library):
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_faces_look_outward(library, shape):
-    """Signed volume (divergence theorem) is positive and near the volume of a dressed man (about 1 kg a litre)."""
+    """Signed volume (divergence theorem) is positive and near that of a dressed man (1 kg a litre)."""
     v = library.body(shape, "stand", 0.0).astype(float) * YARD_M
     body = library.faces_without("helmet", "facemask", "visor", "cap").astype(int)
     a, b, c = (v[body[:, k]] for k in range(3))
     litres = 1000 * np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6
-    low, high = {"lineman": (125, 190), "linebacker": (95, 145), "skill": (78, 125), "official": (75, 125),
-                 "ordinary": (65, 120)}[shape]  # fmt: skip
+    low, high = {
+        "lineman": (125, 190),
+        "linebacker": (95, 145),
+        "skill": (78, 125),
+        "official": (75, 125),
+        "ordinary": (65, 120),
+    }[shape]
     assert low < litres < high
 
 
@@ -70,9 +104,14 @@ def test_faces_look_outward(library, shape):
     ("shape", "low_m", "high_m"),
     # From memory: NCAA rosters (linemen 1.88-1.98 m, linebackers 1.83-1.91, backs and receivers 1.75-1.88);
     # CDC NHANES, US men 20 and over: 5th to 95th percentile 1.63-1.88 m, mean 1.755.
-    [("lineman", 1.88, 1.98), ("linebacker", 1.83, 1.91), ("skill", 1.75, 1.88), ("official", 1.63, 1.88),
-     ("ordinary", 1.63, 1.88)],
-)  # fmt: skip
+    [
+        ("lineman", 1.88, 1.98),
+        ("linebacker", 1.83, 1.91),
+        ("skill", 1.75, 1.88),
+        ("official", 1.63, 1.88),
+        ("ordinary", 1.63, 1.88),
+    ],
+)
 def test_stature(library, shape, low_m, high_m):
     s = library.shape_index(shape)
     assert low_m < library.height_yd[s] * YARD_M < high_m
@@ -88,7 +127,7 @@ def test_feet_are_on_the_ground(library, action):
             v = library.vertices[s, t, :, 2] * YARD_M
             assert abs(v.min()) < 0.03
             assert min(v[left].min(), v[right].min()) < 0.03
-            if action in ("stand", "stance2", "stance3", "stance3_left", "receiver", "crouch", "hips", "folded", "knees"):
+            if action in BOTH_FEET:
                 assert max(v[left].min(), v[right].min()) < 0.03
 
 
@@ -129,7 +168,11 @@ def test_feet_do_not_skate(library, action):
 
 def test_strides_are_those_of_people(library):
     """At textbook cadences (from memory: walk 0.95, jog 1.35, run 1.7-2.1 cycles/s) speeds come out right."""
-    for action, cadence, low, high in (("walk", 0.95, 1.2, 1.8), ("jog", 1.35, 2.7, 4.0), ("run", 2.0, 5.5, 7.5)):
+    for action, cadence, low, high in (
+        ("walk", 0.95, 1.2, 1.8),
+        ("jog", 1.35, 2.7, 4.0),
+        ("run", 2.0, 5.5, 7.5),
+    ):
         assert low < library.clips[action].stride_yd * cadence * (1.0 if action == "run" else YARD_M) < high
 
 
@@ -148,7 +191,9 @@ def test_men_face_plus_x_with_left_at_plus_y(library):
     assert (stand[:, 0, 1] > 0.15).all() and (stand[:, 1, 1] < -0.15).all()
 
 
-@pytest.mark.parametrize(("action", "more"), [("jog", 0.05), ("run", 0.12), ("crouch", 0.12), ("stance3", 0.35)])
+@pytest.mark.parametrize(
+    ("action", "more"), [("jog", 0.05), ("run", 0.12), ("crouch", 0.12), ("stance3", 0.35)]
+)
 def test_the_body_leans_forward(library, action, more):
     helmet, belt = part(library, "helmet"), part(library, "belt")
     v = library.vertices[2, frames(library, action)]
@@ -172,7 +217,9 @@ def test_knees_bend_forward(library):
 
 def test_skin_is_not_torn(library):
     """No edge of the mesh grows beyond 2.5 times its length in the stand plus 8 cm, in any pose."""
-    edges = np.unique(np.sort(library.faces.astype(int)[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1), axis=0)
+    edges = np.unique(
+        np.sort(library.faces.astype(int)[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1), axis=0
+    )
     for s in range(len(library.shapes)):
         v = library.vertices[s]
         length = np.linalg.norm(v[:, edges[:, 0]] - v[:, edges[:, 1]], axis=-1)
