@@ -186,7 +186,7 @@ def train(cache: MarkCache, index: np.ndarray, start: dict[str, torch.Tensor], r
         spent = time.monotonic() - began
         progress = step / recipe.steps if recipe.steps else spent / (recipe.minutes * 60)
         if step % 50 == 0 or progress >= 1:
-            row = {"step": step, "seconds": round(spent, 1)} | {k: round(float(v), 4) for k, v in parts.items()}
+            row = {"step": step, "seconds": round(spent, 1)} | {k: round(float(v.detach()), 4) for k, v in parts.items()}
             log.append(row)
             print(row, flush=True)
     return mean
