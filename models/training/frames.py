@@ -7,6 +7,7 @@ centre y, width and height as shares of the picture).
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
@@ -78,6 +79,24 @@ def read_label_folder(folder: Path) -> list[LabelledFrame]:
     return frames
 
 
+LEAST_SEEN = {"player": 0.12, "official": 0.12, "other": 0.2, "ball": 0.5}
+
+
+def read_rendered_folder(folder: Path) -> list[LabelledFrame]:
+    """Read the renderer's data set: men hidden almost whole are left out, boxes end at the border."""
+    frames = []
+    for label in sorted((Path(folder) / "frames").glob("*.json")):
+        truth = json.loads(label.read_text())
+        size = [truth["camera"]["width_px"], truth["camera"]["height_px"]] * 2
+        kept = [p for p in truth["people"] if p["visible"] >= LEAST_SEEN[p["kind"]]]
+        xyxy = np.array([p["box"] for p in kept], dtype=np.float32).reshape(-1, 4).clip(0, size)
+        kind = np.array([KINDS.index(p["kind"]) for p in kept], dtype=np.int64)
+        frames.append(LabelledFrame(label.with_suffix(".jpg"), xyxy, kind))
+    if not frames:
+        raise LabelError(f"{folder}: no labelled frames in {Path(folder) / 'frames'}")
+    return frames
+
+
 def _row_fault(row: str) -> str | None:
     parts = row.split()
     try:
@@ -121,7 +140,10 @@ def cache_frames(frames: Iterable[LabelledFrame], device: torch.device) -> Frame
 
 def read_folder(folder: Path) -> list[LabelledFrame]:
     """Labelled frames of either kind of folder."""
-    readers: dict[str, Callable[[Path], list[LabelledFrame]]] = {"images": read_label_folder}
+    readers: dict[str, Callable[[Path], list[LabelledFrame]]] = {
+        "images": read_label_folder,
+        "frames": read_rendered_folder,
+    }
     for name, reader in readers.items():
         if (Path(folder) / name).is_dir():
             return reader(Path(folder))
