@@ -17,7 +17,7 @@ from models.training.people_body import load_bodies
 from models.training.people_clips import upright_clips
 from models.training.people_cut import tailor
 from models.training.people_gait import BACKPEDAL, JOG, RUN, WALK, YARD_M, Motion, carry_arms, gait, shuffle
-from models.training.people_gear import PANEL_M, PARTS, PLAYERS, Dressed, dress, face_parts
+from models.training.people_gear import PANEL_M, PARTS, PLAYERS, Dressed, close_seam, dress, face_parts
 from models.training.people_ground import low_clips, lunging_clips
 from models.training.people_pose import Poser
 
@@ -54,8 +54,9 @@ def bake() -> dict[str, np.ndarray]:
     for d in dressed.values():
         poser = Poser(d.body)
         frames.append([poser(p, m.ground, m.keep_xy) for m in motions.values() for p in m.poses])
-    quantised = np.round(np.array(frames) / YARD_M / SCALE_YD).astype(np.int16)
     reference = dressed["skill"]
+    source, faces, uv = close_seam(reference.body.faces, reference.uv)
+    quantised = np.round(np.array(frames) / YARD_M / SCALE_YD).astype(np.int16)[:, :, source]
     wears = np.ones((len(bodies), len(PARTS)), bool)
     for row, name in enumerate(bodies):
         gone = ("cap",) if name in PLAYERS else ("helmet", "facemask", "visor")
@@ -66,12 +67,12 @@ def bake() -> dict[str, np.ndarray]:
         shapes=np.array(list(bodies)),
         clip_names=np.array(list(motions)),
         clip_table=np.array(table, float),
-        faces=reference.body.faces.astype(np.uint16),
-        part=reference.part,
+        faces=faces.astype(np.uint16),
+        part=reference.part[source],
         part_names=np.array(PARTS),
-        uv=reference.uv,
+        uv=uv,
         panel_yd=np.array(PANEL_M) / YARD_M,
-        weld=reference.weld.astype(np.uint16),
+        weld=reference.weld[source].astype(np.uint16),
         wears=wears,
         height_yd=np.array([b.height for b in bodies.values()]) / YARD_M,
         licence=np.array(LICENCE),

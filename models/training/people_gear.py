@@ -340,3 +340,24 @@ def dress(body: Body, shape: str, parts: np.ndarray) -> Dressed:
     pivots = body.pivots - [0, 0, floor]
     dressed = Body(all_v, np.concatenate(faces), np.concatenate(weights), pivots, body.height)
     return Dressed(dressed, all_part.astype(np.uint8), uv.astype(np.float32), np.concatenate(weld))
+
+
+def close_seam(faces: np.ndarray, uv: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Double vertices where u wraps round a limb, so that no face runs back through all of u.
+
+    Returns (source (V',) old vertex of each new one, faces, uv (V', 2)); u may then reach a little above 1.
+    """
+    source, wrapped = list(range(len(uv))), uv.tolist()
+    new: dict[int, int] = {}
+    out = faces.copy()
+    for row in out:
+        u = uv[row, 0]
+        if u.max() - u.min() > 0.5:
+            for k in np.flatnonzero(u < 0.5):
+                old = int(row[k])
+                if old not in new:
+                    new[old] = len(source)
+                    source.append(old)
+                    wrapped.append([uv[old, 0] + 1, uv[old, 1]])
+                row[k] = new[old]
+    return np.array(source), out, np.array(wrapped, np.float32)

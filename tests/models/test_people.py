@@ -257,6 +257,19 @@ def test_a_chest_number_reads_left_to_right(library):
         assert np.corrcoef(library.uv[k, 1], v[k, 2])[0, 1] > 0.98
 
 
+def test_stripes_do_not_wrap(library):
+    """No face of a limb spans more than half of u: a stripe painted at u = 0.5 stays on the outside."""
+    limbs = library.part_mask("sleeve", "forearm", "pants", "sock")[library.faces[:, 0]]
+    u = library.uv[library.faces[limbs].astype(int), 0]
+    assert (np.ptp(u, axis=1) < 0.55).mean() > 0.99
+    v = library.vertices[2, library.clips["stand"].first_frame]
+    for sign in (1, -1):
+        leg = part(library, "pants")
+        leg = leg[v[leg, 1] * sign > 0]
+        stripe = np.abs(library.uv[leg, 0] - 0.5) < 0.06
+        assert (np.abs(v[leg[stripe], 1])).mean() > np.abs(v[leg, 1]).mean() + 0.03
+
+
 def test_normals_point_outward(library):
     n = library.normals[2, library.clips["stand"].first_frame].astype(float) / 127
     front, back = part(library, "jersey_front"), part(library, "jersey_back")
