@@ -102,7 +102,7 @@ class PeopleLibrary:
                      v 0 at the waist .. 1 at the collar; one unit is `panel_yd` = (width, height) yards, so a
                      chest number sits around (0.5, 0.62).
                      sleeve, forearm, pants, sock: u = angle round the limb (0.5 outermost, 0.25 front,
-                     0.75 back; a little over 1 along the inner seam), v = 0 at the top .. 1 at the bottom end.
+                     0.75 back; a bit over 1 at the inner seam), v = 0 at the top .. 1 at the bottom end.
                      helmet, cap: u = 0.5 + lateral / width (0.5 is the centre stripe), v = 0 front .. 1 back.
         weld         (V,) uint16 first vertex at the same place (for smooth normals across seams)
         wears        (S, P) bool, part p is there on shape s
