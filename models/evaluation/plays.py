@@ -130,10 +130,12 @@ def _passing(score: Score, found: Any, true: Any, offset_s: float, names: Mappin
 
 
 def snap_cushions(true: Any, apart_yd: float = 8.0) -> dict[str, tuple[str, float, float]]:
-    """{receiver id: (nearest defender's id, cushion, inside)} at the true snap for men split over apart_yd."""
+    """{receiver id: (nearest defender's id, cushion, inside)} at the true snap for men split over apart_yd.
+
+    Defensive linemen do not count: they cover nobody."""
     k = int(np.argmin(np.abs(true.t_s)))
     place = {p.id: true.to_play(p.xy_field_yd[k]) for p in true.people if p.team != "official"}
-    defenders = [p.id for p in true.people if p.team == "defense"]
+    defenders = [p.id for p in true.people if p.team == "defense" and p.role != "DL"]
     out = {}
     for p in true.people:
         if p.role in ("WR", "TE") and abs(place[p.id][1]) > apart_yd:

@@ -70,25 +70,27 @@ def _scores(
     outermost = sum(p > sign * lateral for p in past)
     to_wide = abs(sign * lateral - max(wide)) if wide else 6.0
     to_any = min((abs(sign * lateral - w) for w in wide), default=6.0)
-    line = -1.5 * max(0.0, depth - 1.7) - 0.9 * max(0.0, outside - 2.0)
-    backer = -0.8 * max(0.0, 2.3 - depth) - 0.55 * max(0.0, depth - 6.0) - 0.45 * max(0.0, outside - 2.5)
-    if outside > 1.2:
-        backer += 0.5 * min(1.5, max(0.0, 2.3 - depth))
+    line = 0.4 - 1.5 * max(0.0, depth - 1.7) - 0.7 * max(0.0, outside - 2.8)
+    backer = -1.1 * max(0.0, 2.3 - depth) - 0.55 * max(0.0, depth - 6.0) - 0.45 * max(0.0, outside - 2.5)
     corner = -1.2 * outermost - 0.25 * max(0.0, depth - 8.5) - 0.7 * max(0.0, 3.5 - outside)
     corner += 0.8 - 0.3 * min(to_wide, 5.0) if outermost == 0 else 0.9 - 0.45 * min(to_any, 5.0)
     safety = -0.7 * max(0.0, 8.5 - depth) - 0.2 * max(0.0, outside - 9.0) - (0.8 if outermost == 0 else 0.0)
     out = [line, backer, corner, safety]
     number = int(jersey) if jersey.isdigit() else -1
     if 60 <= number <= 79:
-        out[0] += 2.5
+        out[0] += 3.0
     elif 90 <= number <= 99:
-        out[0] += 1.2
-        out[1] += 0.3
+        out[0] += 2.0
+        out[1] += 0.8
     elif 40 <= number <= 59:
-        out[1] += 1.2
-    elif 0 <= number <= 39:
+        out[0] -= 0.3
+        out[1] += 2.0
+    elif 20 <= number <= 39:
+        out[0] -= 2.0
+        out[1] -= 1.5
+    elif 0 <= number <= 19:
         out[0] -= 1.5
-        out[1] -= 0.6
+        out[1] -= 0.5
     return out
 
 

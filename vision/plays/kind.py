@@ -38,13 +38,13 @@ def kick_formation(lineup: Lineup, play_yd: F64) -> float:
 def run_evidence(t: F64, path: F64, line: Rows, backers: Rows, quarterback: int) -> float:
     """Log-odds of a run against a pass. path (P,T,2) play frame, t (T,) from the snap; NaN = cannot tell."""
     parts = [
-        1.6 * (np.clip(_gain(t, path, line, 1.2), -2.5, 2.5) + 0.5),
-        0.9 * (np.clip(_gain(t, path, line, 2.0), -4, 4) + 0.6),
-        0.7 * (0.4 - np.clip(_gain(t, path, backers, 1.4), -3, 4)),
+        2.0 * np.clip(_gain(t, path, line, 1.2), -1.5, 1.5),
+        1.0 * (np.clip(_gain(t, path, line, 2.0), -3, 3) + 0.35),
+        0.8 * np.clip(_second_best(t, path, line, 2.6) - 0.2, -2, 3),
+        -0.4 * np.clip(_gain(t, path, backers, 1.4), -2, 3),
     ]
     if quarterback >= 0:
-        held = 0.5 * (2.0 + np.clip(_gain(t, path, np.array([quarterback]), 1.2), -4, 2))
-        parts.append(float(np.clip(held, -0.8, 0.8)))
+        parts.append(0.35 * (2.2 + np.clip(_gain(t, path, np.array([quarterback]), 2.0), -6, 1)))
     known = [p for p in parts if np.isfinite(p)]
     return float(np.sum(known)) if known else np.nan
 
@@ -56,3 +56,14 @@ def _gain(t: F64, path: F64, rows: Rows, at: float) -> float:
         return np.nan
     change = nan_median(path[rows][:, now, 0], axis=1) - nan_median(path[rows][:, then, 0], axis=1)
     return float(nan_median(change[None], axis=1)[0])
+
+
+def _second_best(t: F64, path: F64, rows: Rows, at: float) -> float:
+    """Second largest gain of depth (yd) among some men: linemen far downfield tell a run (passers' linemen
+    may not go there before the throw)."""
+    now, then = np.abs(t - at) <= 0.11, np.abs(t) <= 0.11
+    if len(rows) < 3 or not now.any() or not then.any():
+        return np.nan
+    gains = nan_median(path[rows][:, now, 0], axis=1) - nan_median(path[rows][:, then, 0], axis=1)
+    gains = np.sort(gains[np.isfinite(gains)])
+    return float(gains[-2]) if len(gains) >= 3 else np.nan

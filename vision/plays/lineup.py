@@ -59,7 +59,7 @@ def read_lineup(
         for run in _runs(near, xy[:, 1], size):
             centre = run[size // 2] if size == 5 else -1
             middle = float(np.mean(xy[list(run), 1])) if centre < 0 else float(xy[centre, 1])
-            cost = _line_cost(run, depth, xy[:, 1]) + (2.0 if size == 4 else 0.0)
+            cost = _line_cost(run, near, depth, xy[:, 1]) + (2.0 if size == 4 else 0.0)
             if ball is not None and np.isfinite(ball).all():
                 cost += 1.2 * min(abs(ball[1] - middle), 5.0)
             qb, qb_cost = _quarterback(run, offense, depth, xy[:, 1], middle)
@@ -91,7 +91,7 @@ def _runs(near: NDArray[np.intp], y: F64, size: int) -> list[tuple[int, ...]]:
     return out
 
 
-def _line_cost(run: tuple[int, ...], depth: F64, y: F64) -> float:
+def _line_cost(run: tuple[int, ...], near: NDArray[np.intp], depth: F64, y: F64) -> float:
     """Misfit of five men to an offensive line: uneven spacing, ragged depth, not symmetric in depth."""
     gaps = np.abs(np.diff(y[list(run)]))
     d = depth[list(run)]
@@ -99,20 +99,23 @@ def _line_cost(run: tuple[int, ...], depth: F64, y: F64) -> float:
     ragged = 2.0 * float(np.ptp(d)) if len(d) else 0.0
     bow = abs(d[0] - d[-1]) + (abs(d[1] - d[3]) if len(d) == 5 else 0.0)
     behind = max(0.0, d[len(d) // 2] * -1 + float(np.mean(d)))
-    return float(spacing + max(0.0, ragged - 1.5) + bow + behind)
+    # somebody else standing in the line between its ends belongs to it
+    lo, hi = min(y[run[0]], y[run[-1]]), max(y[run[0]], y[run[-1]])
+    between = [m for m in near if m not in run and lo < y[m] < hi and depth[m] > float(np.median(d)) - 0.15]
+    return float(spacing + max(0.0, ragged - 1.5) + bow + behind + 2.0 * len(between))
 
 
 def _quarterback(
     run: tuple[int, ...], offense: NDArray[np.intp], depth: F64, y: F64, middle: float
 ) -> tuple[int, float]:
     """The man behind the middle of the line: row (or -1) and misfit in yards."""
-    front = float(np.median(depth[list(run)]))
+    front = float(depth[run[len(run) // 2]]) if len(run) == 5 else float(np.median(depth[list(run)]))
     best, best_cost = -1, 3.0
     for man in offense:
         if man in run:
             continue
         back = front - depth[man]
-        if not 0.2 < back < 9.5:
+        if not 0.25 < back < 9.5:
             continue
         cost = 1.5 * abs(y[man] - middle) + 0.5 * max(0.0, back - 6.0)
         # of two men in a row behind the ball (under centre, pistol) the nearer one takes the snap

@@ -1,8 +1,7 @@
 """The quarterback and the pass: drop, set, run fake, boot; throw, arrival and target from the men alone.
 
 On film the throw is inferred: defenders who watch the quarterback turn and drive to one point a moment
-after the ball leaves. The common closing speed on the receiver they end up at rises from that moment;
-its knot, less a usual reaction time, is the throw.
+after the ball leaves, and the receivers it does not go to stop running.
 """
 
 from __future__ import annotations
@@ -13,13 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.plays.motion import F64, RATE_HZ, nan_mean
-from vision.plays.snap import fit_onset
 
-REACTION_S = 0.35
-"""usual time from throw to the defenders' common break (in man coverage 0.2 s median to a receiver's
-cut, shared motion facts; eyes on the quarterback a little more: common practice, no source)"""
 BALL_SPEED_YD_PER_S = 19.0
-"""mean ground speed of a pass (common practice; no source)"""
+RELEASE_S = 0.12
+"""mean ground speed of a pass, and the time the ball needs to get going (common practice; no source)"""
 
 DROPS = ("quick", "three-step", "five-step", "seven-step")
 _UNDER = {"quick": (2.8, 0.9), "three-step": (4.9, 1.4), "five-step": (7.2, 2.2), "seven-step": (9.4, 2.9)}
@@ -135,53 +131,72 @@ def infer_throw(
     quarterback: int,
     set_s: float,
 ) -> Throw | None:
-    """Throw, arrival and target from common closing speed; None when no receiver draws the defense.
+    """Throw, arrival and target from what all men do together; None when nothing stands out.
 
-    path, velocity (P,T,2) play frame, t (T,) from the snap. The throw is looked for from 0.8 s (and not
-    before 0.3 s short of the quarterback's set) to 5 s.
+    path, velocity (P,T,2) play frame, t (T,) from the snap. For each time and receiver three changes are added
+    up, each between just before and a reaction time after: the defenders' closing speed on that receiver
+    grows, the other receivers slow down, the defenders' velocities change at once. Times weigh by how
+    long real passers take (log-normal, median 2.55 s; shared motion facts) and by the passer's set.
     """
-    first = max(0.8, (set_s if np.isfinite(set_s) else 1.2) - 0.6)
-    found: list[tuple[float, float, float, int]] = []
-    for r in receivers:
-        level = closing_speed(path, velocity, defenders, path[r])
-        use = (t >= first) & (t <= 6.0) & np.isfinite(level)
-        if use.sum() < int(0.8 * RATE_HZ):
-            continue
-        tt, v = t[use], level[use]
-        width = int(0.5 * RATE_HZ)
-        smooth = np.convolve(v, np.ones(width) / width, "valid")
-        later = (
-            smooth[width:] - smooth[:-width] if len(smooth) > width else np.array([smooth[-1] - smooth[0]])
-        )
-        k = int(later.argmax())
-        rise = float(later[k])
-        peak = float(smooth[min(k + width, len(smooth) - 1)])
-        knot, sd = fit_onset(tt, v, float(tt[min(k + width - 1, len(tt) - 1)]), 0.8, 0.7)
-        if np.isfinite(knot):
-            found.append((rise + 0.5 * peak, knot, sd, int(r)))
-    if not found:
+    grid = t[(t >= 0.9) & (t <= 6.0) & (t <= t[-1] - 0.6)]
+    if len(grid) < 5 or not len(receivers):
         return None
-    found.sort(reverse=True)
-    score, knot, sd, target = found[0]
-    if score < 2.0:
+    speed = np.hypot(velocity[..., 0], velocity[..., 1])
+    turn = _common_change(velocity[defenders])
+    prior = -0.5 * (np.log(grid / 2.55) / 0.36) ** 2
+    if np.isfinite(set_s):
+        prior -= 0.5 * np.clip((set_s - 0.25 - grid) / 0.25, 0, 3) ** 2
+    common = _step(t, turn, grid, (-0.35, 0.25), (0.4, 0.85)) / 0.8
+    scores = np.full((len(receivers), len(grid)), -np.inf)
+    for k, r in enumerate(receivers):
+        closing = closing_speed(path, velocity, defenders, path[r])
+        others = receivers[receivers != r]
+        slow = nan_mean(speed[others]) if len(others) else np.full(len(t), np.nan)
+        gain = _step(t, closing, grid, (-0.25, 0.25), (0.55, 1.25))
+        later = _step(t, closing, grid, (-9.0, -9.0), (0.75, 1.35))
+        scores[k] = 1.0 * gain + 0.35 * later - 1.0 * _step(t, slow, grid, (-0.1, 0.35), (0.7, 1.2)) + common + 1.2 * prior
+    scores = np.where(np.isfinite(scores), scores, -99.0)
+    k, j = np.unravel_index(int(scores.argmax()), scores.shape)
+    best = float(scores[k, j])
+    if best < 1.2:
         return None
-    weights = np.exp(np.array([f[0] for f in found]) - score)
-    throw = max(knot - REACTION_S, 0.6)
-    start = (
-        path[quarterback, int(np.argmin(np.abs(t - throw)))] if quarterback >= 0 else np.array([-7.0, 0.0])
-    )
-    arrival = throw + 0.6
-    place = path[target, int(np.argmin(np.abs(t - arrival)))]
-    for _ in range(3):
+    weights = np.exp(scores.max(axis=0) - best)
+    throw = float((weights * grid).sum() / weights.sum()) if weights.sum() > 0 else float(grid[j])
+    near = np.abs(grid - grid[j]) < 0.5
+    throw = float((weights * grid)[near].sum() / weights[near].sum())
+    sd = float(np.sqrt((weights * (grid - throw) ** 2).sum() / weights.sum()))
+    chance = np.exp(1.3 * (scores[:, near].max(axis=1) - best))
+    target = int(receivers[k])
+    start = path[quarterback, int(np.argmin(np.abs(t - throw)))] if quarterback >= 0 else np.array([-7.0, 0.0])
+    arrival = throw + 0.9
+    place = np.full(2, np.nan)
+    for _ in range(4):
         place = path[target, int(np.argmin(np.abs(t - arrival)))]
         if np.isfinite(place).all() and np.isfinite(start).all():
-            arrival = throw + float(np.clip(np.hypot(*(place - start)) / BALL_SPEED_YD_PER_S, 0.35, 2.5))
+            arrival = throw + RELEASE_S + float(np.clip(np.hypot(*(place - start)) / BALL_SPEED_YD_PER_S, 0.2, 2.5))
     return Throw(
-        throw,
-        float(np.hypot(sd, 0.3)),
-        arrival,
-        float(np.hypot(sd, 0.4)),
-        place,
-        target,
-        float(1 / weights.sum()),
+        throw, float(np.hypot(sd, 0.2)), arrival, float(np.hypot(sd, 0.3)), place, target, float(1 / chance.sum())
     )
+
+
+def _common_change(velocity: F64, half_s: float = 0.25) -> F64:
+    """(T,) mean size of the men's change of velocity between half_s before and half_s after each time."""
+    h = max(1, int(half_s * RATE_HZ))
+    out = np.full(velocity.shape[1], np.nan)
+    if velocity.shape[1] > 2 * h:
+        change = velocity[:, 2 * h :] - velocity[:, : -2 * h]
+        out[h:-h] = nan_mean(np.hypot(change[..., 0], change[..., 1]))
+    return out
+
+
+def _step(t: F64, values: F64, grid: F64, before: tuple[float, float], after: tuple[float, float]) -> F64:
+    """Mean over a window after each time less that over a window before (a window of no length counts 0)."""
+
+    def mean(window: tuple[float, float]) -> F64:
+        a, b = np.searchsorted(t, grid + window[0]), np.searchsorted(t, grid + window[1])
+        total = np.concatenate([[0.0], np.cumsum(np.nan_to_num(values))])
+        count = np.concatenate([[0], np.cumsum(np.isfinite(values))])
+        n = count[b] - count[a]
+        return np.where(n > 0, (total[b] - total[a]) / np.maximum(n, 1), 0.0)
+
+    return mean(after) - mean(before)

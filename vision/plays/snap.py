@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from vision.plays.motion import F64, RATE_HZ, Motion, nan_mean, nan_median
 
-KNOT_LAG_S = 0.08
+KNOT_LAG_S = 0.12
 
 
 @dataclass(frozen=True)
