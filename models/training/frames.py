@@ -89,7 +89,7 @@ def read_rendered_folder(folder: Path) -> list[LabelledFrame]:
         truth = json.loads(label.read_text())
         size = [truth["camera"]["width_px"], truth["camera"]["height_px"]] * 2
         kept = [p for p in truth["people"] if p["visible"] >= LEAST_SEEN[p["kind"]]]
-        xyxy = np.array([p["box"] for p in kept], dtype=np.float32).reshape(-1, 4).clip(0, size)
+        xyxy = np.array([p["box"] for p in kept], dtype=np.float32).reshape(-1, 4).clip(0, np.array(size, np.float32))
         kind = np.array([KINDS.index(p["kind"]) for p in kept], dtype=np.int64)
         frames.append(LabelledFrame(label.with_suffix(".jpg"), xyxy, kind))
     if not frames:
@@ -133,7 +133,7 @@ def cache_frames(frames: Iterable[LabelledFrame], device: torch.device) -> Frame
             chunk = frames[start : start + 64]
             done = list(pool.map(decode_frame, chunk))
             images[start : start + len(chunk)] = torch.from_numpy(np.stack([d[0] for d in done])).to(device)
-            cache.boxes += [torch.from_numpy(d[1]).to(device) for d in done]
+            cache.boxes += [torch.from_numpy(d[1].astype(np.float32)).to(device) for d in done]
             cache.kinds += [torch.from_numpy(f.kind).to(device) for f in chunk]
     return cache
 
