@@ -54,8 +54,9 @@ def plan(
         rows = clips[(clips["play_id"] == play_id) & (clips["status"] != "failed")]
         found = False
         for view in views:
-            for _, clip in rows[rows["view"].isin([view, None]) if view == "sideline" else rows["view"] == view
-                                ].iterrows():  # fmt: skip
+            for _, clip in rows[
+                rows["view"].isin([view, None]) if view == "sideline" else rows["view"] == view
+            ].iterrows():
                 path = locate(season, clip["path"], film_folder)
                 if path is None:
                     missing.append(f"{play_id}: {clip['path']} is not there; name its folder with --film")
@@ -96,10 +97,16 @@ def default_title(play_id: str, play: pd.Series) -> tuple[str, str]:
     first = [play_id, situation(play["down"], play["distance"])]
     result = play["result"] if isinstance(play["result"], str) else ""
     yards = play["yards"]
-    if result and yards is not None and yards == yards and result in ("complete", "run", "scramble", "sack"):
+    if (
+        result
+        and yards is not None
+        and yards == yards
+        and result in ("complete", "touchdown", "run", "scramble", "sack")
+    ):
         result += f" {yards:+.0f} yd"
-    sides = " / ".join(str(c) for c in (play["left_combination"], play["right_combination"])
-                       if isinstance(c, str) and c)  # fmt: skip
+    sides = " / ".join(
+        str(c) for c in (play["left_combination"], play["right_combination"]) if isinstance(c, str) and c
+    )
     second = [play["formation"] if isinstance(play["formation"], str) else "", sides, result]
     return "   ".join(p for p in first if p and p != "–"), "   ".join(p for p in second if p)
 
@@ -167,9 +174,18 @@ def _pictures(
             now += last - first + step
         except FilmTrouble as trouble:
             note = str(trouble)
-        rows.append({"play_id": cut.play_id, "path": str(cut.path), "start_s": cut.start_s, "end_s": cut.end_s,
-                     "reel_start_s": begin, "reel_end_s": now, "title": f"{cut.title}   {cut.detail}".strip(),
-                     "note": note})  # fmt: skip
+        rows.append(
+            {
+                "play_id": cut.play_id,
+                "path": str(cut.path),
+                "start_s": cut.start_s,
+                "end_s": cut.end_s,
+                "reel_start_s": begin,
+                "reel_end_s": now,
+                "title": f"{cut.title}   {cut.detail}".strip(),
+                "note": note,
+            }
+        )
 
 
 def fitted(bgr: np.ndarray, width: int, height: int) -> np.ndarray:
@@ -193,8 +209,11 @@ def card(heading: str, title: str, detail: str, place: str, width: int, height: 
     left, size = round(width * 0.08), height / 720
     draw.rectangle((left, height * 0.40, left + 6 * size, height * 0.62), fill=AMBER)
     for text, y, points, colour in (
-        (heading, 0.30, 24, QUIET), (title, 0.39, 50, PAPER), (detail, 0.52, 30, PAPER), (place, 0.86, 22, QUIET)
-    ):  # fmt: skip
+        (heading, 0.30, 24, QUIET),
+        (title, 0.39, 50, PAPER),
+        (detail, 0.52, 30, PAPER),
+        (place, 0.86, 22, QUIET),
+    ):
         font = _font(text, points * size, width - 2 * left)
         draw.text((left + (24 * size if y in (0.39, 0.52) else 0), height * y), text, fill=colour, font=font)
     return np.ascontiguousarray(np.asarray(image)[..., ::-1])

@@ -40,7 +40,7 @@ def _curls(season: Season, ask: Asked) -> Answer:
     ask = replace(ask, route=ask.route or ("curl",))
     found = find(season, ask)
     targets = thrown(found)
-    caught = targets[targets["result"] == "complete"]
+    caught = targets[targets["result"].isin(words.CAUGHT)]
     missed = targets[targets["result"].isin(["incomplete", "intercepted"])]
     name = words.shown(ask.route[0]) if len(ask.route) == 1 else "routes asked for"
     share = completions(targets)
@@ -91,7 +91,7 @@ def _combinations(season: Season, ask: Asked) -> Answer:
                 "yards": sum(v for v in gained(targets) if v == v),
                 "caught by": ", ".join(
                     f"{words.shown(k)} {v}"
-                    for k, v in targets[targets["result"] == "complete"]["route"].value_counts().items()
+                    for k, v in targets[targets["result"].isin(words.CAUGHT)]["route"].value_counts().items()
                 )
                 or "–",
                 "inside": mean_of(targets["inside_yd"]),
@@ -129,7 +129,7 @@ def _combinations(season: Season, ask: Asked) -> Answer:
         "Which route combinations hurt us?",
         headline,
         {"combinations": table},
-        list(dict.fromkeys(worst[worst["result"] == "complete"]["play_id"])),
+        list(dict.fromkeys(worst[worst["result"].isin(words.CAUGHT)]["play_id"])),
         notes,
     )
 
@@ -236,7 +236,7 @@ def _trips(season: Season, ask: Asked) -> Answer:
     ask = replace(ask, formation=ask.formation or ("3x1",), strength=ask.strength or ("boundary",))
     found = find(season, ask)
     targets = thrown(found)
-    caught = targets[targets["result"] == "complete"]
+    caught = targets[targets["result"].isin(words.CAUGHT)]
     where = " or ".join(ask.strength)
     headline = (
         f"Trips into the {where}: {found['play_id'].nunique()} pass plays, {len(targets)} throws, "
@@ -347,7 +347,7 @@ def notes_on(season: Season, found: pd.DataFrame | None) -> list[str]:
     plays = season.table("plays")
     notes = []
     passes = plays[plays["kind"].fillna("pass").isin(["pass", "unknown"])]
-    no_target = passes[(passes["result"] == "complete") & passes["target_player_id"].isna()]
+    no_target = passes[passes["result"].isin(words.CAUGHT) & passes["target_player_id"].isna()]
     if len(no_target):
         notes.append(f"{len(no_target)} completions are left out: the target could not be told.")
     if found is not None and len(found):

@@ -14,6 +14,7 @@ import pandas as pd
 
 from vision.questions.filters import Asked, is_player, keep
 from vision.questions.intervals import Mean, Share, mean_of
+from vision.questions.words import CAUGHT
 from vision.store import Season
 
 AIM_YD = (2.0, 3.0)
@@ -131,7 +132,7 @@ def aim_on_curls(found: pd.DataFrame) -> Share:
 def deep_and_short(data: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
     """Drops beyond 10 yd at the throw on plays completed to a target caught short of 5 yd."""
     short = found[
-        (found["result"] == "complete")
+        found["result"].isin(CAUGHT)
         & found["target"].fillna(False).astype(bool)
         & (found["end_depth_play_yd"] < CHECKDOWN_DEPTH_YD)
     ]

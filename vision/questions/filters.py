@@ -100,6 +100,8 @@ def _cleaned(name: str, value: Any) -> Any:
     }
     if name in choices:
         found = words.choose(name, many, *choices[name])
+        if name == "result" and "complete" in found:
+            found = tuple(dict.fromkeys((*found, *words.CAUGHT)))
         return found[0] if name in ("by", "moment") else found
     if name in ("down", "distance", "quarter", "yards", "depth", "number"):
         words.spans(str(value))

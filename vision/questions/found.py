@@ -108,8 +108,8 @@ def thrown(found: pd.DataFrame) -> pd.DataFrame:
 
 def completions(targets: pd.DataFrame) -> Share:
     """Completed of thrown; throws with unknown result do not count."""
-    known = targets[targets["result"].isin(["complete", "incomplete", "intercepted"])]
-    return Share(int((known["result"] == "complete").sum()), len(known))
+    known = targets[targets["result"].isin([*words.CAUGHT, "incomplete", "intercepted"])]
+    return Share(int((known["result"].isin(words.CAUGHT)).sum()), len(known))
 
 
 def summarise(found: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
@@ -163,6 +163,6 @@ def gained(targets: pd.DataFrame) -> list[float]:
     for result, yards in zip(targets["result"], targets["yards"], strict=True):
         if result in ("incomplete", "intercepted"):
             out.append(0.0)
-        elif result == "complete":
+        elif result in words.CAUGHT:
             out.append(float(yards) if yards is not None else np.nan)
     return out

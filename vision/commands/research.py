@@ -1,0 +1,88 @@
+"""Commands of the researcher: labels, train, evaluate, score. Training code is imported only when it runs."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from pathlib import Path
+
+from vision.commands.options import season_of, season_option
+from vision.commands.printing import console
+from vision.trouble import Trouble
+
+TRAININGS = {
+    "detector": ("models.training.train_detector", {"--labels": "--data", "--from": "--start"}),
+    "marks": ("models.training.train_marks", {"--labels": "--data", "--from": "--start"}),
+    "routes": ("models.training.train_routes", {"--labels": "--data"}),
+}
+EVALUATIONS = {"routes": ("models.evaluation.routes", {"--labels": "--data"})}
+
+
+def add_commands(commands: argparse._SubParsersAction) -> None:
+    """Add this file's commands to the parser."""
+    labels = commands.add_parser(
+        "labels", help="a set to label routes on (CSV, diagrams), and labels back in"
+    )
+    season_option(labels)
+    labels.add_argument("folder", metavar="DIR|CSV", help="folder to write, or with --read the labelled CSV")
+    labels.add_argument("--read", action="store_true", help="take the CSV's labels in as corrections")
+    labels.add_argument(
+        "--unsure", action="store_true", help="only routes below 0.6 or unknown, least sure first"
+    )
+    labels.add_argument("--who", default=None, help="who labelled (default: your user name)")
+    labels.set_defaults(run=run_labels)
+    train = commands.add_parser(
+        "train",
+        help="train on your own labels: detector, marks, routes",
+        description="Options after the name go to that training; see `underneath train routes --help`.",
+    )
+    train.add_argument("what", choices=sorted(TRAININGS))
+    train.add_argument("rest", nargs=argparse.REMAINDER, metavar="...")
+    train.set_defaults(run=lambda args: _pass_on(TRAININGS[args.what], args))
+    evaluate = commands.add_parser(
+        "evaluate",
+        help="score a model on labels: routes",
+        description="Options after the name go to that evaluation.",
+    )
+    evaluate.add_argument("what", choices=sorted(EVALUATIONS))
+    evaluate.add_argument("rest", nargs=argparse.REMAINDER, metavar="...")
+    evaluate.set_defaults(run=lambda args: _pass_on(EVALUATIONS[args.what], args))
+    score = commands.add_parser("score", help="end-to-end figures against film whose answer is known")
+    score.add_argument("rest", nargs=argparse.REMAINDER, metavar="FILM_WITH_TRUTH ...")
+    score.set_defaults(run=lambda args: _pass_on(("vision.score", {}), args))
+
+
+def _pass_on(target: tuple[str, dict[str, str]], args: argparse.Namespace) -> int:
+    """Run a module's `main()` with the rest of the command line, its option names translated."""
+    name, translate = target
+    module = importlib.import_module(name)
+    before = sys.argv
+    rest = [translate.get(word, word) for word in args.rest]
+    sys.argv = [f"underneath {args.command}" + (f" {args.what}" if hasattr(args, "what") else ""), *rest]
+    try:
+        return int(module.main() or 0)
+    except FileNotFoundError as error:
+        raise Trouble(f"{error.filename}: no such file", "check the name and the folder") from None
+    finally:
+        sys.argv = before
+
+
+def run_labels(args: argparse.Namespace) -> int:
+    """Write a labelling set, or read labels back as corrections."""
+    from vision.sheets.labelling import read_labels, write_labels
+
+    season, out = season_of(args), console()
+    if args.read:
+        taken, remarks = read_labels(season, Path(args.folder), args.who)
+        for line in remarks:
+            out.print(line, style="yellow", soft_wrap=True)
+        out.print(f"{taken} labels taken in as corrections")
+        return 1 if remarks else 0
+    count = write_labels(season, Path(args.folder), args.unsure)
+    out.print(
+        f"wrote {args.folder}: {count} routes to label; fill in the column route of labels.csv, then run "
+        f"underneath labels --read {Path(args.folder) / 'labels.csv'}",
+        soft_wrap=True,
+    )
+    return 0
