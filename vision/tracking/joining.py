@@ -31,11 +31,13 @@ class JoinSettings:
     no_man_confidence: float = 0.3
     enter_start: float = 1.0
     enter_edge: float = 3.0
-    enter_inside: float = 9.0
+    enter_inside: float = 5.0
     longest_gap_s: float = 3.0
     longest_gap_edge_s: float = 7.0
-    miss_per_s: float = 1.2
-    start_density: float = 7.0
+    miss_per_s: float = 0.4
+    start_density: float = 9.0
+    dearest_link: float = 14.0
+    fastest_yd_per_s: float = 9.0
     side_weight: float = 0.35
     side_limit: float = 8.0
     least_boxes: int = 3
@@ -137,7 +139,9 @@ def _links(t: _Pieces, d: Detections, s: JoinSettings) -> tuple[np.ndarray, np.n
     missing = np.where(through_edge[i, j], 0.2, 1.0) * s.miss_per_s * gap[i, j]
     height = np.minimum((np.log(t.tall[i] / t.tall[j]) / 0.25) ** 2, 4.0) / 2
     cost = 0.5 * d2 + 0.5 * log_det + missing + height - s.start_density + 7.0
-    ok = (d2 < 40) & (cost < 2 * s.enter_inside + 2)
+    reach = np.linalg.norm(nu[:, :2], axis=1) < 1.5 + 0.7 * s.fastest_yd_per_s * gap[i, j]
+    cost = np.where(reach, np.minimum(cost, s.dearest_link), cost)
+    ok = cost < s.dearest_link + 1e-9
     return np.column_stack([i, j])[ok], cost[ok]
 
 

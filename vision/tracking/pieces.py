@@ -29,7 +29,7 @@ class PieceSettings:
     faint: float = 0.05
     longest_gap_s: float = 0.4
     height_sd: float = 0.16
-    doubt: float = 1.5
+    doubt: float = 2.0
     model: MotionModel = MotionModel(q=9.0, tau_s=1.5)
 
 
@@ -83,14 +83,14 @@ def find_pieces(
         confidence = detections.confidence[rows]
         cost = _costs(walkers, places, side, rows, s)
         for level in (confidence >= s.sure, (confidence >= s.faint)):
-            _associate(walkers, places, side, rows, cost, open_, free, level, s)
+            done += _associate(walkers, places, side, rows, cost, open_, free, level, s)
         walkers.gap = np.where(open_, walkers.gap + (t[f] - t[f - 1] if f else 0), 0)
         done += walkers.keep(walkers.gap <= s.longest_gap_s)
         new = free & (confidence >= s.sure) & places.inside[rows] & ~places.duplicate[rows]
         r = rows[new]
         walkers.add(places.xy_field_yd[r], places.covariance[r], places.tall_yd[r], side[r], r)
     done += walkers.rows
-    pieces = [np.array(rows) for rows in done]
+    pieces = [np.array(rows) for rows in done if rows]
     return [part for piece in pieces for part in cut_at_change(piece, side)]
 
 
@@ -116,11 +116,15 @@ def _same_side(a: np.ndarray, b: np.ndarray) -> np.ndarray:
 def _associate(
     w: _Walkers, places: Places, side: np.ndarray, rows: np.ndarray, cost: np.ndarray,
     open_: np.ndarray, free: np.ndarray, level: np.ndarray, s: PieceSettings,
-) -> None:  # fmt: skip
-    """Assign free boxes of one level to open walkers and update both, in place."""
+) -> list[list[int]]:  # fmt: skip
+    """Assign free boxes of one level to open walkers and update both, in place.
+
+    Where another pairing is nearly as likely, the box moves the walker but belongs to no piece: the
+    pieces end there (they are returned) and new ones begin when it is clear again.
+    """
     men, boxes = np.flatnonzero(open_), np.flatnonzero(free & level)
     if not len(men) or not len(boxes):
-        return
+        return []
     i, j = linear_sum_assignment(cost[np.ix_(men, boxes)])
     i, j = men[i], boxes[j]
     ok = cost[i, j] < BIG / 2
@@ -130,10 +134,36 @@ def _associate(
     clear = 0.15 * (1 - places.covered[r])
     w.tall[i] += clear * (places.tall_yd[r] - w.tall[i])
     w.side[i] = np.clip(0.97 * w.side[i] + 0.4 * side[r], -5, 5)
+    ended = []
+    unclear = _unclear(cost, i, j, men, s.doubt)
     for man, row in zip(i, r, strict=True):
-        w.rows[man].append(int(row))
+        if man in unclear:
+            ended.append(w.rows[man])
+            w.rows[man] = []
+        else:
+            w.rows[man].append(int(row))
     open_[i] = False
     free[j] = False
+    return ended
+
+
+def _unclear(cost: np.ndarray, i: np.ndarray, j: np.ndarray, men: np.ndarray, doubt: float) -> set[int]:
+    """Walkers whose pairing could be exchanged with another's at less than `doubt` of cost."""
+    box_of = np.full(cost.shape[0], -1)
+    box_of[i] = j
+    out: set[int] = set()
+    own = cost[i, j]
+    for other in men:
+        theirs = cost[other, j]  # the other takes this box
+        if box_of[other] >= 0:
+            swap = theirs + cost[i, box_of[other]] - own - cost[other, box_of[other]]
+        else:
+            swap = theirs - own
+        close = (swap < doubt) & (i != other)
+        if close.any():
+            out.update(int(k) for k in i[close])
+            out.add(int(other))
+    return out
 
 
 def cut_at_change(piece: np.ndarray, side: np.ndarray, least_gain: float = 9.0) -> list[np.ndarray]:

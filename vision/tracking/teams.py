@@ -39,6 +39,7 @@ def side_log_odds(detections: Detections, places: Places) -> tuple[np.ndarray, f
     if model is None:
         return none
     mean, precision = model.means_, model.precisions_
+    mean = mean[np.argsort(-mean[:, 0])]  # side A wears the lighter jersey
     direction = precision @ (mean[0] - mean[1])
     odds = (features - (mean[0] + mean[1]) / 2) @ direction
     parted = float(np.sqrt(max((mean[0] - mean[1]) @ direction, 0)))
