@@ -1,0 +1,313 @@
+"""Which yard line is which: one vote for the whole clip.
+
+The metric fit knows x only modulo five yards. Every marked frame gives evidence about each line in
+view (index m, working x = 5 m): is a line there at all (none beyond the goal lines), does a number
+straddle it, which number and on which side its arrow stands. For every shift the log-likelihoods are
+added with the weak belief about the camera's place, the charted spot, the game's earlier cameras and
+the operator's clicks. A small lead over the second best shift means: ask, do not guess.
+
+The field is the same after a turn by 180 degrees: from behind an end zone the marks cannot tell
+which end it is. Yards relative to the ball do not depend on it; the charted spot decides it where given.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from calibration import batch
+from calibration.clip import LOST
+from calibration.evidence import ClipEvidence, FrameMarks
+from calibration.standards import FieldStandard
+
+NUMBERS = ("none", "10", "20", "30", "40", "50", "middle")
+CROP_YD, CROP_PX = (7.0, 3.5), (96, 48)
+MINIMUM_MARGIN = 4.0
+FRAMES = 10
+
+
+@dataclass(frozen=True)
+class Votes:
+    """shift_yd: to be added to x; flip: turn the field by 180 degrees first (end-zone views).
+
+    margin: lead of the best shift in log-likelihood; table: {shift_yd: log-likelihood}.
+    """
+
+    shift_yd: float
+    margin: float
+    needs_click: bool
+    message: str
+    flip: bool = False
+    table: dict[float, float] = field(default_factory=dict)
+
+
+@dataclass
+class _Line:
+    """Evidence about one line of the working frame."""
+
+    seen: float = 0.0
+    samples: float = 0.0
+    number_hits: float = 0.0
+    number_looks: float = 0.0
+    reads: dict[bool, list[np.ndarray]] = field(default_factory=lambda: {True: [], False: []})
+
+
+def vote(
+    evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, status: np.ndarray, view: str,
+    spot: tuple[float, float | None] | None = None,
+    clicks: dict[int, list[tuple[float, float, float, float]]] | None = None, camera_x_yd: float | None = None,
+    known_flip: bool | None = None,
+) -> Votes:  # fmt: skip
+    """The whole-yard place of a clip. p: (T, 9) working parameters, status (T,).
+
+    camera_x_yd: x of the camera as earlier clips of the game placed it (before any flip).
+    """
+    principal = ((evidence.width_px - 1) / 2, (evidence.height_px - 1) / 2)
+    keys = [f for f in sorted(evidence.marks) if status[f] != LOST]
+    keys = [keys[i] for i in np.unique(np.linspace(0, len(keys) - 1, min(FRAMES, len(keys))).astype(int))] if keys else []
+    lines = _gather(evidence, standard, p, keys, principal)
+    if not lines:
+        return Votes(0.0, 0.0, True, "no line was seen well enough to number the lines")
+    centre_x = float(np.nanmedian(p[:, 5]))
+    shifts = np.arange(-5 * 60, 5 * 61, 5.0)
+    total = {}
+    parts = {s: _line_score(lines, standard, s) for s in shifts}
+    top = max(parts.values())
+    flip = bool(known_flip) if view == "endzone" else False
+    los = _line_of_scrimmage(evidence, standard, p, keys, principal) if spot is not None else None
+    flips = (False, True) if view == "endzone" and known_flip is None and (spot or clicks) else (flip,)
+    for s in shifts:
+        if parts[s] < top - 60:
+            continue
+        for turned in flips:
+            score = parts[s] + _place_score(standard, view, centre_x + s, camera_x_yd)
+            if spot is not None and los is not None:
+                x = los + s
+                x = standard.length_yd - x if turned else x
+                score -= min(((x - spot[0]) / 3.5) ** 2 / 2, 8.0)
+            if clicks:
+                score -= _click_cost(standard, p, clicks, s, turned, principal)
+            total[(s, turned)] = score
+    return _decide(total, view, spot is not None or bool(clicks) or known_flip is not None)
+
+
+def _decide(total: dict[tuple[float, bool], float], view: str, end_known: bool) -> Votes:
+    (shift, flip), best = max(total.items(), key=lambda t: t[1])
+    others = [v for (s, _), v in total.items() if s != shift]
+    margin = float(best - max(others)) if others else 50.0
+    needs = margin < MINIMUM_MARGIN
+    message = ""
+    if needs:
+        message = "the marks fit, but the lines could not be numbered for sure: click one named point"
+    elif view == "endzone" and not end_known:
+        message = "which end zone the camera stands behind is not known: taken as x = 0"
+    table = {s: float(v) for (s, t), v in total.items() if t == flip}
+    return Votes(float(shift), margin, needs, message, flip, table)
+
+
+def _place_score(standard: FieldStandard, view: str, x: float, known: float | None) -> float:
+    """Belief about the camera's x: near the middle for the sideline, behind the end zone otherwise."""
+    if known is not None:
+        return -min(((x - known) / 1.0) ** 2 / 2, 14.0)
+    if view == "endzone":
+        behind = -standard.end_zone_yd - x
+        return -min(max(0.0, 6.0 - behind, behind - 60.0) ** 2 / (2 * 6.0**2), 14.0)
+    return -min(((x - standard.centre_x_yd) / 18.0) ** 2 / 2, 12.0)
+
+
+def _click_cost(standard: FieldStandard, p: np.ndarray, clicks: dict[int, list[tuple[float, float, float, float]]],
+                shift: float, turned: bool, principal: tuple[float, float]) -> float:  # fmt: skip
+    cost = 0.0
+    for frame, rows in clicks.items():
+        if not 0 <= frame < len(p) or not np.isfinite(p[frame, 0]):
+            continue
+        a = np.array(rows, float).reshape(-1, 4)
+        xy, ok = batch.ground(a[:, :2], p[frame : frame + 1], np.zeros(len(a), int), principal, standard.width_yd)
+        xy = xy + [shift, 0.0]
+        if turned:
+            xy = np.array([standard.length_yd, standard.width_yd]) - xy
+        miss = np.abs(xy[:, 0] - a[:, 2])[ok]
+        cost += float(np.minimum((miss / 0.8) ** 2 / 2, 20.0).sum())
+    return cost
+
+
+def _line_of_scrimmage(evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, keys: list[int],
+                       principal: tuple[float, float]) -> float | None:  # fmt: skip
+    """Middle of the crowd along the field in the first marked frames, None without men."""
+    found = []
+    early = [f for f in keys if f <= 0.45 * len(evidence)] or keys[:1]
+    for f in early[:4]:
+        feet = evidence.feet_px.get(f, np.zeros((0, 2)))
+        if len(feet) < 6:
+            continue
+        xy, ok = batch.ground(feet, p[f : f + 1], np.zeros(len(feet), int), principal, standard.width_yd)
+        ok &= (xy[:, 1] > 1) & (xy[:, 1] < standard.width_yd - 1)
+        if ok.sum() >= 6:
+            found.append(float(np.median(xy[ok, 0])))
+    return float(np.median(found)) if found else None
+
+
+# -- evidence ---------------------------------------------------------------------------------
+def number_rows(evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, keys: list[int],
+                principal: tuple[float, float]) -> tuple[float, float]:  # fmt: skip
+    """y of the near and far numbers: as found in the film, else as the rules say."""
+    rows = list(standard.number_rows_yd)
+    ys = []
+    for f in keys:
+        px = evidence.marks[f].numeral_px[:, :2]
+        xy, ok = batch.ground(px, p[f : f + 1], np.zeros(len(px), int), principal, standard.width_yd)
+        ys.append(xy[ok, 1])
+    y = np.concatenate(ys) if ys else np.zeros(0)
+    for k, side in enumerate((y[(y > 3) & (y < 20)], y[(y > standard.width_yd - 20) & (y < standard.width_yd - 3)])):
+        if len(side) >= 3:
+            middle = np.median(side)
+            rows[k] = float(np.median(side[np.abs(side - middle) < 2])) if (np.abs(side - middle) < 2).any() else rows[k]
+        elif standard.name == "canadian" and len(y) == 0:
+            rows[k] = 13.0 if k == 0 else standard.width_yd - 13.0
+    return rows[0], rows[1]
+
+
+def _gather(evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, keys: list[int],
+            principal: tuple[float, float]) -> dict[int, _Line]:  # fmt: skip
+    lines: dict[int, _Line] = {}
+    rows = number_rows(evidence, standard, p, keys, principal)
+    crops: list[np.ndarray] = []
+    owners: list[tuple[int, bool]] = []
+    for f in keys:
+        marks, q = evidence.marks[f], p[f : f + 1]
+        middle, ok = batch.ground(np.array([[principal[0], principal[1] * 1.15]]), q, np.zeros(1, int), principal, standard.width_yd)
+        if not ok[0]:
+            continue
+        base = round(float(middle[0, 0]) / 5)
+        for m in range(base - 14, base + 15):
+            line = _Line()
+            _look_for_line(line, marks, standard, q, 5.0 * m, principal)
+            for near, y in ((True, rows[0]), (False, rows[1])):
+                crop = _look_for_number(line, marks, standard, q, 5.0 * m, y, near, principal)
+                if crop is not None:
+                    crops.append(crop)
+                    owners.append((m, near))
+            if line.samples or line.number_looks:
+                kept = lines.setdefault(m, _Line())
+                kept.seen += line.seen
+                kept.samples += line.samples
+                kept.number_hits += line.number_hits
+                kept.number_looks += line.number_looks
+    reader = getattr(evidence.reader, "read_numbers", None)
+    if reader is not None and crops:
+        logs = reader(np.array(crops))
+        if logs is not None:
+            for (m, near), row in zip(owners, logs, strict=True):
+                lines.setdefault(m, _Line()).reads[near].append(row)
+    return lines
+
+
+def _inside(px: np.ndarray, marks: FrameMarks, margin: float) -> np.ndarray:
+    return ((px[:, 0] > margin) & (px[:, 1] > margin) & (px[:, 0] < marks.width_px - margin)
+            & (px[:, 1] < marks.height_px - margin))  # fmt: skip
+
+
+def _hidden(px: np.ndarray, boxes: np.ndarray) -> np.ndarray:
+    if not len(boxes):
+        return np.zeros(len(px), bool)
+    return ((px[:, None, 0] > boxes[:, 0]) & (px[:, None, 0] < boxes[:, 2]) & (px[:, None, 1] > boxes[:, 1])
+            & (px[:, None, 1] < boxes[:, 3])).any(1)  # fmt: skip
+
+
+def _look_for_line(line: _Line, marks: FrameMarks, standard: FieldStandard, q: np.ndarray, x: float,
+                   principal: tuple[float, float]) -> None:  # fmt: skip
+    """Add the share of the line at working x that the line map confirms."""
+    if marks.line_map is None:
+        return
+    y = np.linspace(2.0, standard.width_yd - 2.0, 25)
+    xy = np.column_stack([np.full(len(y), x), y])
+    zero = np.zeros(len(y), int)
+    px, ok = batch.image(xy, q, zero, principal, standard.width_yd)
+    beside, _ = batch.image(xy + [1.0, 0.0], q, zero, principal, standard.width_yd)
+    ok &= _inside(px, marks, 6.0) & (np.hypot(*(beside - px).T) > 3.0 * marks.unit_px)
+    ok &= ~_hidden(px, marks.boxes_xyxy)
+    if ok.sum() < 4:
+        return
+    soft = cv2.dilate(marks.line_map, np.ones((3, 3), np.uint8))
+    c = np.round((px[ok] + 0.5) / marks.map_scale - 0.5).astype(int)
+    c = np.clip(c, 0, [soft.shape[1] - 1, soft.shape[0] - 1])
+    line.seen += float((soft[c[:, 1], c[:, 0]] > 0.35 * 255).mean())
+    line.samples += 1.0
+
+
+def _look_for_number(line: _Line, marks: FrameMarks, standard: FieldStandard, q: np.ndarray, x: float, y: float,
+                     near: bool, principal: tuple[float, float]) -> np.ndarray | None:  # fmt: skip
+    """Count numeral detections at (x, y); return the upright crop for reading where it is seen well."""
+    zero5 = np.zeros(5, int)
+    spots = np.array([[x, y], [x - 2, y], [x + 2, y], [x, y - 1], [x, y + 1]])
+    px, ok = batch.image(spots, q, zero5, principal, standard.width_yd)
+    if not ok.all() or not _inside(px, marks, 4.0).all():
+        return None
+    unit = marks.unit_px
+    tall, wide = float(np.hypot(*(px[4] - px[3]))), float(np.hypot(*(px[2] - px[1]))) / 2
+    if min(tall, wide) < 6 * unit or max(tall, wide) < 10 * unit:
+        return None
+    cover = np.array([[x + a, y + b] for a in (-1.2, -0.4, 0.4, 1.2) for b in (-0.7, 0.0, 0.7)])
+    cpx, _ = batch.image(cover, q, np.zeros(len(cover), int), principal, standard.width_yd)
+    if _hidden(cpx, marks.boxes_xyxy).mean() > 0.34:
+        return None
+    found = marks.numeral_px
+    reach = max(1.2 * wide / 2, 8 * unit)
+    near_it = np.abs(found[:, :2] - px[0]).max(1) < np.maximum(reach, tall * 0.6) if len(found) else np.zeros(0, bool)
+    line.number_looks += 1
+    line.number_hits += float(found[near_it, 2].max()) if near_it.any() else 0.0
+    return crop_number(marks, q, standard.width_yd, x, y, near, principal)
+
+
+def crop_number(marks: FrameMarks, q: np.ndarray, width_yd: float, x: float, y: float, near: bool,
+                principal: tuple[float, float]) -> np.ndarray | None:  # fmt: skip
+    """Rectified grey crop (48, 96) around (x, y), upright for a reader on that side of the field."""
+    if marks.grey is None:
+        return None
+    w, h = CROP_PX
+    gx, gy = np.meshgrid((np.arange(w) + 0.5) / w - 0.5, 0.5 - (np.arange(h) + 0.5) / h)
+    sign = 1.0 if near else -1.0
+    xy = np.column_stack([x + sign * gx.ravel() * CROP_YD[0], y + sign * gy.ravel() * CROP_YD[1]])
+    px, _ = batch.image(xy, q, np.zeros(len(xy), int), principal, width_yd)
+    at = ((px + 0.5) / marks.grey_scale - 0.5).astype(np.float32).reshape(h, w, 2)
+    return cv2.remap(marks.grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+# -- scores -----------------------------------------------------------------------------------
+def _line_score(lines: dict[int, _Line], standard: FieldStandard, shift: float) -> float:
+    total = 0.0
+    for m, line in lines.items():
+        x = 5.0 * m + shift
+        inside = -1e-6 <= x <= standard.length_yd + 1e-6
+        if line.samples:
+            q = line.seen / line.samples
+            weight = min(line.samples, 4.0) * 0.7
+            total += weight * (q * np.log(0.92) + (1 - q) * np.log(0.25) if inside
+                               else q * np.log(0.12) + (1 - q) * np.log(0.88))  # fmt: skip
+        number = standard.number_at(x) if inside else None
+        if line.number_looks:
+            hits, looks = line.number_hits, line.number_looks
+            scale = min(looks, 5.0) / looks
+            yes, no = (np.log(0.8), np.log(0.2)) if number else (np.log(0.08), np.log(0.92))
+            total += scale * (hits * yes + (looks - hits) * no)
+        for near, reads in line.reads.items():
+            if reads:
+                total += _read_score(reads, number, near)
+    return total
+
+
+def _read_score(reads: list[np.ndarray], number: tuple[str, int] | None, near: bool) -> float:
+    """Mean log-likelihood of the label over the looks, counted at most three times, floored."""
+    logs = np.array(reads)  # (N, 7, 3) joint log-probabilities
+    if number is None:
+        value = np.logaddexp.reduce(logs[:, 0], axis=1)
+    else:
+        digits, arrow = number
+        k = NUMBERS.index("middle" if digits == "C" else digits)
+        side = 0 if arrow == 0 else (1 if (arrow < 0) == near else 2)
+        share = np.log(np.array([1.0, 1e-3, 1e-3]) if side == 0 else np.where(np.arange(3) == side, 0.97, [0.5, 0.03, 0.03]))
+        value = np.logaddexp.reduce(logs[:, k] + share, axis=1)
+        value = np.logaddexp(value, np.logaddexp.reduce(logs[:, 0], axis=1) + np.log(0.15))  # worn away
+    return float(np.maximum(value, -6.0).mean() * min(len(reads), 3))

@@ -1,0 +1,372 @@
+"""The cameras of a whole clip: one place and lens, a pose per frame, one whole-yard place for all.
+
+1. Single frames are solved from their marks alone; the solution that explains most frames of the
+   clip, carried there by the background's motion, is kept (a game's earlier camera takes part too).
+2. From it outward every marked frame is refined from its predicted pose; those that fail the gates
+   are left out, and say nothing.
+3. One robust least-squares over all good frames: shared place, roll, lens, crown; motion between
+   marked frames as soft links.
+4. Frames between are carried from both sides by the background's motion and blended.
+5. The whole-yard place is one vote of the clip (calibration.offset).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration import chain, offset, start
+from calibration.bundle import BOUNDARY, LINE, NUMERAL, ROW, SIDE, Bundle, BundleResult, SharedPrior, weak_prior
+from calibration.clip import INTERPOLATED, LOST, MEASURED, ClipCameras
+from calibration.evidence import ClipEvidence, FrameMarks
+from calibration.standards import FieldStandard, get_standard
+
+LINK_SD_PX = 0.12
+CARRY_FRAMES = 45
+MINIMUM_SHARE = 0.2
+
+
+@dataclass(frozen=True)
+class CameraPrior:
+    """What a game already knows of one camera: shared (7,) and covariance (7, 7) at log focal ``origin``.
+
+    shared is in the working frame (an end-zone camera behind x = 0); its x is the field's own when
+    ``placed`` (the whole-yard vote of earlier clips holds). flip: the end zone is the other one.
+    """
+
+    view: str
+    shared: np.ndarray
+    covariance: np.ndarray
+    origin: float
+    hash_from_sideline_yd: float
+    placed: bool = False
+    flip: bool | None = None
+    clips: int = 1
+
+
+@dataclass
+class ClipSolution:
+    """Everything solve_clip found: the cameras, and what a game may learn from them."""
+
+    cameras: ClipCameras
+    prior: CameraPrior | None = None
+    votes: offset.Votes | None = None
+    key_frames: tuple[int, ...] = ()
+
+
+@dataclass
+class _State:
+    """Working state: key frames with a camera, their poses, the shared unknowns."""
+
+    frames: list[int]
+    result: BundleResult
+    endzone: bool
+    hash_yd: float
+
+
+def solve_clip(
+    evidence: ClipEvidence, standard: str | FieldStandard, spot: tuple[float, float | None] | None = None,
+    clicks: dict[int, list[tuple[float, float, float, float]]] | None = None, prior: CameraPrior | None = None,
+    view: str | None = None,
+) -> ClipCameras:  # fmt: skip
+    """Cameras of a clip; see :func:`solve_clip_fully` for arguments and more results."""
+    return solve_clip_fully(evidence, standard, spot, clicks, prior, view).cameras
+
+
+def solve_clip_fully(
+    evidence: ClipEvidence, standard: str | FieldStandard, spot: tuple[float, float | None] | None = None,
+    clicks: dict[int, list[tuple[float, float, float, float]]] | None = None, prior: CameraPrior | None = None,
+    view: str | None = None,
+) -> ClipSolution:  # fmt: skip
+    """Solve one clip.
+
+    spot: charted (los_field_yd, y_field_yd or None) of the play; settles the whole-yard place where
+        numbers do not. clicks: frame -> [(u_px, v_px, x_field_yd, y_field_yd), ...] named points.
+    prior: the same camera in earlier clips. view: "sideline" or "endzone" when known.
+    """
+    standard = get_standard(standard)
+    seed = _seed(evidence, standard, prior, view)
+    if seed is None:
+        return ClipSolution(_lost(evidence, standard, _why_lost(evidence, standard, view)))
+    state = _grow(evidence, standard, seed, prior)
+    if state is None:
+        return ClipSolution(_lost(evidence, standard, "marks were found, but no camera explains enough frames"))
+    state = _bundle(evidence, standard, state, prior)
+    cameras, p = _all_frames(evidence, standard, state)
+    view_name = "endzone" if state.endzone else "sideline"
+    known = prior if prior is not None and prior.placed else None
+    votes = offset.vote(evidence, standard, p, cameras.status, view_name, spot, clicks,
+                        camera_x_yd=None if known is None else float(known.shared[3]),
+                        known_flip=None if prior is None else prior.flip)  # fmt: skip
+    cameras = _placed(cameras, standard, votes, view_name)
+    shared = state.result.shared.copy()
+    shared[3] += votes.shift_yd
+    end_known = view_name == "endzone" and (spot is not None or bool(clicks)) and not votes.needs_click
+    flip = prior.flip if prior is not None and prior.flip is not None else (votes.flip if end_known else None)
+    learnt = CameraPrior(view_name, shared, state.result.shared_covariance, state.result.focal_origin, state.hash_yd,
+                         placed=not votes.needs_click, flip=flip)  # fmt: skip
+    return ClipSolution(cameras, learnt, votes, tuple(state.frames))
+
+
+def _lost(evidence: ClipEvidence, standard: FieldStandard, message: str) -> ClipCameras:
+    return ClipCameras.lost(len(evidence), evidence.width_px, evidence.height_px, standard.width_yd, message, standard.name)
+
+
+def _principal(evidence: ClipEvidence) -> tuple[float, float]:
+    return (evidence.width_px - 1) / 2, (evidence.height_px - 1) / 2
+
+
+def _seed(
+    evidence: ClipEvidence, standard: FieldStandard, prior: CameraPrior | None, view: str | None, tries: int = 6
+) -> tuple[int, start.FrameSolution] | None:
+    """The single-frame solution that explains most of the clip."""
+    frames = sorted(evidence.marks, key=lambda f: -evidence.marks[f].count)
+    chosen = _spread(frames, tries, len(evidence))
+    found: list[tuple[int, start.FrameSolution]] = []
+    for frame in chosen:
+        s = start.solve_frame(evidence.marks[frame], standard, view=view if prior is None else prior.view)
+        if s is not None and s.accepted:
+            found.append((frame, s))
+            if len(found) == 3:
+                break
+    if not found:
+        return None
+    marked = sorted(evidence.marks)
+    totals = []
+    for frame, s in found:
+        poses, _ = chain.chain_deltas(evidence.links, frame, s.parameters, _principal(evidence))
+        total = 0.0
+        for other in _spread(marked, 8, len(evidence)):
+            if np.isfinite(poses[other, 0]):
+                p = s.parameters.copy()
+                p[[0, 1, 3]] = poses[other]
+                total += max(0.0, float(start.score(evidence.marks[other], standard, s.hash_from_sideline_yd, p[None], 5.0).total[0]))
+        totals.append(total)
+    return found[int(np.argmax(totals))]
+
+
+def _spread(frames: list[int], count: int, length: int) -> list[int]:
+    """Up to ``count`` of the frames, best first, kept apart in time where possible."""
+    out: list[int] = []
+    for gap in (length / (count + 1), length / (3 * count), 0):
+        for f in frames:
+            if len(out) < count and f not in out and all(abs(f - o) >= gap for o in out):
+                out.append(f)
+    return out
+
+
+def _grow(
+    evidence: ClipEvidence, standard: FieldStandard, seed: tuple[int, start.FrameSolution], prior: CameraPrior | None
+) -> _State | None:
+    """Carry the seed's camera to every marked frame, nearest first; keep those that pass the gates."""
+    first, solution = seed
+    principal = _principal(evidence)
+    shared = solution.shared.copy()
+    belief = _tight(shared, solution)
+    known: dict[int, np.ndarray] = {first: solution.parameters}
+    order = sorted(evidence.marks, key=lambda f: abs(f - first))
+    for frame in order:
+        if frame in known:
+            continue
+        near = min(known, key=lambda f: abs(f - frame))
+        poses = _carry(evidence, near, frame, known[near], principal)
+        if poses is None:
+            s = start.solve_frame(evidence.marks[frame], standard, view="endzone" if solution.endzone else "sideline", keep=3)
+            if s is None or not s.accepted or np.abs(s.parameters[5:8] - shared[3:6])[1:].max() > 8:
+                continue
+            p = s.parameters.copy()
+            p[0] += 0.0
+            p[5:8], p[2], p[4], p[8] = shared[3:6], shared[0], shared[1], shared[6]
+        else:
+            p = known[near].copy()
+            p[[0, 1, 3]] = poses
+        result = start.refine(evidence.marks[frame], standard, solution.hash_from_sideline_yd, p, belief, (5, 4, 3, 2.5))
+        found = start.judge(evidence.marks[frame], standard, solution.hash_from_sideline_yd, result, solution.endzone)
+        if found.accepted:
+            known[frame] = result.parameters[0]
+    frames = sorted(known)
+    if len(frames) < max(1, MINIMUM_SHARE * len(evidence.marks)):
+        return None
+    poses = np.array([known[f][[0, 1, 3]] for f in frames])
+    marks = [evidence.marks[f] for f in frames]
+    bundle = Bundle(marks, standard, _prior_of(standard, solution.endzone, prior), solution.hash_from_sideline_yd,
+                    use=frozenset((LINE, BOUNDARY, ROW, SIDE)))  # fmt: skip
+    result = bundle.solve(poses, shared, (6, 5, 4, 3, 3))
+    return _State(frames, result, solution.endzone, solution.hash_from_sideline_yd)
+
+
+def _tight(shared: np.ndarray, solution: start.FrameSolution) -> SharedPrior:
+    """Belief while growing: the seed's place and lens with room for its own error."""
+    sd = np.array([0.6, 0.01, 0.01, 1.5, 3.0, 1.2, 0.08])
+    return SharedPrior(shared, np.diag(1 / sd**2))
+
+
+def _prior_of(standard: FieldStandard, endzone: bool, prior: CameraPrior | None) -> SharedPrior:
+    weak = weak_prior(standard, endzone)
+    if prior is None:
+        return weak
+    # x is only known modulo five yards while solving: leave it out of the belief
+    covariance = prior.covariance + np.diag([0.15, 0.003, 0.004, 0.3, 0.5, 0.2, 0.02]) ** 2
+    covariance[3, :] = covariance[:, 3] = 0.0
+    covariance[3, 3] = 1e6
+    mean = prior.shared.copy()
+    return SharedPrior(mean, np.linalg.inv(covariance))
+
+
+def _carry(evidence: ClipEvidence, a: int, b: int, p: np.ndarray, principal: tuple[float, float]) -> np.ndarray | None:
+    """Pose (3,) at frame b carried from frame a by the background's motion; None across a break."""
+    direction = 1 if b > a else -1
+    q = p.copy()
+    i = a
+    while i != b:
+        link = evidence.links[i + 1] if direction == 1 else evidence.links[i]
+        if link is None:
+            return None
+        if direction == -1:
+            link = chain.reversed_link(link)
+        delta, error = chain.step(q, link.before_px, link.after_px, principal)
+        if error > 4.0:
+            return None
+        q = chain._moved(q, delta, 0.0)
+        i += direction
+    return q[[0, 1, 3]]
+
+
+def _bundle(evidence: ClipEvidence, standard: FieldStandard, state: _State, prior: CameraPrior | None) -> _State:
+    """Joint fit with motion links; frames that no longer pass are dropped and the fit repeated."""
+    principal = _principal(evidence)
+    belief = _prior_of(standard, state.endzone, prior)
+    if prior is not None:
+        belief.mean[3] = state.result.shared[3]
+    for final in (False, True):
+        links: list[tuple[np.ndarray, np.ndarray] | None] = []
+        p = state.result.parameters
+        for j in range(len(state.frames) - 1):
+            a, b = state.frames[j], state.frames[j + 1]
+            moved = _carry(evidence, a, b, p[j], principal) if b - a <= CARRY_FRAMES else None
+            if moved is None:
+                links.append(None)
+                continue
+            noise = LINK_SD_PX * evidence.marks[a].unit_px * np.sqrt(b - a) / np.exp(p[j, 3])
+            sd = np.array([np.degrees(noise) * 1.3, np.degrees(noise), 1.5 * LINK_SD_PX * np.sqrt(b - a) / 400])
+            links.append((moved - p[j, [0, 1, 3]], sd))
+        kinds = frozenset((LINE, BOUNDARY, ROW, SIDE) + ((NUMERAL,) if standard.name != "canadian" else ()))
+        marks = [evidence.marks[f] for f in state.frames]
+        bundle = Bundle(marks, standard, belief, state.hash_yd, links, kinds)
+        result = bundle.solve(p[:, [0, 1, 3]], state.result.shared, (4, 3, 3, 2.5, 2.5))
+        good = [j for j, m in enumerate(marks) if _passes(m, standard, state, result, j)]
+        if final or len(good) == len(marks) or len(good) < 2:
+            return replace_state(state, result, good if len(good) else list(range(len(marks))))
+        state = replace_state(state, result, good)
+    return state
+
+
+def _passes(marks: FrameMarks, standard: FieldStandard, state: _State, result: BundleResult, j: int) -> bool:
+    one = replace(result, parameters=result.parameters[j : j + 1], covariance=result.covariance[j : j + 1],
+                  sd_px=result.sd_px[j : j + 1])  # fmt: skip
+    return start.judge(marks, standard, state.hash_yd, one, state.endzone).accepted
+
+
+def replace_state(state: _State, result: BundleResult, keep: list[int]) -> _State:
+    """The state with only the key frames ``keep``."""
+    result = replace(result, parameters=result.parameters[keep], covariance=result.covariance[keep],
+                     sd_px=result.sd_px[keep], explained=result.explained[keep],
+                     rows_explained=result.rows_explained[keep])  # fmt: skip
+    return _State([state.frames[j] for j in keep], result, state.endzone, state.hash_yd)
+
+
+def _all_frames(evidence: ClipEvidence, standard: FieldStandard, state: _State) -> tuple[ClipCameras, np.ndarray]:
+    """Carry the key frames' poses to every frame and blend what comes from both sides."""
+    n = len(evidence)
+    principal = _principal(evidence)
+    r = state.result
+    slope = float(r.shared[2])
+    status = np.full(n, LOST, np.uint8)
+    p, cov, sd = np.full((n, 9), np.nan), np.full((n, 9, 9), np.nan, np.float32), np.full(n, np.nan)
+    ahead = _from_keys(evidence, state, principal, slope, 1)
+    behind = _from_keys(evidence, state, principal, slope, -1)
+    for i in range(n):
+        (pa, da, ja), (pb, db, jb) = ahead[i], behind[i]
+        if ja < 0 and jb < 0:
+            continue
+        if ja >= 0 and jb >= 0:
+            w = 1.0 if da == 0 else db / (da + db)
+            pose, j, far = w * pa + (1 - w) * pb, (ja if da <= db else jb), min(da, db)
+            gap = float(np.abs((pa - pb) * [1, 1, 57.3]).max()) if da and db else 0.0
+        else:
+            pose, j, far, gap = (pa, ja, da, 0.0) if ja >= 0 else (pb, jb, db, 0.0)
+        both = ja >= 0 and jb >= 0
+        if far > CARRY_FRAMES or (gap > 1.0 and far > 0):
+            continue
+        status[i] = MEASURED if both and da + db <= 2 * CARRY_FRAMES else INTERPOLATED
+        q = r.parameters[j].copy()
+        q[[0, 1, 3]] = pose
+        q[4] = r.shared[1] + slope * (pose[2] - r.focal_origin)
+        p[i], sd[i] = q, r.sd_px[j]
+        noise = LINK_SD_PX * evidence.width_px / 1280 * np.sqrt(far) / np.exp(q[3])
+        extra = np.zeros((9, 9))
+        extra[0, 0] = extra[1, 1] = np.degrees(noise) ** 2
+        extra[3, 3] = (LINK_SD_PX * np.sqrt(far) / 400) ** 2
+        cov[i] = r.covariance[j] * max(1.0, 1.3 * (r.sd_px[j] / evidence.width_px * 1280 / 1.3) ** 2) + extra
+    cameras = ClipCameras(evidence.width_px, evidence.height_px, standard.width_yd, status, p, cov, sd, standard.name)
+    return cameras, p
+
+
+def _from_keys(
+    evidence: ClipEvidence, state: _State, principal: tuple[float, float], slope: float, direction: int
+) -> list[tuple[np.ndarray, int, int]]:
+    """Per frame: pose carried from the last key frame in ``direction``, its distance, its index (-1: none)."""
+    n = len(evidence)
+    keys = {f: j for j, f in enumerate(state.frames)}
+    out: list[tuple[np.ndarray, int, int]] = [(np.full(3, np.nan), 0, -1)] * n
+    q: np.ndarray | None = None
+    far, key = 0, -1
+    for i in range(n) if direction == 1 else range(n - 1, -1, -1):
+        if i in keys:
+            key, far = keys[i], 0
+            q = state.result.parameters[key].copy()
+        elif q is not None:
+            link = evidence.links[i] if direction == 1 else evidence.links[i + 1]
+            if link is None or far >= 2 * CARRY_FRAMES:
+                q = None
+            else:
+                if direction == -1:
+                    link = chain.reversed_link(link)
+                delta, error = chain.step(q, link.before_px, link.after_px, principal, slope)
+                q = chain._moved(q, delta, slope) if error <= 4.0 else None
+                far += 1
+        if q is not None:
+            out[i] = (q[[0, 1, 3]], far, key)
+    return out
+
+
+def _placed(cameras: ClipCameras, standard: FieldStandard, votes: offset.Votes, view: str) -> ClipCameras:
+    """Shift (and for an end-zone view possibly turn) every camera to the voted place."""
+    p, covariance = cameras.parameters.copy(), cameras.covariance
+    p[:, 5] += votes.shift_yd
+    if votes.flip:
+        p[:, 5] = standard.length_yd - p[:, 5]
+        p[:, 6] = standard.width_yd - p[:, 6]
+        p[:, 0] -= 180.0
+        turn = np.diag([1.0, 1, 1, 1, 1, -1, -1, 1, 1])
+        covariance = turn @ covariance @ turn
+    return replace(cameras, parameters=p, covariance=covariance, view=view, offset_margin=votes.margin, needs_click=votes.needs_click,
+                   message=votes.message, _cache={})  # fmt: skip
+
+
+def _why_lost(evidence: ClipEvidence, standard: FieldStandard, view: str | None) -> str:
+    """One line: nothing found, or another rule set fits."""
+    from calibration.standards import STANDARDS
+
+    if not evidence.marks or max(m.count for m in evidence.marks.values()) < 6:
+        return "no field marks were found: is there a field in the picture?"
+    best = sorted(evidence.marks, key=lambda f: -evidence.marks[f].count)[:2]
+    for name, other in STANDARDS.items():
+        if name == standard.name:
+            continue
+        for frame in best:
+            s = start.solve_frame(evidence.marks[frame], other, view=view, keep=3)
+            if s is not None and s.accepted and s.row_share > 0.5:
+                return f"the marks do not fit a {standard.name} field; hash rows would fit {name}"
+    return "lines were found, but no camera explains them"
