@@ -39,36 +39,46 @@ def add_noise(img: np.ndarray, pic: PictureLook, rng: np.random.Generator) -> np
     return np.clip(out, 0, 255).astype(np.uint8)
 
 
-def degrade(img: np.ndarray, look: Look, rng: np.random.Generator) -> np.ndarray:
-    """Optics blur, store size, noise, denoising, sharpening, interlace, over-exposure, first codec pass."""
+def degrade(img: np.ndarray, look: Look, rng: np.random.Generator, still: bool = True) -> np.ndarray:
+    """Optics blur, store size, noise, denoising, sharpening, over-exposure; for stills also a first codec pass and
+    combing (a clip has a real codec). Ways of working are fixed by the look; only the noise changes by frame."""
     pic = look.picture
+    way = np.random.default_rng(pic.overlay_seed)
+    shrink = cv2.INTER_AREA if way.random() < 0.7 else cv2.INTER_LINEAR
+    grow = cv2.INTER_LINEAR if way.random() < 0.6 else cv2.INTER_CUBIC
+    bilateral, radius = way.random() < 0.5, float(way.choice([0.9, 1.2, 1.8]))
     h, w = img.shape[:2]
     if pic.over_exposure > 0:
         img = cv2.convertScaleAbs(img, alpha=1.0 + pic.over_exposure, beta=10 * pic.over_exposure)
     small = min(pic.internal_height_px, h)
-    sw, sh = int(round(w * small / h)) // 2 * 2, small // 2 * 2
     if small < h:
-        img = cv2.resize(img, (sw, sh), interpolation=cv2.INTER_AREA if rng.random() < 0.7 else cv2.INTER_LINEAR)
+        img = cv2.resize(img, (int(round(w * small / h)) // 2 * 2, small // 2 * 2), interpolation=shrink)
     if pic.blur_px > 0.25:
         img = cv2.GaussianBlur(img, (0, 0), pic.blur_px * min(1.0, img.shape[0] / 720))
     if look.light.rain > 0:
         img = _rain(img, look.light.rain, rng)
     img = add_noise(img, pic, rng)
     if pic.denoise > 0:
-        soft = cv2.bilateralFilter(img, 5, 18 + 25 * pic.denoise, 3) if rng.random() < 0.5 else cv2.medianBlur(img, 3)
+        soft = cv2.bilateralFilter(img, 5, 18 + 25 * pic.denoise, 3) if bilateral else cv2.medianBlur(img, 3)
         img = cv2.addWeighted(img, 1 - pic.denoise, soft, pic.denoise, 0)
     if pic.sharpen > 0:
-        img = cv2.addWeighted(img, 1 + pic.sharpen, cv2.GaussianBlur(img, (0, 0), float(rng.choice([0.9, 1.2, 1.8]))), -pic.sharpen, 0)
-    if pic.interlace > 0:  # a half-picture later by a pan of a few pixels
-        k = int(rng.integers(1, 6))
-        shifted = np.roll(img, k, 1)
+        img = cv2.addWeighted(img, 1 + pic.sharpen, cv2.GaussianBlur(img, (0, 0), radius), -pic.sharpen, 0)
+    if still and pic.interlace > 0:  # the second half-picture later by a pan of a few pixels
+        shifted = np.roll(img, int(rng.integers(1, 6)), 1)
         img = img.copy()
         img[1::2] = shifted[1::2]
-    if pic.pre_jpeg_quality < 90:
+    if still and pic.pre_jpeg_quality < 90:
         img = recode(img, pic.pre_jpeg_quality, pic.chroma_half)
     if img.shape[0] != h:
-        img = cv2.resize(img, (w, h), interpolation=cv2.INTER_LINEAR if rng.random() < 0.6 else cv2.INTER_CUBIC)
+        img = cv2.resize(img, (w, h), interpolation=grow)
     return img
+
+
+def exposure_pump(img: np.ndarray, look: Look, t_s: float) -> np.ndarray:
+    """Automatic exposure that hunts: slow brightening and darkening (some school cameras)."""
+    if look.style != "school" or look.seed % 4:
+        return img
+    return cv2.convertScaleAbs(img, alpha=1.0 + 0.09 * float(np.sin(0.9 * t_s + look.seed % 7)))
 
 
 def recode(img: np.ndarray, quality: int, chroma_half: bool) -> np.ndarray:

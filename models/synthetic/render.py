@@ -92,9 +92,9 @@ def _digits() -> np.ndarray:
 class Renderer:
     """Holds the GL context. ``set_game`` loads a look; ``draw`` makes one exposure."""
 
-    def __init__(self, library: PeopleLibrary, samples: int = 4, scale: float = 1.0) -> None:
+    def __init__(self, library: PeopleLibrary, samples: int = 4, scale: float = 1.0, anisotropy: float = 16.0) -> None:
         self.ctx = moderngl.create_context(standalone=True, backend="egl")
-        self.samples, self.scale, self.lib = samples, scale, library
+        self.samples, self.scale, self.lib, self.anisotropy = samples, scale, library, anisotropy
         common = "#version 330\n" + (SHADERS / "common.glsl").read_text()
         src = {p.name: p.read_text() for p in SHADERS.glob("*.vert")} | {p.name: p.read_text() for p in SHADERS.glob("*.frag")}
         make = lambda v, f: self.ctx.program(  # noqa: E731
@@ -193,7 +193,7 @@ class Renderer:
         for old in (self.paint, getattr(self, "crowd", None)):
             if old is not None:
                 old.release()
-        self.paint = self._texture(tex, repeat=False, aniso=16.0)
+        self.paint = self._texture(tex, repeat=False, aniso=self.anisotropy)
         self.crowd = self._texture(crowd_texture(look))
         f, light = look.field, look.light
         self.look = look
@@ -242,7 +242,10 @@ class Renderer:
         ``extras``: moving things (rows as in :class:`Props`) each with the id (over 65000) to mark its pixels.
         """
         self._resize(cam.width_px, cam.height_px)
-        n = min(len(figures), MAX_FIGURES)
+        everyone = len(figures)
+        keep = np.nonzero(self._near_view(cam, figures))[0][:MAX_FIGURES]
+        figures = Figures(figures.place[keep], figures.pose[keep], figures.look[keep], figures.palette[keep])
+        n = len(keep)
         boxes = self.boxes(cam, figures)
         clip = cam.clip_matrix(MARGIN)
         self._upload(figures, boxes, cam, n)
@@ -254,7 +257,21 @@ class Renderer:
         area = self._area_pass(boxes, n)
         visible = np.bincount(ids[(ids > 0) & (ids <= n)].ravel(), minlength=n + 1)[1: n + 1] * 4.0
         picture = self._post(cam, cam_next or cam)
-        return Exposure(picture, ids, area, np.minimum(visible, area), boxes[:n])
+        names = np.arange(65536, dtype=np.uint16)
+        names[1: n + 1] = keep + 1
+        wide = lambda v, fill: _spread(v, keep, everyone, fill)  # noqa: E731
+        return Exposure(picture, names[ids], wide(area, 0.0), wide(np.minimum(visible, area), 0.0), wide(boxes, np.nan))
+
+    @staticmethod
+    def _near_view(cam: ViewCamera, figures: Figures) -> np.ndarray:
+        """(N,) bool: people whose body or shadow may touch the wide picture."""
+        middle = figures.place[:, :3].astype(float) + np.array([0.0, 0.0, 0.9])
+        local = (middle - np.asarray(cam.centre)) @ cam.rotation().T
+        z = local[:, 2]
+        reach = 4.5
+        half = np.array([cam.width_px, cam.height_px]) * MARGIN / 2 / cam.focal_px
+        near = (np.abs(local[:, :2]) < half * np.maximum(z, 0.0)[:, None] + reach).all(1)
+        return near & (z > 0.5)
 
     def boxes(self, cam: ViewCamera, figures: Figures) -> np.ndarray:
         """(N,4) amodal pixel boxes from the projection of every vertex; NaN where behind the camera."""
@@ -334,19 +351,18 @@ class Renderer:
         ctx = self.ctx
         self.multi.use()
         self.multi.clear(depth=1.0)
-        ctx.disable(moderngl.DEPTH_TEST)
-        t = 0.5 * MARGIN / cam.focal_px
-        self._set(self.p_sky, u_rot=cam.rotation().astype("f4"), u_tan=(cam.width_px * t, cam.height_px * t))
-        self.v_sky.render()
         ctx.enable(moderngl.DEPTH_TEST)
-        self.v_ground.render()
-        if self.v_props is not None:
-            self.v_props.render()
-        for item in self.extras:
-            item[0].render()
         self._set(self.p_person, u_mode=0)
         if n:
             self.v_person.render(instances=n)
+        for item in self.extras:
+            item[0].render()
+        if self.v_props is not None:
+            self.v_props.render()
+        self.v_ground.render()  # nearest things first: the costly ground shader then runs only where it shows
+        t = 0.5 * MARGIN / cam.focal_px
+        self._set(self.p_sky, u_rot=cam.rotation().astype("f4"), u_tan=(cam.width_px * t, cam.height_px * t))
+        self.v_sky.render()
         if self.v_mesh is not None:
             ctx.enable(moderngl.BLEND)
             self.v_mesh.render()
@@ -404,6 +420,12 @@ class Renderer:
         self.v_post.render()
         raw = np.frombuffer(self.final.read(components=3, alignment=1), np.uint8)
         return cv2.cvtColor(raw.reshape(cam.height_px, cam.width_px, 3)[::-1], cv2.COLOR_RGB2BGR)
+
+
+def _spread(values: np.ndarray, at: np.ndarray, count: int, fill: float) -> np.ndarray:
+    out = np.full((count, *values.shape[1:]), fill)
+    out[at] = values
+    return out
 
 
 def _ground_mesh(standard: str, crown: float) -> np.ndarray:
