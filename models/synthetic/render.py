@@ -225,7 +225,7 @@ class Renderer:
         for p in (self.p_person, self.p_flat, self.p_ident):
             self._set(p, u_scale=float(self.lib.scale_yd))
         self._set(self.p_person, u_codes=self.codes, u_panel=tuple(self.lib.panel_yd))
-        self._set(self.p_ground, u_extent=extent, u_field=(float(LENGTH_YD[f.standard]), WIDTH_YD[f.standard], f.end_zone_depth_yd, f.snow),
+        self._set(self.p_ground, u_night=float(light.night), u_extent=extent, u_field=(float(LENGTH_YD[f.standard]), WIDTH_YD[f.standard], f.end_zone_depth_yd, f.snow),
                   u_turf=f.turf, u_turf2=f.turf_second, u_apron=f.apron, u_track=f.track or f.apron, u_beyond=f.beyond,
                   u_wearc=f.wear_colour, u_mow=(MOW[f.mow], f.mow_strength, f.grain, f.blotch),
                   u_wear=(f.wear, f.line_wear, f.track_inner_yd, f.track_width_yd if f.track else 0.0))

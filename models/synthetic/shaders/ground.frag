@@ -8,7 +8,7 @@ uniform vec3 u_turf, u_turf2, u_apron, u_track, u_beyond, u_wearc;
 uniform vec4 u_mow;          // kind, strength, grain, blotch
 uniform vec4 u_wear;         // ground wear, line wear, track inner, track width
 uniform vec4 u_shadow_par;   // 1/w, 1/h, softness, contact
-uniform float u_wet;
+uniform float u_night;
 
 float noise(vec2 p, float scale, int c) { return texture(u_noise, p / scale)[c]; }
 void main() {
@@ -80,6 +80,7 @@ void main() {
   float st = stadium_shade(p);
   vec3 light = u_amb_sky * (1.0 - u_shadow_par.w * sh.a);
   for (int i = 0; i < u_nlights; i++) light += u_lcol[i] * u_ldir[i].z * (1.0 - 0.95 * sh[i]) * st;
+  light *= mix(1.0, 0.22, u_night * smoothstep(12.0, 60.0, d));   // floodlights reach only the ground of play
   vec3 o = col * light;
   o_col = vec4(hazed(o, v_pos), 1.0);
 }
