@@ -16,7 +16,8 @@ class Trouble(Exception):
         self.what = what.rstrip(".")
         self.remedy = remedy.rstrip(".")
         cure = f" {self.remedy[0].upper()}{self.remedy[1:]}." if self.remedy else ""
-        super().__init__(f"{self.what}.{cure}")
+        stop = "" if self.what.endswith(("?", "!")) else "."
+        super().__init__(f"{self.what}{stop}{cure}")
 
 
 class FilmTrouble(Trouble):

@@ -16,7 +16,8 @@ SHORT = {
     "route": "routes.route", "role": "players.role", "jersey": "players.jersey", "team": "players.team",
     "snap": "plays.snap_s", "throw": "plays.throw_s", "arrival": "plays.arrival_s", "end": "plays.end_s",
     "result": "plays.result", "yards": "plays.yards", "target": "plays.target_player_id",
-    "down": "plays.down", "distance": "plays.distance", "hash": "plays.hash", "formation": "plays.formation", "kind": "plays.kind",
+    "down": "plays.down", "distance": "plays.distance", "hash": "plays.hash", "formation": "plays.formation",
+    "kind": "plays.kind",
     "drop": "plays.qb_drop", "los": "plays.los_field_yd", "direction": "plays.direction",
 }  # fmt: skip
 
@@ -101,5 +102,6 @@ def run_corrections(args: argparse.Namespace) -> int:
         return 0
     data = season.corrections(args.play)
     data = data[["correction_id", "play_id", "what", "before", "after", "who", "when", "state"]]
+    data = data.assign(when=[str(v)[:16] for v in data["when"]]).rename(columns={"correction_id": "number"})
     out.print(table_of(data, f"{len(data)} corrections", out.width, 500))
     return 0

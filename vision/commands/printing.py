@@ -65,7 +65,7 @@ def table_of(data: pd.DataFrame, title: str, width: int, most: int = 40) -> Tabl
     for name in LESS_NEEDED:
         if sum(room[c] for c in columns) <= width:
             break
-        if name in columns and len(columns) > 4:
+        if name in columns[1:] and len(columns) > 4:
             columns.remove(name)
     left_out = [heading_of(c) for c in data.columns if c not in columns]
     caption = []
