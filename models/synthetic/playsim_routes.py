@@ -50,119 +50,209 @@ def plan_route(
 
 
 def _stem(pen: _Pen, rng: np.random.Generator, depth: float, brake_to: float, lean: float = 0.0) -> float:
-    """Run to a depth beyond the line with a lean (deg) off straight. Returns the heading."""
-    lean = rng.normal(lean, 4.0)
+    """Run to a depth beyond the line, often with a release to one side first. Returns the last heading."""
+    lean = rng.normal(lean, 5.0)
     distance = max(0.4, (depth - pen.depth) / np.cos(np.deg2rad(lean)))
+    if distance > 5.0 and rng.random() < 0.45:
+        away = float(rng.choice([-1, 1])) * rng.uniform(10, 40)
+        pen.go(lean + away, rng.uniform(1.5, 3.0), through=0.9)
+        distance = max(1.0, (depth - pen.depth) / np.cos(np.deg2rad(lean)))
     pen.go(lean, distance, brake_to=brake_to, through=0.5)
     return lean
 
 
-def _stop(pen, rng, scale, depth, sd, low, high, back, out_heading):
+_Drawn = tuple[int, float, float]
+
+
+def _stop(
+    pen: _Pen, rng: np.random.Generator, scale: float, depth: float, sd: float, low: float, high: float, back: float,
+    out_heading: float,
+) -> _Drawn:
+    """Stem, brake, come back a little and settle; some only stop and turn, some drift on."""
     stem = _n(rng, depth * scale, sd, low, high)
-    lean = _stem(pen, rng, stem, 0.35)
-    heading = rng.normal(out_heading, 14.0)
-    pen.go(heading, _n(rng, back, 0.5, 0.2, 4.0), settle=True, speed=0.55)
-    return 1, stem, heading - lean
+    lean = _stem(pen, rng, stem, float(rng.uniform(0.2, 0.5)), rng.normal(0, 3))
+    heading = rng.normal(out_heading, 18.0)
+    at = len(pen.legs)
+    pen.go(heading, _n(rng, back, 0.6 + 0.3 * back, 0.05, 6.0), settle=True, speed=float(rng.uniform(0.35, 0.7)))
+    return at, stem, _turn(heading - lean)
 
 
-def _hitch(pen, rng, scale):
-    return _stop(pen, rng, scale, 5.4, 0.9, 3.2, 8.0, 0.9, -150.0)
+def _turn(angle: float) -> float:
+    return (angle + 180.0) % 360.0 - 180.0
 
 
-def _hook(pen, rng, scale):
-    return _stop(pen, rng, scale, 8.2, 1.8, 4.5, 12.5, 0.9, -165.0)
+def _hitch(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    return _stop(pen, rng, scale, 5.3, 1.0, 3.0, 8.2, 0.8, rng.choice([-150.0, 175.0, -120.0]))
 
 
-def _curl(pen, rng, scale):
-    return _stop(pen, rng, scale, 11.8, 1.5, 8.5, 16.0, 2.2, -145.0)
+def _hook(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    return _stop(pen, rng, scale, 7.6, 1.8, 4.0, 12.5, 0.8, rng.choice([-160.0, 165.0, -110.0, 110.0]))
 
 
-def _comeback(pen, rng, scale):
-    return _stop(pen, rng, scale, 14.2, 1.8, 10.0, 19.0, 3.2, 140.0)
+def _curl(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    return _stop(pen, rng, scale, 11.6, 1.6, 8.2, 16.0, 2.0, -148.0)
 
 
-def _cut(pen, rng, scale, depth, sd, low, high, heading, hsd, brake_to, lean=0.0):
+def _comeback(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    return _stop(pen, rng, scale, 14.0, 2.0, 9.5, 19.0, 3.0, 138.0)
+
+
+def _cut(
+    pen: _Pen, rng: np.random.Generator, scale: float, depth: float, sd: float, low: float, high: float, heading: float,
+    heading_sd: float, brake_to: float, lean: float = 0.0,
+) -> _Drawn:
+    """Stem, then one cut to a new heading; some round it, some bend on after a few yards."""
     stem = _n(rng, depth * scale, sd, low, high)
-    before = _stem(pen, rng, stem, brake_to, lean)
-    after = rng.normal(heading, hsd)
-    pen.go(after, 40.0)
-    return 1, stem, after - before
+    before = _stem(pen, rng, stem, brake_to + rng.normal(0, 0.1), lean)
+    after = rng.normal(heading, heading_sd)
+    at = len(pen.legs)
+    if rng.random() < 0.35:
+        pen.go(after * 0.6 + before * 0.4, rng.uniform(1.0, 2.5), through=0.9)
+    if rng.random() < 0.3:
+        pen.go(after, rng.uniform(4, 9), through=1.0)
+        pen.go(after + rng.normal(0, 14), 40.0)
+    else:
+        pen.go(after, 40.0)
+    return at, stem, _turn(after - before)
 
 
-def _out(pen, rng, scale):
-    return _cut(pen, rng, scale, 5.5, 3.0, 0.5, 14.0, 84.0, 9.0, 0.5)
+def _out(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    if pen.depth < -3.0:
+        return _cut(pen, rng, scale, 2.5, 1.6, 0.5, 6.0, 80.0, 10.0, 0.6, rng.normal(25, 15))
+    if rng.random() < 0.68:
+        return _cut(pen, rng, scale, 2.4, 1.7, -0.2, 7.0, 82.0, 11.0, 0.6, rng.normal(5, 9))
+    return _cut(pen, rng, scale, 9.0, 2.2, 5.0, 15.0, 85.0, 10.0, 0.45)
 
 
-def _in(pen, rng, scale):
-    return _cut(pen, rng, scale, 9.5, 3.2, 3.5, 16.0, -82.0, 11.0, 0.5)
+def _in(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    if rng.random() < 0.2:
+        return _cut(pen, rng, scale, 5.5, 1.2, 3.5, 8.0, -80.0, 12.0, 0.5)
+    return _cut(pen, rng, scale, 10.6, 2.4, 6.0, 16.5, -74.0, 13.0, 0.5)
 
 
-def _slant(pen, rng, scale):
-    return _cut(pen, rng, scale, 2.4, 1.1, 0.6, 5.0, -50.0, 10.0, 0.75)
+def _slant(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    return _cut(pen, rng, scale, 2.4, 1.2, 0.3, 5.2, -50.0, 11.0, 0.75, rng.normal(-6, 9))
 
 
-def _post(pen, rng, scale):
-    return _cut(pen, rng, scale, 10.0, 2.6, 5.0, 16.0, -32.0, 8.0, 0.8)
+def _post(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    return _cut(pen, rng, scale, 9.6, 2.6, 4.5, 16.0, -30.0, 8.0, 0.85)
 
 
-def _corner(pen, rng, scale):
-    return _cut(pen, rng, scale, 10.0, 2.4, 5.0, 15.0, 44.0, 9.0, 0.75)
+def _corner(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    drawn = _cut(pen, rng, scale, 9.4, 2.4, 4.5, 14.5, 47.0, 9.0, 0.75, rng.normal(-3, 6))
+    return drawn
 
 
-def _go(pen, rng, scale):
-    lean = rng.normal(4.0, 7.0)
+def _go(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    lean = rng.normal(9.0, 9.0)
+    if pen.depth < -3.0:
+        pen.go(rng.normal(35, 20), rng.uniform(4, 7), through=1.2)
+    pen.go(lean + rng.normal(0, 14), rng.uniform(2, 5), through=1.0)
+    if rng.random() < 0.5:
+        pen.go(lean, rng.uniform(6, 14), through=1.2)
+        lean = float(np.clip(lean + rng.normal(5, 9), -18, 28))
     pen.go(lean, 60.0)
     return 0, float("nan"), lean
 
 
-def _flat(pen, rng, scale):
-    pen.go(rng.normal(70.0, 14.0), _n(rng, 3.0, 1.0, 1.0, 6.0), speed=0.85)
-    pen.go(rng.normal(88.0, 10.0), _n(rng, 9.0, 3.0, 3.0, 18.0), speed=0.85, settle=rng.random() < 0.4)
-    return 0, float("nan"), 85.0
+def _flat(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    """From the backfield: wide, then turning up; from the slot or the line: climb a little, then flat."""
+    if pen.depth < -3.0:
+        pen.go(rng.normal(82.0, 18.0), _n(rng, 3.5, 1.3, 1.0, 7.0), speed=float(rng.uniform(0.6, 0.9)), through=1.0)
+        depth = _n(rng, 0.8, 2.2, -4.5, 4.5)
+        out = pen.out + _n(rng, 6.5, 2.8, 2.0, 14.0)
+    else:
+        pen.go(rng.normal(48.0, 20.0), _n(rng, 2.4, 1.0, 0.5, 5.0), speed=float(rng.uniform(0.7, 0.95)), through=0.8)
+        depth = _n(rng, 2.2, 1.5, -1.0, 5.5)
+        out = pen.out + _n(rng, 8.0, 3.0, 3.0, 16.0)
+    at = len(pen.legs)
+    if rng.random() < 0.4:
+        pen.to(depth, out, speed=float(rng.uniform(0.6, 0.95)), settle=True)
+    else:
+        pen.to(depth, out, speed=float(rng.uniform(0.65, 0.95)))
+        pen.go(rng.normal(75.0, 20.0), 20.0, speed=float(rng.uniform(0.6, 0.95)))
+    return at, pen.legs[0].depth, 0.0
 
 
-def _shallow_cross(pen, rng, scale):
-    pen.go(rng.normal(-45.0, 20.0), _n(rng, 3.0, 1.2, 0.8, 6.0))
-    pen.go(rng.normal(-85.0, 5.0), 40.0)
-    return 1, pen.legs[0].depth, -60.0
+def _shallow_cross(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    start = pen.depth
+    depth = _n(rng, 3.2, 1.8, 0.4, 7.0)
+    lean = rng.normal(-35.0, 20.0)
+    pen.go(float(np.clip(lean, -70, 10)), max(0.8, (depth * 0.7 - start)), through=0.9)
+    at = len(pen.legs)
+    pen.to(depth, pen.out - rng.uniform(4, 8), through=1.0)
+    after = rng.normal(-86.0, 6.0)
+    if rng.random() < 0.2:
+        pen.go(after, rng.uniform(6, 16), settle=True)
+    else:
+        pen.go(after, 40.0)
+    return at, pen.legs[0].depth, _turn(after - lean)
 
 
-def _deep_cross(pen, rng, scale):
-    return _cut(pen, rng, scale, 8.0, 3.0, 2.0, 14.0, -68.0, 9.0, 0.8)
+def _deep_cross(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    if rng.random() < 0.5:
+        lean = rng.normal(-14.0, 8.0)
+        return _cut(pen, rng, scale, 8.5, 2.5, 4.0, 14.0, -70.0, 9.0, 0.85, lean)
+    lean = rng.normal(-38, 9)
+    pen.go(lean, rng.uniform(8, 15), through=1.2)
+    pen.go(-72 + rng.normal(0, 8), 40.0)
+    return 1, pen.legs[0].depth, -72 - lean
 
 
-def _wheel(pen, rng, scale):
-    pen.go(rng.normal(80.0, 10.0), _n(rng, 6.0, 1.6, 3.0, 11.0))
-    pen.go(rng.normal(5.0, 8.0), 50.0)
-    return 1, pen.legs[0].depth, -75.0
+def _wheel(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    pen.go(rng.normal(74.0, 12.0), _n(rng, 6.5, 1.6, 3.5, 11.0), through=1.2)
+    at = len(pen.legs)
+    pen.go(rng.normal(32.0, 10.0), rng.uniform(3, 6), through=1.3)
+    pen.go(rng.normal(7.0, 8.0), 50.0)
+    return at, pen.legs[0].depth, -65.0
 
 
-def _angle(pen, rng, scale):
-    pen.go(rng.normal(55.0, 14.0), _n(rng, 4.5, 1.2, 2.5, 8.0), brake_to=0.4)
-    pen.go(rng.normal(-50.0, 12.0), 20.0)
-    return 1, pen.legs[0].depth, -105.0
+def _angle(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    out = rng.normal(42.0, 18.0)
+    pen.go(out, _n(rng, 4.2, 1.4, 1.8, 8.0), brake_to=float(rng.uniform(0.25, 0.5)), speed=float(rng.uniform(0.4, 0.7)))
+    at = len(pen.legs)
+    after = rng.normal(-48.0, 16.0)
+    pen.go(after, 20.0, speed=float(rng.uniform(0.4, 0.75)))
+    return at, pen.legs[0].depth, _turn(after - out)
 
 
-def _swing(pen, rng, scale):
-    pen.go(rng.normal(105.0, 12.0), _n(rng, 4.0, 1.2, 2.0, 7.0), speed=0.75)
-    pen.go(rng.normal(75.0, 12.0), 20.0, speed=0.85)
-    return 0, float("nan"), 75.0
+def _swing(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    pen.go(rng.normal(102.0, 13.0), _n(rng, 4.5, 1.4, 2.0, 8.0), speed=float(rng.uniform(0.6, 0.85)), through=1.2)
+    at = len(pen.legs)
+    pen.go(rng.normal(76.0, 13.0), rng.uniform(4, 8), speed=float(rng.uniform(0.6, 0.9)), through=1.2)
+    pen.go(rng.normal(45.0, 20.0), 20.0, speed=float(rng.uniform(0.6, 0.9)))
+    return at, pen.legs[0].depth, -26.0
 
 
-def _screen(pen, rng, scale):
-    pen.go(rng.normal(20.0, 30.0), _n(rng, 0.8, 0.5, 0.1, 2.0), speed=0.5)
-    pen.go(rng.normal(-120.0, 25.0), _n(rng, 3.0, 1.0, 1.0, 6.0), speed=0.6, settle=True)
-    return 0, float("nan"), -120.0
+def _screen(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    if pen.depth < -3.0:
+        pen.to(pen.depth + _n(rng, 1.6, 0.9, 0.1, 3.5), pen.out + rng.normal(0, 0.8), speed=0.45, brake_to=0.1,
+               wait_s=float(rng.uniform(0.2, 1.0)))
+        at = len(pen.legs)
+        pen.to(_n(rng, -3.6, 1.2, -7.0, -0.5), pen.out + _n(rng, 4.5, 2.2, 0.5, 10.0), speed=0.6, settle=True)
+        return at, pen.legs[0].depth, 90.0
+    if rng.random() < 0.5:
+        pen.go(rng.normal(115.0, 18.0), _n(rng, 2.5, 1.0, 0.8, 5.0), speed=0.75, through=0.9)
+        pen.go(rng.normal(85.0, 12.0), _n(rng, 5.0, 2.0, 1.0, 9.0), speed=0.8)
+        return 1, pen.legs[0].depth, -30.0
+    pen.go(rng.normal(5.0, 25.0), _n(rng, 0.9, 0.6, 0.1, 2.2), speed=0.5, brake_to=0.2, through=0.3)
+    pen.go(rng.normal(-125.0, 20.0), _n(rng, 3.0, 1.3, 0.8, 7.0), speed=0.65, settle=True)
+    return 1, pen.legs[0].depth, -130.0
 
 
-def _checkdown(pen, rng, scale):
-    pen.to(pen.depth + _n(rng, 2.0, 1.0, 0.3, 4.0), pen.out + rng.normal(0.5, 1.0), speed=0.4)
-    pen.to(_n(rng, 2.5, 1.6, -1.5, 6.0), pen.out + rng.normal(0.5, 2.5), speed=0.6, settle=True)
-    return 0, float("nan"), 0.0
+def _checkdown(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    """Look for a rusher, then slip out and settle over the ball or toward one side."""
+    pen.to(pen.depth + _n(rng, 1.8, 1.0, 0.2, 4.0), pen.out + rng.normal(0.4, 1.0), speed=0.4, brake_to=0.15,
+           wait_s=float(rng.uniform(0.0, 1.1)))
+    at = len(pen.legs)
+    pen.to(_n(rng, 2.0, 1.8, -2.5, 6.0), pen.out + rng.normal(0.6, 2.4), speed=float(rng.uniform(0.45, 0.7)), settle=True)
+    return at, pen.legs[0].depth, 0.0
 
 
-def _block(pen, rng, scale):
-    pen.to(pen.depth + _n(rng, 0.8, 0.8, -0.6, 3.0), pen.out + rng.normal(0.3, 0.8), speed=0.4, settle=True)
+def _block(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    wide = abs(pen.out) > 9
+    pen.to(pen.depth + (_n(rng, 2.5, 2.0, 0.2, 7.0) if wide else _n(rng, 0.6, 0.9, -1.8, 3.0)),
+           pen.out + rng.normal(0.3, 0.9), speed=0.45, settle=True)
     return 0, float("nan"), 0.0
 
 

@@ -1,0 +1,1 @@
+"""Route recognition: labels, features, network, baselines, the researcher's path."""

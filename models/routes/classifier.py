@@ -1,0 +1,137 @@
+"""`RouteClassifier`: paths in, calibrated route probabilities out; saved without pickles."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+
+from models.routes.features import Grid, RoutePath, hand_features, sequence_features, to_grid
+from models.routes.labels import LABELS, UNKNOWN, load_taxonomy
+from models.routes.net import RouteNet
+
+SHIPPED = Path(__file__).resolve().parents[1] / "weights" / "routes.npz"
+
+
+@dataclass(frozen=True)
+class RoutePrediction:
+    """labels: names in the order of the columns; probability (N, K) rows sum to 1; usable (N,) False = the
+    path could not be judged; threshold: below it the answer is `unknown`."""
+
+    labels: tuple[str, ...]
+    probability: np.ndarray
+    usable: np.ndarray
+    threshold: float
+
+    @property
+    def answer(self) -> np.ndarray:
+        """(N,) label, or `unknown`."""
+        best = self.probability.argmax(1)
+        name = np.array(self.labels, dtype=object)[best]
+        sure = self.usable & (self.probability.max(1) >= self.threshold)
+        return np.where(sure, name, UNKNOWN)
+
+    @property
+    def best(self) -> np.ndarray:
+        """(N,) most likely label, threshold ignored."""
+        return np.array(self.labels, dtype=object)[self.probability.argmax(1)]
+
+    def ranked(self, row: int, count: int = 3) -> list[tuple[str, float]]:
+        order = np.argsort(-self.probability[row])[:count]
+        return [(self.labels[k], float(self.probability[row, k])) for k in order]
+
+
+@dataclass
+class RouteClassifier:
+    """A trained network with its scaling, temperatures and thresholds (one each per head)."""
+
+    net: RouteNet
+    label_sets: dict[str, tuple[str, ...]]
+    hand_mean: np.ndarray
+    hand_sd: np.ndarray
+    temperature: dict[str, float]
+    threshold: dict[str, float]
+    about: dict[str, Any] = field(default_factory=dict)
+
+    @classmethod
+    def load(cls, path: str | Path | None = None) -> RouteClassifier:
+        """Shipped weights, or a file written by `save`. Raises FileNotFoundError / ValueError with the cure."""
+        path = Path(path or SHIPPED)
+        if not path.is_file():
+            raise FileNotFoundError(f"{path}: no route weights there; train with models.training.train_routes")
+        with np.load(path, allow_pickle=False) as data:
+            if "config" not in data:
+                raise ValueError(f"{path}: not a route weights file (no 'config' inside)")
+            config = json.loads(str(data["config"]))
+            net = RouteNet(**config["net"])
+            net.load_state_dict({k[4:]: torch.from_numpy(data[k].astype(_dtype(data[k]))) for k in data.files
+                                 if k.startswith("net:")})
+            mean, sd = data["hand_mean"], data["hand_sd"]
+        net.eval()
+        sets = {k: tuple(v) for k, v in config["label_sets"].items()}
+        return cls(net, sets, mean, sd, config["temperature"], config["threshold"], config.get("about", {}))
+
+    def save(self, path: str | Path) -> Path:
+        """Write everything to one .npz (half-precision weights, JSON settings; no pickles)."""
+        path = Path(path)
+        config = {"net": self.net.settings, "label_sets": self.label_sets, "temperature": self.temperature,
+                  "threshold": self.threshold, "about": self.about}
+        arrays = {f"net:{k}": _small(v.detach().cpu().numpy()) for k, v in self.net.state_dict().items()}
+        np.savez_compressed(path, config=json.dumps(config), hand_mean=self.hand_mean, hand_sd=self.hand_sd,
+                            **arrays)  # type: ignore[arg-type]
+        return path
+
+    def logits(self, grid: Grid, batch: int = 2048) -> dict[str, np.ndarray]:
+        """Raw scores per head, (N, K)."""
+        parts: dict[str, list[np.ndarray]] = {name: [] for name in self.label_sets}
+        self.net.eval()
+        with torch.inference_mode():
+            for at in range(0, len(grid.side), batch):
+                rows = grid.rows(np.arange(at, min(at + batch, len(grid.side))))
+                hand = (hand_features(rows) - self.hand_mean) / self.hand_sd
+                out = self.net(torch.from_numpy(sequence_features(rows)),
+                               torch.from_numpy(np.clip(hand, -6, 6).astype(np.float32)))
+                for name, value in out.items():
+                    parts[name].append(value.numpy())
+        return {k: np.concatenate(v) if v else np.zeros((0, len(self.label_sets[k]))) for k, v in parts.items()}
+
+    def predict_grid(self, grid: Grid, taxonomy: str = "trade") -> RoutePrediction:
+        """As `predict`, from a prepared grid."""
+        if taxonomy in self.label_sets:
+            z = self.logits(grid)[taxonomy] / self.temperature[taxonomy]
+            return RoutePrediction(self.label_sets[taxonomy], _softmax(z), grid.usable, self.threshold[taxonomy])
+        target = load_taxonomy(taxonomy)
+        fine = self.predict_grid(grid, "trade")
+        p = np.zeros((len(fine.probability), len(target.labels)))
+        for k, name in enumerate(fine.labels):
+            theirs = target.mapping.get(name)
+            if theirs is not None:
+                p[:, target.labels.index(theirs)] += fine.probability[:, k]
+        p = (p + 1e-9) / (p + 1e-9).sum(1, keepdims=True)
+        return RoutePrediction(target.labels, p, fine.usable, fine.threshold)
+
+    def predict(self, paths: Sequence[RoutePath], taxonomy: str = "trade") -> RoutePrediction:
+        """Probabilities for paths. taxonomy: 'trade' (our 19 labels), another trained head ('twelve'), or the
+        name or path of a taxonomy file, whose probabilities are sums of ours."""
+        return self.predict_grid(to_grid(paths), taxonomy)
+
+
+def _softmax(z: np.ndarray) -> np.ndarray:
+    e = np.exp(z - z.max(1, keepdims=True)) if len(z) else z
+    return e / e.sum(1, keepdims=True) if len(z) else z
+
+
+def _small(a: np.ndarray) -> np.ndarray:
+    return a.astype(np.float16) if a.dtype == np.float32 else a
+
+
+def _dtype(a: np.ndarray) -> Any:
+    return np.float32 if a.dtype == np.float16 else a.dtype
+
+
+__all__ = ["LABELS", "RouteClassifier", "RoutePath", "RoutePrediction"]

@@ -1,0 +1,247 @@
+"""From paths to arrays: one clock, one side, one grid; hand features for baselines and the network.
+
+Canonical frame: (depth, out) yards, out = lateral x side, + toward the sideline of the man's own side, so
+that a route and its mirror image are the same array. Grid: 10 Hz from 0.5 s before to 4.9 s after the snap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+GRID_S = np.round(np.arange(-0.5, 4.95, 0.1), 3)
+SNAP = 5
+"""Index of the snap in the grid."""
+AFTER_THROW_S = 1.0
+"""How much of the path after the throw is looked at, at most."""
+SHORTEST_S = 0.5
+
+
+@dataclass(frozen=True)
+class RoutePath:
+    """One eligible man's path in the play frame.
+
+    t_s (T,) seconds from the snap, increasing, any rate. depth_lateral_play_yd (T, 2), NaN = not seen.
+    throw_s, end_s: NaN = unknown; end_s is the last moment to look at (arrival, sack, whistle).
+    room_right_yd, room_left_yd: from the ball's spot to the side lines (NaN = unknown).
+    number: #1 = outermost on his side, 0 = backfield, -1 = unknown.
+    """
+
+    t_s: np.ndarray
+    depth_lateral_play_yd: np.ndarray
+    throw_s: float = float("nan")
+    end_s: float = float("nan")
+    room_right_yd: float = float("nan")
+    room_left_yd: float = float("nan")
+    number: int = -1
+
+    def __post_init__(self) -> None:
+        t = np.asarray(self.t_s, float)
+        p = np.asarray(self.depth_lateral_play_yd, float)
+        if t.ndim != 1 or p.shape != (len(t), 2):
+            raise ValueError(f"expected t_s (T,) and depth_lateral_play_yd (T, 2), found {t.shape} and {p.shape}")
+        if len(t) > 1 and not (np.diff(t) > 0).all():
+            raise ValueError("t_s must increase")
+
+
+@dataclass(frozen=True)
+class Grid:
+    """N paths on the grid. path_yd (N, G, 2) canonical, seen (N, G) bool within the man's window,
+    start_yd (N, 2), room_yd (N,), number (N,), throw_s (N,), end_s (N,), side (N,) +1/-1,
+    usable (N,) bool: at least half a second of path after the snap, most of it observed."""
+
+    path_yd: np.ndarray
+    seen: np.ndarray
+    start_yd: np.ndarray
+    room_yd: np.ndarray
+    number: np.ndarray
+    throw_s: np.ndarray
+    end_s: np.ndarray
+    side: np.ndarray
+    usable: np.ndarray
+
+    def rows(self, which: np.ndarray) -> Grid:
+        return Grid(*(getattr(self, f)[which] for f in self.__dataclass_fields__))
+
+
+def side_of(path: np.ndarray, seen: np.ndarray) -> np.ndarray:
+    """Side (+1 right, -1 left) of paths (N, G, 2) in (depth, lateral): by alignment if split, else by where he goes.
+
+    For a man within 3 yd of the ball the mean lateral displacement of the first 1.8 s decides, because an
+    angle route leaves to the side it belongs to before it breaks back.
+    """
+    start = path[:, SNAP, 1]
+    early = seen & (GRID_S > 0) & (GRID_S < 1.8)
+    shift = np.where(early, path[:, :, 1] - start[:, None], 0.0).sum(1) / np.maximum(early.sum(1), 1)
+    lean = np.where(np.abs(shift) > 0.25, shift, start + 1e-6)
+    return np.where(np.abs(start) >= 3.0, np.sign(start), np.sign(lean)).astype(int)
+
+
+def _one(path: RoutePath) -> tuple[np.ndarray, np.ndarray, float, bool]:
+    """Path on the grid by local averaging (dense film) or interpolation; window end; usable."""
+    t, p = np.asarray(path.t_s, float), np.asarray(path.depth_lateral_play_yd, float)
+    good = np.isfinite(p).all(1)
+    nothing = np.full((len(GRID_S), 2), np.nan), np.zeros(len(GRID_S), bool), 0.0, False
+    if good.sum() < 3:
+        return nothing
+    t, p = t[good], p[good]
+    end = min(t[-1], GRID_S[-1], path.end_s if np.isfinite(path.end_s) else np.inf)
+    if np.isfinite(path.throw_s):
+        end = min(end, path.throw_s + AFTER_THROW_S)
+    if t[0] > 0.4 or end < SHORTEST_S:
+        return nothing
+    if np.median(np.diff(t)) < 0.06:
+        weight = np.exp(-0.5 * ((GRID_S[:, None] - t[None]) / 0.06) ** 2)
+        total = weight.sum(1)
+        local = (weight @ p) / np.maximum(total, 1e-12)[:, None]
+        sparse = total < 0.7
+        local[sparse] = np.stack([np.interp(GRID_S, t, p[:, k]) for k in (0, 1)], 1)[sparse]
+        out = local
+    else:
+        out = np.stack([np.interp(GRID_S, t, p[:, k]) for k in (0, 1)], 1)
+    inside = (GRID_S >= max(-0.5, t[0] - 0.05)) & (GRID_S <= end + 1e-9)
+    gaps = np.diff(t)
+    longest = float(gaps[(t[1:] > 0) & (t[:-1] < end)].max(initial=0.0))
+    return out, inside, float(end), bool(longest < 1.2)
+
+
+def to_grid(paths: Sequence[RoutePath]) -> Grid:
+    """Any paths to the canonical grid."""
+    n = len(paths)
+    raw = np.zeros((n, len(GRID_S), 2))
+    seen, end, usable = np.zeros((n, len(GRID_S)), bool), np.zeros(n), np.zeros(n, bool)
+    for i, path in enumerate(paths):
+        raw[i], seen[i], end[i], usable[i] = _one(path)
+    raw = np.nan_to_num(raw)
+    side = side_of(raw, seen)
+    out = raw.copy()
+    out[:, :, 1] *= side[:, None]
+    room = np.array([(p.room_right_yd if s > 0 else p.room_left_yd) for p, s in zip(paths, side, strict=True)])
+    return finish_grid(out, seen, room - out[:, SNAP, 1], np.array([p.number for p in paths]),
+                       np.array([p.throw_s for p in paths]), end, side, usable)
+
+
+def finish_grid(
+    path: np.ndarray, seen: np.ndarray, room: np.ndarray, number: np.ndarray, throw: np.ndarray, end: np.ndarray,
+    side: np.ndarray, usable: np.ndarray,
+) -> Grid:
+    """Hold the path still outside the window, so that nothing outside it can be read."""
+    last = np.maximum(SNAP, len(GRID_S) - 1 - np.argmax(seen[:, ::-1], axis=1))
+    first = np.argmax(seen, axis=1)
+    index = np.clip(np.arange(len(GRID_S))[None], first[:, None], last[:, None])
+    held = np.take_along_axis(path, index[:, :, None], axis=1).astype(np.float32)
+    return Grid(held, seen, held[:, SNAP].copy(), room.astype(np.float32), number.astype(int),
+                throw.astype(np.float32), end.astype(np.float32), side, usable)
+
+
+@dataclass(frozen=True)
+class Break:
+    """Best two-segment reading of N paths: index of the corner, depth and time there, headings (deg, + out),
+    turn (deg), lengths (yd) and misfit (yd) of one and of two straight segments."""
+
+    index: np.ndarray
+    depth: np.ndarray
+    time_s: np.ndarray
+    stem_deg: np.ndarray
+    after_deg: np.ndarray
+    turn_deg: np.ndarray
+    stem_yd: np.ndarray
+    after_yd: np.ndarray
+    misfit_one: np.ndarray
+    misfit_two: np.ndarray
+
+
+def _wrap(a: np.ndarray) -> np.ndarray:
+    return (a + 180.0) % 360.0 - 180.0
+
+
+def two_segments(grid: Grid) -> Break:
+    """Stem and branch after Hochstedler and Gagnon (2017): two chords start-corner-end, least squares."""
+    p = grid.path_yd.astype(np.float32)
+    n, g = p.shape[:2]
+    last = np.maximum(SNAP + 2, (grid.seen * np.arange(g)).max(1))
+    start, end = p[:, SNAP], np.take_along_axis(p, last[:, None, None], 1)[:, 0]
+    use = (np.arange(g)[None] >= SNAP) & (np.arange(g)[None] <= last[:, None])
+    best = np.full(n, np.inf, np.float32)
+    index = np.full(n, SNAP + 1)
+    for k in range(SNAP + 1, g - 1):
+        if not (last > k).any():
+            break
+        corner = p[:, k]
+        cost = _chord(p, start, corner, use & (np.arange(g)[None] <= k)) + _chord(
+            p, corner, end, use & (np.arange(g)[None] > k))
+        better = (cost < best - 1e-6) & (k < last)
+        best, index = np.where(better, cost, best), np.where(better, k, index)
+    corner = np.take_along_axis(p, index[:, None, None], 1)[:, 0]
+    a, b = corner - start, end - corner
+    stem, after = np.rad2deg(np.arctan2(a[:, 1], a[:, 0])), np.rad2deg(np.arctan2(b[:, 1], b[:, 0]))
+    count = use.sum(1)
+    one = np.sqrt(_chord(p, start, end, use) / count)
+    return Break(index, corner[:, 0], GRID_S[index], stem, after, _wrap(after - stem), np.hypot(*a.T), np.hypot(*b.T),
+                 one, np.sqrt(best / count))
+
+
+def _chord(p: np.ndarray, a: np.ndarray, b: np.ndarray, use: np.ndarray) -> np.ndarray:
+    """Sum of squared distances of the used points to the segment a-b, per path."""
+    d = b - a
+    size = np.maximum((d**2).sum(1), 1e-6)
+    rel = p - a[:, None]
+    u = np.clip((rel * d[:, None]).sum(2) / size[:, None], 0, 1)
+    off = rel - u[:, :, None] * d[:, None]
+    return np.where(use, (off**2).sum(2), 0.0).sum(1)
+
+
+def velocity(grid: Grid) -> np.ndarray:
+    """(N, G, 2) yd/s by central differences on the grid, zero outside the window."""
+    v = np.gradient(grid.path_yd, 0.1, axis=1)
+    return np.where(grid.seen[:, :, None], v, 0.0).astype(np.float32)
+
+
+def hand_features(grid: Grid) -> np.ndarray:
+    """(N, F) geometric features; NaN-free (unknown throw and room are coded with a flag)."""
+    p, seen = grid.path_yd, grid.seen & (GRID_S >= 0)
+    start = grid.start_yd
+    rel = p - start[:, None]
+    v = velocity(grid)
+    speed = np.hypot(v[..., 0], v[..., 1])
+    br = two_segments(grid)
+    depth = np.where(seen, p[..., 0], -99).max(1)
+    low = np.where(seen, p[..., 0], 99).min(1)
+    widest = np.where(seen, rel[..., 1], -99).max(1)
+    inmost = np.where(seen, rel[..., 1], 99).min(1)
+    last = rel[:, -1]
+    end_v = v[np.arange(len(p)), np.maximum(SNAP + 1, (grid.seen * np.arange(len(GRID_S))).max(1) - 1)]
+    late = seen & (GRID_S[None] > grid.end_s[:, None] - 0.6)
+    deepest_at = GRID_S[np.where(seen, p[..., 0], -99).argmax(1)]
+    columns = [
+        start[:, 0], start[:, 1], np.nan_to_num(grid.room_yd, nan=9.0), np.isnan(grid.room_yd),
+        start[:, 0] < -3.0, grid.number == 1, grid.number == 2, grid.number >= 3, grid.number < 0,
+        np.nan_to_num(grid.throw_s, nan=2.7), np.isnan(grid.throw_s), grid.end_s,
+        depth, low, depth - p[:, -1, 0], widest, inmost, last[:, 0], last[:, 1], p[:, -1, 0], p[:, -1, 1],
+        speed.max(1), np.where(late, speed, 0).sum(1) / np.maximum(late.sum(1), 1), deepest_at,
+        (speed * seen).sum(1) * 0.1, np.hypot(last[:, 0], last[:, 1]), end_v[:, 0], end_v[:, 1],
+        br.depth, br.time_s, np.sin(np.deg2rad(br.stem_deg)), np.cos(np.deg2rad(br.stem_deg)),
+        np.sin(np.deg2rad(br.after_deg)), np.cos(np.deg2rad(br.after_deg)), br.turn_deg / 90.0, br.stem_yd, br.after_yd,
+        br.misfit_one, br.misfit_two,
+    ]
+    for s in (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5):
+        k = SNAP + int(round(s * 10))
+        columns += [rel[:, k, 0], rel[:, k, 1], np.where(grid.seen[:, k], speed[:, k], -1.0)]
+    return np.stack([np.asarray(c, np.float32) for c in columns], axis=1)
+
+
+def sequence_features(grid: Grid) -> np.ndarray:
+    """(N, C, G) channels for the network: places from start and ball, velocity, speed, time to throw, window."""
+    rel = grid.path_yd - grid.start_yd[:, None]
+    v = velocity(grid)
+    speed = np.hypot(v[..., 0], v[..., 1])
+    throw = np.where(np.isnan(grid.throw_s), grid.end_s, grid.throw_s)
+    seen = grid.seen.astype(np.float32)
+    channels = [
+        rel[..., 0] / 10, rel[..., 1] / 10, grid.path_yd[..., 0] / 10, grid.path_yd[..., 1] / 15,
+        v[..., 0] / 5, v[..., 1] / 5, speed / 5, v[..., 0] / np.maximum(speed, 0.8), v[..., 1] / np.maximum(speed, 0.8),
+        np.broadcast_to(GRID_S[None] / 3, speed.shape), np.clip((GRID_S[None] - throw[:, None]) / 2, -2, 2), seen,
+    ]
+    return np.stack([np.asarray(c * seen, np.float32) for c in channels], axis=1)

@@ -1,0 +1,112 @@
+"""Simulated routes made to look like what a tracker or a league's tables give: the training set.
+
+`observe` takes clean routes and returns grids with a tracker's noise, gaps, smoothing, wrong snap and line;
+`coarse_labels` names them in the twelve-class set by what was visible, as an automatic scheme would.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from models.routes.features import AFTER_THROW_S, GRID_S, SNAP, Grid, finish_grid, side_of
+from models.routes.labels import load_taxonomy
+from models.synthetic.playsim_records import RATE_HZ
+from models.synthetic.playsim_sampler import RouteSet
+
+SMOOTHING_S = (0.0, 0.0, 0.06, 0.12, 0.2, 0.28)
+
+
+def observe(routes: RouteSet, seed: int, strength: float = 1.0) -> Grid:
+    """Routes as seen. strength 0 = clean, whole, exact snap; 1 = the training mix."""
+    rng = np.random.default_rng(seed)
+    n = len(routes)
+    path = routes.path_yd.astype(np.float64).copy()
+    if strength > 0:
+        path = _gaps(rng, _noise(rng, path, strength), routes.t_s)
+        pick = rng.integers(0, len(SMOOTHING_S), n)
+        for k, s in enumerate(SMOOTHING_S):
+            rows = np.flatnonzero(pick == k)
+            if s > 0 and len(rows):
+                path[rows] = gaussian_filter1d(path[rows], s * RATE_HZ, axis=1, mode="nearest")
+    wide = rng.random(n) < 0.35
+    shift = np.clip(rng.normal(0, np.where(wide, 0.2, 0.05), n), -0.45, 0.45) * strength
+    grid = _sample(path, routes.t_s, GRID_S[None] + shift[:, None])
+    grid[..., 0] += (rng.normal(0, 0.3, n) * strength)[:, None]
+    grid[..., 1] += (rng.normal(0, 0.3, n) * strength)[:, None]
+    throw = routes.throw_s + rng.normal(0, 0.08, n) * strength
+    extra = np.where(rng.random(n) < 0.35, AFTER_THROW_S, rng.uniform(0.0, AFTER_THROW_S, n))
+    known = rng.random(n) > 0.12 * (strength > 0)
+    blind = rng.uniform(0.2, 1.8, n)
+    end = np.where(known, throw + extra, np.minimum(throw + blind, GRID_S[-1]))
+    cut = (rng.random(n) < 0.06) & (strength > 0)
+    end = np.where(cut, np.minimum(end, rng.uniform(1.2, 3.0, n)), end)
+    end = np.clip(end, 0.9, GRID_S[-1])
+    seen = (GRID_S[None] <= end[:, None]) & (GRID_S[None] >= np.where(rng.random(n) < 0.3, 0.0, -0.5)[:, None])
+    side = side_of(grid, seen)
+    side = np.where(rng.random(n) < 0.0, -side, side)
+    room = routes.room_yd + routes.path_yd[:, np.searchsorted(routes.t_s, 0), 1]
+    grid = grid * np.stack([np.ones(n), side], 1)[:, None]
+    room = np.where(side > 0, room - grid[:, SNAP, 1], 160 / 3 - room - grid[:, SNAP, 1])
+    room = np.where(rng.random(n) < 0.1, np.nan, room)
+    number = np.where(rng.random(n) < 0.15, -1, routes.number)
+    throw = np.where(known, throw, np.nan)
+    return finish_grid(grid, seen, room, number, throw, end, side, np.ones(n, bool))
+
+
+def _noise(rng: np.random.Generator, path: np.ndarray, strength: float) -> np.ndarray:
+    """White noise and slow drift of a tracker; a third of the routes are almost clean (tables)."""
+    n, t = path.shape[:2]
+    white = np.where(rng.random(n) < 0.35, 0.02, rng.gamma(2.0, 0.08, n)) * strength
+    slow = np.where(rng.random(n) < 0.35, 0.03, rng.gamma(2.0, 0.12, n)) * strength
+    drift = gaussian_filter1d(rng.normal(size=(n, t, 2)), 0.5 * RATE_HZ, axis=1, mode="nearest")
+    drift /= drift.std() + 1e-9
+    return path + rng.normal(size=(n, t, 2)) * white[:, None, None] + drift * slow[:, None, None]
+
+
+def _gaps(rng: np.random.Generator, path: np.ndarray, t_s: np.ndarray) -> np.ndarray:
+    """A quarter of the routes lose 0.2-0.9 s, bridged by a straight line."""
+    n, t = path.shape[:2]
+    start = rng.integers(0, t - 30, n)
+    length = np.where(rng.random(n) < 0.25, rng.integers(6, 28, n), 1)
+    stop = np.minimum(start + length, t - 1)
+    k = np.arange(t)[None]
+    inside = (k > start[:, None]) & (k < stop[:, None])
+    u = (k - start[:, None]) / np.maximum(stop - start, 1)[:, None]
+    a = np.take_along_axis(path, start[:, None, None], 1)
+    b = np.take_along_axis(path, stop[:, None, None], 1)
+    return np.where(inside[:, :, None], a + u[:, :, None] * (b - a), path)
+
+
+def _sample(path: np.ndarray, t_s: np.ndarray, at_s: np.ndarray) -> np.ndarray:
+    """Linear interpolation of (N, T, 2) at times (N, G)."""
+    pos = np.clip((at_s - t_s[0]) * RATE_HZ, 0, len(t_s) - 1.001)
+    low = pos.astype(int)
+    u = (pos - low)[:, :, None]
+    a = np.take_along_axis(path, low[:, :, None], 1)
+    b = np.take_along_axis(path, low[:, :, None] + 1, 1)
+    return a + u * (b - a)
+
+
+def coarse_labels(routes: RouteSet, grid: Grid, seed: int) -> np.ndarray:
+    """Twelve-class names by what was visible before the window's end; '' where the set has no name."""
+    rng = np.random.default_rng(seed)
+    n = len(routes)
+    taxonomy = load_taxonomy("twelve")
+    out = np.array([taxonomy.mapping[str(x)] or "" for x in routes.label], dtype="U8")
+    p = np.where(grid.seen[:, :, None], grid.path_yd, np.nan)
+    with np.errstate(all="ignore"):
+        deepest = np.nanmax(p[..., 0], axis=1)
+    back = grid.start_yd[:, 0] < -3.0
+    gained = grid.path_yd[:, -1, 1] - grid.start_yd[:, 1]
+    flat = np.isin(routes.label, ("flat", "swing"))
+    out = np.where(flat & (deepest > rng.normal(2.6, 0.8, n)), "OUT", out)
+    short_out = (routes.label == "out") & (deepest < rng.normal(1.5, 0.7, n))
+    out = np.where(short_out, "FLAT", out)
+    check = routes.label == "checkdown"
+    out = np.where(check & (gained > rng.normal(2.4, 0.7, n)), "FLAT", out)
+    breaks = np.isin(routes.label, ("in", "out", "post", "corner", "deep_cross", "curl", "comeback", "hitch", "hook"))
+    early = ~(routes.break_s < grid.end_s - 0.3)
+    out = np.where(breaks & early & ~back & (rng.random(n) < 0.85), "GO", out)
+    angle_unfinished = (routes.label == "angle") & early
+    return np.where(angle_unfinished & (rng.random(n) < 0.6), "FLAT", out)
