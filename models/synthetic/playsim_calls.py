@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.synthetic.playbook import Formation
-from models.synthetic.playsim_defense import Defender, HoldGap, ManCover, Rush, RunFit, Spy, ZoneCover
+from models.synthetic.playsim_defense import Defender, HoldGap, ManCover, RunFit, Rush, Spy, ZoneCover
 from models.synthetic.playsim_world import Man
 
 COVERAGES = {"cover0": 0.03, "cover1": 0.24, "cover2": 0.12, "tampa2": 0.05, "cover3": 0.30, "cover4": 0.15,

@@ -1,0 +1,192 @@
+"""The combination of a side from the routes of its men, by the rules in `combination_rules.yaml`.
+
+One uncertain route is tolerated: a rule's score is the product of the probabilities that each man ran one
+of the routes the rule allows, so a man whose runner-up fits still counts. Below `LEAST` nothing is named.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+RULES = Path(__file__).with_name("combination_rules.yaml")
+LEAST = 0.35
+_ANY, _FREE_CHANCE, _SUBSET = "any", 0.9, 0.8
+
+
+@dataclass(frozen=True)
+class Runner:
+    """One eligible man as the rules see him. number: #1 = outermost on his side, 0 = back. side: 'left',
+    'right'. chances: route -> probability. lateral_play_yd, end_lateral_play_yd: at the snap, at the end."""
+
+    player_id: str
+    side: str
+    number: int
+    chances: Mapping[str, float]
+    lateral_play_yd: float = float("nan")
+    end_lateral_play_yd: float = float("nan")
+
+    @property
+    def likely(self) -> str:
+        return max(self.chances, key=lambda r: self.chances[r], default="unknown")
+
+
+@dataclass(frozen=True)
+class Rule:
+    name: str
+    routes: tuple[tuple[str, ...], ...]
+    back: tuple[str, ...]
+    free: bool
+    weight: float
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Combination:
+    """What a side ran together. name '' = no rule fits. players and routes: the men who made it, from the
+    sideline inward, a back last. switched: the two outermost men changed places (who is inside) on the way.
+    spread_yd: sideways distance between the outermost and innermost of them at the end (NaN = not seen)."""
+
+    side: str
+    name: str
+    probability: float
+    players: tuple[str, ...]
+    routes: tuple[str, ...]
+    meaning: str = ""
+    switched: bool = False
+    spread_yd: float = float("nan")
+
+
+def load_rules(path: str | Path = RULES) -> tuple[tuple[Rule, ...], tuple[dict[str, str], ...]]:
+    """Rules of one side, and of both sides. Raises ValueError naming the rule and what is wrong with it."""
+    data = yaml.safe_load(Path(path).read_text())
+    rules = []
+    for k, raw in enumerate(data.get("rules", ())):
+        where = f"{path}: rule {k + 1} ({raw.get('name', 'no name')})"
+        missing = {"name", "men", "routes"} - set(raw)
+        if missing:
+            raise ValueError(f"{where}: missing {', '.join(sorted(missing))}")
+        if int(raw["men"]) != len(raw["routes"]):
+            raise ValueError(f"{where}: men is {raw['men']} but {len(raw['routes'])} routes are listed")
+        routes = tuple(tuple(str(r).split("|")) for r in raw["routes"])
+        back = tuple(str(raw["back"]).split("|")) if raw.get("back") else ()
+        for name in {r for alternatives in (*routes, back) for r in alternatives} - {_ANY}:
+            if name not in _known():
+                raise ValueError(f"{where}: unknown route {name!r}; known: {', '.join(sorted(_known()))}")
+        rules.append(Rule(raw["name"], routes, back, raw.get("order") == "free", float(raw.get("weight", 1)),
+                          raw.get("meaning", "")))
+    return tuple(rules), tuple(data.get("both_sides", ()))
+
+
+def _known() -> frozenset[str]:
+    from models.routes.labels import LABELS
+
+    return frozenset(LABELS)
+
+
+@functools.lru_cache(maxsize=4)
+def _shipped() -> tuple[tuple[Rule, ...], tuple[dict[str, str], ...]]:
+    return load_rules()
+
+
+def runners_of_play(play: Any, routes: Mapping[str, Any]) -> list[Runner]:
+    """Runners from an understood `Play` and its `Route` records."""
+    out = []
+    for man in play.eligible:
+        route = routes.get(man.player_id)
+        if route is None or not route.best:
+            continue
+        chances = {route.best: float(route.probability)}
+        if route.runner_up and route.runner_up != route.best and route.source != "corrected":
+            chances[route.runner_up] = float(route.runner_up_probability)
+        side = man.side or ("right" if man.lateral_play_yd > 0 else "left")
+        number = man.receiver_number
+        if man.role == "RB" and abs(man.lateral_play_yd) < 5.0 and man.depth_play_yd < -2.5:
+            number = 0
+            side = "right" if route.end_lateral_play_yd > 0 else "left"
+        out.append(Runner(man.player_id, side, number, chances, man.lateral_play_yd, route.end_lateral_play_yd))
+    return out
+
+
+def _chance(runner: Runner, allowed: Sequence[str]) -> float:
+    if _ANY in allowed:
+        return _FREE_CHANCE
+    return sum(p for r, p in runner.chances.items() if r in allowed)
+
+
+def _try(rule: Rule, split: list[Runner], backs: list[Runner]) -> tuple[float, tuple[Runner, ...]]:
+    """Best score of a rule on a side, with the men who make it."""
+    k, best, who = len(rule.routes), 0.0, ()
+    for at in range(len(split) - k + 1):
+        men = split[at : at + k]
+        score = _SUBSET ** (len(split) - k)
+        if rule.free:
+            left = list(rule.routes)
+            for man in men:
+                pick = max(left, key=lambda a, man=man: _chance(man, a))
+                left.remove(pick)
+                score *= _chance(man, pick)
+        else:
+            for man, allowed in zip(men, rule.routes, strict=True):
+                score *= _chance(man, allowed)
+        makers: tuple[Runner, ...] = tuple(men)
+        if rule.back:
+            if not backs:
+                continue
+            back = max(backs, key=lambda b: _chance(b, rule.back))
+            score *= _chance(back, rule.back)
+            makers = (*makers, back)
+        if score > best:
+            best, who = score, makers
+    return best, who
+
+
+def match(
+    runners: Iterable[Runner], rules: tuple[tuple[Rule, ...], tuple[dict[str, str], ...]] | None = None
+) -> dict[str, Combination]:
+    """Combination of each side that has a split receiver: {'left': ..., 'right': ...}."""
+    one_side, both = rules or _shipped()
+    men = list(runners)
+    out: dict[str, Combination] = {}
+    for side in ("left", "right"):
+        split = sorted((r for r in men if r.side == side and r.number > 0), key=lambda r: r.number)
+        if not split:
+            continue
+        backs = [r for r in men if r.side == side and r.number == 0]
+        out[side] = _name(side, split, backs, one_side)
+    for rule in both:
+        makers = [max((r for r in men if r.side == s and r.number > 0), default=None,
+                      key=lambda r: r.chances.get(rule["each"], 0.0)) for s in ("left", "right")]
+        if any(m is None for m in makers):
+            continue
+        score = 1.0
+        for m in makers:
+            score *= m.chances.get(rule["each"], 0.0) if m else 0.0
+        if score >= LEAST:
+            for s, m in zip(("left", "right"), makers, strict=True):
+                assert m is not None
+                out[s] = Combination(s, rule["name"], score, (m.player_id,), (rule["each"],), rule.get("meaning", ""))
+    return out
+
+
+def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule, ...]) -> Combination:
+    best: tuple[float, float, Rule | None, tuple[Runner, ...]] = (0.0, 0.0, None, ())
+    for rule in rules:
+        score, who = _try(rule, split, backs)
+        rank = score * (1.0 + 0.04 * rule.weight + 0.12 * len(who))
+        if score >= LEAST and rank > best[0]:
+            best = (rank, score, rule, who)
+    _, score, found, who = best
+    if found is None:
+        return Combination(side, "", 0.0, tuple(r.player_id for r in split), tuple(r.likely for r in split))
+    ends = [w.end_lateral_play_yd for w in who]
+    starts = [w.lateral_play_yd for w in who]
+    switched = len(who) >= 2 and (abs(starts[0]) - abs(starts[1])) * (abs(ends[0]) - abs(ends[1])) < 0
+    spread = float(max(ends) - min(ends)) if len(who) >= 2 else float("nan")
+    return Combination(side, found.name, score, tuple(w.player_id for w in who), tuple(w.likely for w in who),
+                       found.meaning, bool(switched), spread)

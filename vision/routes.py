@@ -1,0 +1,171 @@
+"""The route of every eligible man of a play: name, probability, and the geometry measured beside it.
+
+The name comes from the network (`models.routes`), stem and break from a two-segment reading of the same
+path; `source` is `estimated` unless a person corrected it. Nothing is said of a man seen for less than
+half a second after the snap, and a name below the threshold is `unknown`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from models.routes.classifier import RouteClassifier
+from models.routes.features import GRID_S, Break, Grid, RoutePath, to_grid, two_segments
+from models.routes.labels import UNKNOWN
+
+STOPS = ("hitch", "hook", "curl", "comeback")
+UNBROKEN = ("go", "block", "screen", "checkdown", "flat", "swing")
+_EARLIEST_BREAK_S = 0.4
+
+
+@dataclass(frozen=True)
+class Route:
+    """One man's route. Depth and lateral in the play frame (yd), times from the snap (s), angles in degrees
+    (+ toward the sideline of his side). NaN = no break, or not seen.
+
+    label: one of the label set or 'unknown'; best: the most likely name even when the answer is unknown.
+    break_sd_s, stem_sd_yd: standard deviations of the measured break (from simulated plays).
+    """
+
+    player_id: str
+    label: str
+    probability: float
+    runner_up: str
+    runner_up_probability: float
+    best: str
+    stem_depth_play_yd: float = math.nan
+    break_s: float = math.nan
+    break_angle_deg: float = math.nan
+    break_depth_play_yd: float = math.nan
+    break_lateral_play_yd: float = math.nan
+    max_depth_play_yd: float = math.nan
+    end_depth_play_yd: float = math.nan
+    end_lateral_play_yd: float = math.nan
+    top_speed_yd_per_s: float = math.nan
+    stem_sd_yd: float = math.nan
+    break_sd_s: float = math.nan
+    source: str = "estimated"
+
+    @property
+    def route(self) -> str:
+        return self.label
+
+    def row(self, play_id: str) -> dict[str, Any]:
+        """As a row of the exported table `routes`."""
+        return {
+            "play_id": play_id, "player_id": self.player_id, "route": self.label, "probability": self.probability,
+            "runner_up": self.runner_up, "stem_depth_play_yd": self.stem_depth_play_yd, "break_s": self.break_s,
+            "break_angle_deg": self.break_angle_deg, "max_depth_play_yd": self.max_depth_play_yd,
+            "end_depth_play_yd": self.end_depth_play_yd, "end_lateral_play_yd": self.end_lateral_play_yd,
+            "runner_up_probability": self.runner_up_probability, "best": self.best,
+            "break_depth_play_yd": self.break_depth_play_yd, "break_lateral_play_yd": self.break_lateral_play_yd,
+            "top_speed_yd_per_s": self.top_speed_yd_per_s, "stem_sd_yd": self.stem_sd_yd,
+            "break_sd_s": self.break_sd_s, "source": self.source,
+        }
+
+
+def paths_of_play(play: Any) -> tuple[list[str], list[RoutePath]]:
+    """Ids and paths of the eligible men of an understood `Play` (with its tracks)."""
+    tracks = play.tracks
+    if tracks is None or not play.understood:
+        return [], []
+    width = {"canadian": 65.0}.get(play.standard, 160.0 / 3.0)
+    spot = play.spot_y_field_yd.value
+    right, left = (spot, width - spot) if play.direction == 1 else (width - spot, spot)
+    clock = np.asarray(tracks.t_s) - play.snap_s.value
+    throw = play.throw_s.value - play.snap_s.value
+    ends = [v.value - play.snap_s.value for v in (play.arrival_s, play.end_s) if v.known]
+    window = (clock >= -1.0) & (clock <= 6.5)
+    ids, paths = [], []
+    for man in play.eligible:
+        if man.player_id not in tracks.ids:
+            continue
+        xy = np.asarray(tracks.xy_field_yd[tracks.index(man.player_id)], float)[window]
+        ids.append(man.player_id)
+        number = 0 if man.role == "RB" and man.receiver_number == 0 else (man.receiver_number or -1)
+        paths.append(RoutePath(clock[window], play.to_play(xy), throw, min(ends, default=math.nan), right, left, number))
+    return ids, paths
+
+
+def read_routes(
+    play: Any, classifier: RouteClassifier | None = None, corrections: Mapping[str, str] | None = None
+) -> dict[str, Route]:
+    """Routes of a play's eligible men, by player id. corrections: player_id -> label set by a person."""
+    ids, paths = paths_of_play(play)
+    return name_paths(ids, paths, classifier, corrections)
+
+
+def name_paths(
+    ids: Sequence[str], paths: Sequence[RoutePath], classifier: RouteClassifier | None = None,
+    corrections: Mapping[str, str] | None = None,
+) -> dict[str, Route]:
+    """As `read_routes`, from bare paths (a tracking table, a notebook)."""
+    if not paths:
+        return {}
+    classifier = classifier or RouteClassifier.load()
+    grid = to_grid(paths)
+    said = classifier.predict_grid(grid)
+    answers = said.answer
+    measured = measure(grid)
+    out = {}
+    for i, player in enumerate(ids):
+        (best, p), (second, p2) = said.ranked(i, 2)
+        label, source = str(answers[i]), "estimated"
+        if corrections and player in corrections:
+            label, best, p, source = corrections[player], corrections[player], 1.0, "corrected"
+        if not said.usable[i] and source != "corrected":
+            out[player] = Route(player, UNKNOWN, math.nan, "", math.nan, "", source="")
+            continue
+        out[player] = _route(player, label, best, p, second, p2, grid, measured, i, source)
+    return out
+
+
+def _route(
+    player: str, label: str, best: str, p: float, second: str, p2: float, grid: Grid, br: Break, i: int, source: str
+) -> Route:
+    seen = np.flatnonzero(grid.seen[i] & (GRID_S >= 0))
+    path = grid.path_yd[i].astype(float)
+    speed = np.hypot(*np.gradient(path, 0.1, axis=0).T)
+    side = int(grid.side[i])
+    base = {
+        "max_depth_play_yd": float(path[seen, 0].max()), "end_depth_play_yd": float(path[seen[-1], 0]),
+        "end_lateral_play_yd": float(path[seen[-1], 1] * side),
+        "top_speed_yd_per_s": float(np.convolve(speed, np.ones(3) / 3, "same")[seen].max()),
+    }
+    clear = br.misfit_one[i] > 0.35 and br.misfit_two[i] < 0.75 * br.misfit_one[i] and br.time_s[i] > _EARLIEST_BREAK_S
+    if best in UNBROKEN or not (clear or best in STOPS):
+        return Route(player, label, p, second, p2, best, source=source, **base)
+    at = _refine(path, int(br.index[i]), seen, best)
+    before, after = _headings(path, at, seen)
+    return Route(
+        player, label, p, second, p2, best, float(path[at, 0]), float(GRID_S[at]),
+        float((after - before + 180) % 360 - 180), float(path[at, 0]), float(path[at, 1] * side),
+        stem_sd_yd=0.9, break_sd_s=0.2, source=source, **base)
+
+
+def _refine(path: np.ndarray, at: int, seen: np.ndarray, label: str) -> int:
+    """A stop breaks where he is deepest for the first time; other breaks where the two segments meet."""
+    if label not in STOPS:
+        return at
+    deepest = path[seen, 0].max()
+    return int(seen[np.argmax(path[seen, 0] > deepest - 0.3)])
+
+
+def _headings(path: np.ndarray, at: int, seen: np.ndarray) -> tuple[float, float]:
+    """Headings (deg) over 0.8 s before the break and from 0.2 to 1.0 s after it, within the window."""
+    a0, a1 = max(at - 8, int(seen[0])), max(at - 1, int(seen[0]))
+    b0, b1 = min(at + 2, int(seen[-1])), min(at + 10, int(seen[-1]))
+    d0, d1 = path[a1] - path[a0], path[b1] - path[b0]
+    before = math.degrees(math.atan2(d0[1], d0[0]))
+    after = math.degrees(math.atan2(d1[1], d1[0])) if b1 > b0 else before
+    return before, after
+
+
+def measure(grid: Grid) -> Break:
+    """Two-segment reading of every path (see `models.routes.features.two_segments`)."""
+    return two_segments(grid)
