@@ -18,6 +18,7 @@ import json
 import multiprocessing as mp
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -103,7 +104,6 @@ def _draw_camera(rng: np.random.Generator, look: Look, places: dict[str, CameraP
 
 def _shutter(rng: np.random.Generator, look: Look, cam: ViewCamera) -> ViewCamera:
     """Camera at the end of the exposure: pan, tilt and zoom speeds of a following operator."""
-    from dataclasses import replace
     if rng.random() < 0.45:
         return cam
     s = look.picture.shutter_s
@@ -201,7 +201,11 @@ def _start(samples: int, scale: float, ppy: float) -> None:
 
 def _job(args: tuple[int, int, int, str, tuple[tuple[int, int], ...]]) -> int:
     index, seed, count, out, sizes = args
-    return make_look(index, seed, count, Path(out), sizes)
+    try:
+        return make_look(index, seed, count, Path(out), sizes)
+    except Exception as trouble:  # one bad look must not end a long run; it is named and counted
+        print(f"look {index} of seed {seed} failed: {type(trouble).__name__}: {trouble}", flush=True)
+        return 0
 
 
 def make_dataset(out: Path, looks: int, frames_per_look: int, seed: int, workers: int = 0, width: int = 0, samples: int = 4,
@@ -224,7 +228,7 @@ def make_dataset(out: Path, looks: int, frames_per_look: int, seed: int, workers
                 done += n
                 if done % 500 < frames_per_look:
                     print(f"{done} frames, {done / (time.time() - begun):.1f} a second", flush=True)
-    index = {"seed": seed, "looks": looks, "first_look": first, "frames": done, "seconds": round(time.time() - begun, 1)}
+    index = {"seed": seed, "looks": looks, "first_look": first, "frames": done, "expected": looks * frames_per_look, "seconds": round(time.time() - begun, 1)}
     (out / "index.json").write_text(json.dumps(index))
     return index
 
@@ -245,7 +249,7 @@ def main(argv: list[str] | None = None) -> int:
     a = p.parse_args(argv)
     index = make_dataset(a.out, a.looks, a.frames_per_look, a.seed, a.workers, a.width, a.samples, a.scale, a.ppy, a.first)
     print(json.dumps(index))
-    return 0
+    return 0 if index["frames"] >= 0.98 * index["expected"] else 1
 
 
 if __name__ == "__main__":

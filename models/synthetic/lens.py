@@ -148,8 +148,8 @@ def random_span(rng: np.random.Generator, look: Look, view: str) -> float:
     if view == "endzone":
         return float(rng.uniform(17, 42))
     if look.style == "school":
-        return float(np.exp(rng.uniform(np.log(24), np.log(75))))
-    return float(np.exp(rng.uniform(np.log(30), np.log(68))))
+        return float(np.exp(rng.uniform(np.log(22), np.log(68))))
+    return float(np.exp(rng.uniform(np.log(28), np.log(60))))
 
 
 def random_camera(rng: np.random.Generator, look: Look, view: str, focus: np.ndarray, width_px: int = 1920,

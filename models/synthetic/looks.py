@@ -378,7 +378,7 @@ def random_venue(rng: np.random.Generator, style: str) -> VenueLook:
         buildings=_u(rng, 0, 1), cars=0 if big else int(rng.integers(0, 26)), masts=int(rng.integers(0, 5)),
         fence=(not big) and _chance(rng, 0.6), bench_people=int(rng.integers(8, 46)),
         near_people=int(rng.integers(0, 40)), front_people=int(rng.integers(0, 5)) if style == "school" and _chance(rng, 0.35) else 0,
-        post_colour=(0.95, 0.8, 0.05) if _chance(rng, 0.7) else (0.9, 0.9, 0.9), nets=_chance(rng, 0.3),
+        post_colour=(0.95, 0.8, 0.05) if _chance(rng, 0.7) else (0.9, 0.9, 0.9), nets=_chance(rng, 0.1),
         scoreboard=_chance(rng, 0.4), crowd_people=int(rng.integers(0, 30)), seed=int(rng.integers(1 << 30)),
     )
 

@@ -230,7 +230,7 @@ class Renderer:
                   u_wearc=f.wear_colour, u_mow=(MOW[f.mow], f.mow_strength, f.grain, f.blotch),
                   u_wear=(f.wear, f.line_wear, f.track_inner_yd, f.track_width_yd if f.track else 0.0))
         v = look.venue
-        self._set(self.p_prop, u_stand_light=0.35 if light.night else 0.8)
+        self._set(self.p_prop, u_stand_light=0.35 if light.night else 1.0)
         self._set(self.p_sky, u_top=light.sky_top, u_low=light.sky_low, u_tree=(0.16, 0.22, 0.12),
                   u_land=(0.10 * v.trees, v.buildings if v.kind != "bowl" else 0.0, (v.seed % 1000) / 1000.0, float(light.night)))
         return drawn

@@ -122,7 +122,7 @@ def make_play(job: tuple[GamePlan, dict[str, Any]]) -> dict[str, Any]:
     play_id = f"{plan.clip_prefix}_p{call['n']:03d}"
     frames: dict[str, list[pd.DataFrame]] = {}
     files, snap_s = {}, 0.0
-    for k, view in enumerate(plan.views):
+    for k, view in enumerate(call.get("views", plan.views)):
         rng = np.random.default_rng([plan.seed, call["n"], k])
         path = operator_path(rng, plan.look, script, state["places"][view], float(plan.fmt.rate), float(rng.uniform(2.0, 3.0)))
         name = f"{play_id}_{'side' if view == 'sideline' else 'end'}"

@@ -1,0 +1,81 @@
+"""The small invented game that ships as ``demo_media``: ``python -m models.synthetic.demo [OUT]``.
+
+Its seed, field and kits are its own: training looks are drawn from ``[seed, index]`` generators, this game from
+``[DEMO_SEED, 4242]``. Plays are chosen by their scripts (some curls must be caught), never by how well they chart.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from models.synthetic.clip import FilmFormat
+from models.synthetic.lens import FIELD_LENGTH_YD
+from models.synthetic.plays import simulate_play
+from models.synthetic.season import GamePlan, make_season, plan_game, play_calls
+
+DEMO_SEED = 970_001
+SIZE = (960, 540)
+WANTED = ("curl", "curl", "pass", "pass", "pass", "run", "kick")
+BOTH_VIEWS = 2
+
+
+def demo_plan(out: Path) -> GamePlan:
+    """An ordinary afternoon game with a well kept field, seen by steady cameras."""
+    for k in range(200):
+        plan = plan_game(DEMO_SEED + k, "college", out, "ncaa", ("sideline",), SIZE, prefix="demo", night=False)
+        f = plan.look.field
+        if f.ticks == "every" and f.line_wear < 0.3 and f.line_alpha > 0.75 and f.numerals_every and not f.other_sports and not f.missing_numerals \
+                and not f.missing_lines and not f.colour_lines and plan.look.light.haze < 0.05 and plan.look.light.stadium_shadow is None:
+            break
+    picture = replace(plan.look.picture, noise=1.0, chroma_noise=0.3, internal_height_px=540, blur_px=0.3, overlay="none")
+    look = replace(plan.look, picture=picture)
+    fmt = FilmFormat(rate=Fraction(30000, 1001), bit_rate=560_000)
+    return replace(plan, look=look, fmt=fmt)
+
+
+def demo_calls(plan: GamePlan) -> list[dict[str, Any]]:
+    """Plays of the demo: walks through seeds until each wanted kind is met."""
+    rng = np.random.default_rng([plan.seed, 15])
+    calls = play_calls(plan, 400)
+    chosen: list[dict[str, Any]] = []
+    for want in WANTED:
+        for call in calls:
+            if call in chosen or call["kind"] != ("pass" if want == "curl" else want):
+                continue
+            script = simulate_play(call["seed"], plan.look.field.standard, call["kind"], direction=call["direction"], los_field_yd=call["los"], spot_y_field_yd=call["spot"])
+            if script.t_s[-1] > 7.0 or not 20 < call["los"] < FIELD_LENGTH_YD[plan.look.field.standard] - 20:
+                continue
+            target = script.events.get("target")
+            route = script.routes[target].label if target in script.routes else ""
+            if want != "curl" or (route == "curl" and script.events.get("result") == "complete"):
+                chosen.append(call)
+                break
+    order = rng.permutation(len(chosen))
+    return [chosen[i] | {"n": n + 1} for n, i in enumerate(order)]
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Command line."""
+    p = argparse.ArgumentParser(description="Make the demo game.")
+    p.add_argument("out", type=Path, nargs="?", default=Path("demo_media"))
+    p.add_argument("--workers", type=int, default=2)
+    p.add_argument("--samples", type=int, default=0)
+    a = p.parse_args(argv)
+    plan = demo_plan(a.out)
+    plan = replace(plan, samples=a.samples)
+    calls = [c | {"views": ("sideline", "endzone") if k < BOTH_VIEWS else ("sideline",)} for k, c in enumerate(demo_calls(plan))]
+    print(json.dumps(make_season(plan, len(calls), a.workers, calls)))
+    size = sum(f.stat().st_size for f in a.out.rglob("*") if f.is_file())
+    print(f"{size / 1e6:.2f} MB in {a.out}")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
