@@ -39,11 +39,16 @@ class Lineup:
 
 
 def read_lineup(
-    xy: F64, offense: NDArray[np.intp], defense: NDArray[np.intp], ball: F64 | None = None
+    xy: F64,
+    offense: NDArray[np.intp],
+    defense: NDArray[np.intp],
+    ball: F64 | None = None,
+    speed: F64 | None = None,
 ) -> Lineup | None:
     """Read the lines when `offense` faces `defense`; None when fewer than six and four men are in view.
 
-    xy (P,2) field yards at the snap. ball (2,) its place on the ground, if known.
+    xy (P,2) field yards at the snap. ball (2,) its place on the ground, if known. speed (P,) yd/s: a man in
+    motion is no lineman.
     """
     offense = offense[np.isfinite(xy[offense, 0])]
     defense = defense[np.isfinite(xy[defense, 0])]
@@ -54,6 +59,8 @@ def read_lineup(
     best: tuple[float, tuple[int, ...], int, int] | None = None
     front = float(np.sort(depth[offense])[-3])
     near = offense[(depth[offense] > front - 2.6) & (depth[offense] < front + 2.0)]
+    if speed is not None:
+        near = near[~(speed[near] > 1.5)]
     near = near[np.argsort(-direction * xy[near, 1])]
     for size in (5, 4):
         for run in _runs(near, xy[:, 1], size):
@@ -101,7 +108,14 @@ def _line_cost(run: tuple[int, ...], near: NDArray[np.intp], depth: F64, y: F64)
     behind = max(0.0, d[len(d) // 2] * -1 + float(np.mean(d)))
     # somebody else standing in the line between its ends belongs to it
     lo, hi = min(y[run[0]], y[run[-1]]), max(y[run[0]], y[run[-1]])
-    between = [m for m in near if m not in run and lo < y[m] < hi and depth[m] > float(np.median(d)) - 0.15]
+    centre = run[len(run) // 2]
+    between = [
+        m
+        for m in near
+        if m not in run and lo < y[m] < hi and depth[m] > float(np.median(d)) - 0.15
+        # but a quarterback under the centre stands right behind him
+        and not (abs(y[m] - y[centre]) < 0.7 and depth[m] < depth[centre] - 0.1)
+    ]
     return float(spacing + max(0.0, ragged - 1.5) + bow + behind + 2.0 * len(between))
 
 
@@ -115,11 +129,11 @@ def _quarterback(
         if man in run:
             continue
         back = front - depth[man]
-        if not 0.25 < back < 9.5:
+        if not 0.1 < back < 9.5:
             continue
         cost = 1.5 * abs(y[man] - middle) + 0.5 * max(0.0, back - 6.0)
         # of two men in a row behind the ball (under centre, pistol) the nearer one takes the snap
-        cost += 0.12 * back
+        cost += 0.12 * back - (0.4 if back < 1.5 else 0.0)
         if cost < best_cost:
             best, best_cost = int(man), float(cost)
     return best, best_cost

@@ -18,10 +18,10 @@ RELEASE_S = 0.12
 """mean ground speed of a pass, and the time the ball needs to get going (common practice; no source)"""
 
 DROPS = ("quick", "three-step", "five-step", "seven-step")
-_UNDER = {"quick": (2.8, 0.9), "three-step": (4.9, 1.4), "five-step": (7.2, 2.2), "seven-step": (9.4, 2.9)}
-_GUN = {"quick": (0.6, 0.8), "three-step": (2.0, 1.4), "five-step": (3.6, 2.1), "seven-step": (5.4, 2.8)}
+_UNDER = {"quick": (2.2, 0.9), "three-step": (3.9, 1.4), "five-step": (5.9, 2.1), "seven-step": (8.0, 2.8)}
+_GUN = {"quick": (0.6, 0.75), "three-step": (2.1, 1.2), "five-step": (3.6, 1.8), "seven-step": (5.2, 2.5)}
 """(retreat in yards from the place at the snap, set in s after the snap) of each drop, from under the
-centre (set 3, 5, 7, 9 yd deep) and from the gun, where the first steps are saved; common practice, times
+centre (set 3.3, 5, 7, 9.1 yd deep) and from the gun, where the first steps are saved; common practice, times
 from memory."""
 
 
@@ -34,31 +34,30 @@ class Drop:
     set_after_snap_s: float
     set_sd_s: float
     set_depth_play_yd: float
+    paused: bool
+    """he stopped once on the way back for half a second or more"""
 
 
 def quarterback_drop(t: F64, path: F64, speed: F64, last_s: float) -> Drop:
     """Read the drop from the quarterback's path (T,2) in the play frame; t (T,) from the snap.
 
-    Set: the first time after 0.5 s that he no longer goes back (backward speed under 0.8 yd/s for 0.2 s).
+    Set: the first time after 0.5 s that he no longer goes back (backward speed under 0.8 yd/s for 0.2 s)
+    for good; the depth is the deepest of the next 0.3 s.
     """
-    unknown = Drop("", np.nan, np.nan, np.nan, np.nan)
+    unknown = Drop("", np.nan, np.nan, np.nan, np.nan, False)
     use = (t >= -0.1) & (t <= min(last_s, 4.5)) & np.isfinite(path[:, 0])
     if use.sum() < 8:
         return unknown
     tt, d = t[use], path[use, 0]
     start = float(np.median(d[tt <= 0.1])) if (tt <= 0.1).any() else float(d[0])
     back = -np.gradient(d, tt)
-    set_k = -1
-    moved = False
-    for k in range(len(tt)):
-        moved = moved or back[k] > 1.2
-        ahead = back[k : k + max(2, int(0.2 * RATE_HZ))]
-        if tt[k] >= 0.5 and ahead.max() < 0.8 and (moved or tt[k] >= 0.8):
-            set_k = k
-            break
-    if set_k < 0:
-        set_k = len(tt) - 1
-    set_s, depth = float(tt[set_k]), float(d[set_k])
+    stops = [k for k in range(len(tt)) if tt[k] >= 0.5 and _has_stopped(tt, d, back, k)]
+    # a stop from which he goes on over 1.2 yd further back (a fake, a hitch) was not the set
+    lasting = [k for k in stops if d[k] - d[(tt >= tt[k]) & (tt <= tt[k] + 1.6)].min() < 1.2]
+    set_k = lasting[0] if lasting else len(tt) - 1
+    paused = bool(stops) and bool(lasting) and tt[lasting[0]] - tt[stops[0]] > 0.5
+    soon = (tt >= tt[set_k]) & (tt <= tt[set_k] + 0.3)
+    set_s, depth = float(tt[set_k]), float(d[soon].min())
     retreat = start - depth
     table = _UNDER if start > -2.5 else _GUN
     scores = np.array(
@@ -68,7 +67,13 @@ def quarterback_drop(t: F64, path: F64, speed: F64, last_s: float) -> Drop:
     p /= p.sum()
     best = int(p.argmax())
     fits = scores.max() > -6.0
-    return Drop(DROPS[best] if fits else "", float(p[best]), set_s, 0.15, depth)
+    return Drop(DROPS[best] if fits else "", float(p[best]), set_s, 0.15, depth, paused)
+
+
+def _has_stopped(t: F64, depth: F64, back: F64, k: int) -> bool:
+    """No longer going back for 0.2 s from sample k, having gone back before (or 0.8 s have passed)."""
+    ahead = back[k : k + max(2, int(0.2 * RATE_HZ))]
+    return bool(ahead.max() < 0.8 and (back[:k].max(initial=0.0) > 1.2 or t[k] >= 0.8))
 
 
 def play_fake(t: F64, quarterback: F64, backs: list[F64], throw_s: float) -> float:
@@ -98,6 +103,29 @@ def play_fake(t: F64, quarterback: F64, backs: list[F64], throw_s: float) -> flo
         logit = 2.5 * (1.5 - float(gap[k])) + 1.2 * (toward - 1.8) + (1.0 if crossed else -2.0)
         best = max(best, float(1 / (1 + np.exp(-np.clip(logit, -20, 20)))))
     return best
+
+
+def fake_probability(mesh: float, bite_yd: float, paused: bool) -> float:
+    """Probability of a run fake from three signs: backs' mesh (0..1), the linebackers' step up (yd, NaN
+    unknown), the quarterback's pause on the way back. Log-odds 4 a yard of bite over 0.8 yd, 1 each for
+    the others (by hand: linebackers step up first on a fake, common practice; half a yard is only a read step)."""
+    if not np.isfinite(mesh):
+        return np.nan
+    logit = (2.0 * mesh - 1.0) + (1.0 if paused else -0.2)
+    logit += 4.0 * (np.clip(bite_yd, 0.0, 2.0) - 0.8) if np.isfinite(bite_yd) else 2.0 * (mesh - 0.8)
+    return float(1.0 / (1.0 + np.exp(-logit)))
+
+
+def common_bite(t: F64, path: F64, backers: NDArray[np.intp]) -> float:
+    """Median over some men of the yards stepped up in the first 1.4 s; NaN when none is seen."""
+    early, now = (t >= 0) & (t <= 1.4), np.abs(t) <= 0.11
+    if not len(backers) or not early.any() or not now.any():
+        return np.nan
+    depth = path[backers][..., 0]
+    low = np.where(np.isfinite(depth[:, early]), depth[:, early], np.inf).min(1)
+    start = nan_mean(depth[:, now], axis=1)
+    bites = (start - low)[np.isfinite(start) & np.isfinite(low)]
+    return float(np.median(bites)) if len(bites) else np.nan
 
 
 @dataclass(frozen=True)

@@ -131,25 +131,26 @@ def _along_own_way(motion: Motion, rows: NDArray[np.intp], around_s: float) -> F
 def snap_from_ball(t_s: F64, ball_yd: F64, around_s: float) -> tuple[float, float]:
     """Snap from the ball's own path (T,2): the moment it leaves its resting place near `around_s`.
 
-    The ball must lie still (under 0.6 yd of travel) for 0.3 s or more and then go over 0.7 yd away within 0.8 s.
-    Returns the time half a sample before the first sample over 0.3 yd away; NaN when no such moment is seen.
+    The ball has rested (median place of the last 0.6 s, 0.3 yd or less away on most samples), then stays over
+    0.3 yd away for 0.4 s and gets over 0.7 yd away within 0.8 s. The first two samples away are carried back in
+    a straight line to the resting place. (NaN, NaN) when no such moment is seen.
     """
-    near = (t_s > around_s - 1.2) & (t_s < around_s + 1.2) & np.isfinite(ball_yd[:, 0])
+    near = (t_s > around_s - 1.3) & (t_s < around_s + 1.3) & np.isfinite(ball_yd[:, 0])
     t, b = t_s[near], ball_yd[near]
     if len(t) < 6:
         return np.nan, np.nan
     step = float(np.median(np.diff(t)))
     best = (np.inf, np.nan)
-    for k in range(1, len(t) - 1):
-        still = (t >= t[k] - 0.5) & (t <= t[k])
-        soon = (t > t[k]) & (t <= t[k] + 0.8)
-        if t[k] - t[0] < 0.25 or not soon.any():
+    for k in range(2, len(t) - 2):
+        still = (t >= t[k] - 0.6) & (t <= t[k])
+        off = np.hypot(*(b - np.median(b[still], axis=0)).T)
+        away, soon = (t > t[k]) & (t <= t[k] + 0.4), (t > t[k]) & (t <= t[k] + 0.8)
+        if t[k] - t[0] < 0.25 or not away.any() or off[away].min() < 0.3 or off[soon].max() < 0.7:
             continue
-        rest = np.median(b[still], axis=0)
-        off = np.hypot(*(b - rest).T)
-        if off[still].max() > 0.3 or off[soon].max() < 0.7:
+        if np.median(off[still]) > 0.3 or off[k] > 0.35:
             continue
-        first = int(np.flatnonzero((t > t[k]) & (off > 0.3))[0])
-        if first == k + 1 and abs(t[first] - around_s) < best[0]:
-            best = (abs(t[first] - around_s), float(t[first] - 0.5 * step - 0.03))
-    return best[1], (max(0.05, 0.5 * step) if np.isfinite(best[1]) else np.nan)
+        pace = max(float(off[k + 2] - off[k + 1]) / max(t[k + 2] - t[k + 1], 1e-6), 1.0)
+        left = max(float(t[k]) - 0.3 * step, float(t[k + 1] - off[k + 1] / pace))
+        if abs(left - around_s) < best[0]:
+            best = (abs(left - around_s), left)
+    return best[1], (max(0.05, 0.4 * step) if np.isfinite(best[1]) else np.nan)

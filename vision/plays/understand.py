@@ -15,8 +15,15 @@ from vision.plays.ball import BallPath, find_flight
 from vision.plays.defense import defense_jobs, defense_roles
 from vision.plays.kind import kick_formation, run_evidence
 from vision.plays.lineup import Lineup, offense_evidence, read_lineup
-from vision.plays.motion import F64, RATE_HZ, Motion, motion_of, nan_median
-from vision.plays.passing import infer_throw, play_fake, quarterback_drop
+from vision.plays.motion import F64, RATE_HZ, Motion, motion_of, nan_median, window_mean
+from vision.plays.passing import (
+    Drop,
+    common_bite,
+    fake_probability,
+    infer_throw,
+    play_fake,
+    quarterback_drop,
+)
 from vision.plays.record import UNKNOWN, Play, PlayerInPlay, Value, to_play
 from vision.plays.roles import (
     RoleGuess,
@@ -121,11 +128,13 @@ def _lineup_at(motion: Motion, t_s: float, ball: BallPath | None) -> tuple[Lineu
     """The line-up just before a time with the log-odds of who the offense is."""
     xy = motion.place(t_s - 0.1, 0.15)
     spot = ball.at(t_s - 0.1, 0.25) if ball is not None else None
+    pace = window_mean(motion.velocity, motion.t_s, t_s - 0.25, 0.2)
+    speed = np.hypot(pace[:, 0], pace[:, 1])
     given_o, given_d = motion.rows("offense"), motion.rows("defense")
     if len(given_o) and len(given_d):
-        return read_lineup(xy, given_o, given_d, spot), 9.0
+        return read_lineup(xy, given_o, given_d, spot, speed), 9.0
     a, b = motion.rows("A"), motion.rows("B")
-    as_a, as_b = read_lineup(xy, a, b, spot), read_lineup(xy, b, a, spot)
+    as_a, as_b = read_lineup(xy, a, b, spot, speed), read_lineup(xy, b, a, spot, speed)
     odds, _ = offense_evidence(as_a, as_b, xy, motion.place(t_s + 1.2, 0.15))
     return (as_a, odds) if odds >= 0 else (as_b, -odds)
 
@@ -305,7 +314,9 @@ def _passing(
     if target >= 0 and chance >= 0.5:
         changes |= {"target_player_id": motion.ids[target], "target_probability": chance}
     if qb >= 0 and drop is not None:
-        changes |= _quarterback(motion, lineup, path, t, qb, [path[b] for b in backs], drop, throw, snap)
+        reading = np.array([r for r in backers if jobs.get(int(r)) == "underneath"], dtype=np.intp)
+        bite = common_bite(t, path, reading)
+        changes |= _quarterback(motion, lineup, path, t, qb, [path[b] for b in backs], bite, drop, throw, snap)
     return replace(play, **changes)
 
 
@@ -316,7 +327,8 @@ def _quarterback(
     t: F64,
     qb: int,
     backs: list[F64],
-    drop: Any,
+    bite: float,
+    drop: Drop,
     throw: Value,
     snap: float,
 ) -> dict[str, Any]:
@@ -328,7 +340,7 @@ def _quarterback(
         out["qb_set_depth_play_yd"] = Value(drop.set_depth_play_yd, 0.4, "estimated")
         out["qb_set_s"] = Value(snap + drop.set_after_snap_s, drop.set_sd_s, "estimated")
     last = throw.value - snap if throw.known else 3.0
-    fake = play_fake(t, path[qb], backs, last)
+    fake = fake_probability(play_fake(t, path[qb], backs, last), bite, drop.paused)
     if math.isfinite(fake):
         out |= {"play_action": fake >= 0.5, "play_action_probability": max(fake, 1 - fake)}
     if throw.known:
