@@ -12,6 +12,7 @@ from models.synthetic.looks import Colour, Kit, Look, hsv, strong_colour, white
 from models.synthetic.people import PeopleLibrary
 from models.synthetic.render import NUMBER_STYLES, Figures
 
+BENCH_ACTIONS = ("stand",) * 10 + ("walk",) * 4 + ("crouch", "kneel", "arms_up", "hips", "hips", "knees", "point")
 KINDS = ("player", "official", "ball", "other")
 PARTS = {"skin": 0, "hair": 1, "cap": 2, "helmet": 3, "facemask": 4, "visor": 5, "jersey_front": 6, "jersey_back": 7, "sleeve": 8,
          "forearm": 9, "glove": 10, "belt": 11, "pants": 12, "sock": 13, "shoe": 14}
@@ -159,7 +160,7 @@ class Cast:
                 else:
                     d = dress_other(rng, look)
                 yaw = (np.pi / 2 if near else -np.pi / 2) + float(rng.normal(0, 0.7))
-                act = ("stand", "stand", "stand", "walk", "crouch", "kneel", "arms_up")[int(rng.integers(7))]
+                act = BENCH_ACTIONS[int(rng.integers(len(BENCH_ACTIONS)))]
                 out.append(Bystander(d, x, y, 0.0, yaw, act, float(rng.random()), float(rng.uniform(0, 0.5))))
         for _ in range(v.crowd_people):
             y = w + float(rng.uniform(4, max(6.0, v.far_gap_yd))) if rng.random() < 0.6 else -float(rng.uniform(4, 12))

@@ -28,9 +28,12 @@ BOTH_VIEWS = 2
 
 def demo_plan(out: Path) -> GamePlan:
     """An ordinary afternoon game with a well kept field, seen by steady cameras."""
-    for k in range(200):
+    for k in range(3000):
         plan = plan_game(DEMO_SEED + k, "college", out, "ncaa", ("sideline",), SIZE, prefix="demo", night=False)
-        f = plan.look.field
+        f, kits, men = plan.look.field, (plan.look.offense.jersey, plan.look.defense.jersey), plan.look.officials
+        dark, light = sorted(kits, key=sum)
+        if sum(light) - sum(dark) < 1.0 or max(dark) - min(dark) < 0.35 or not men.striped or men.jacket_share > 0:
+            continue
         if f.ticks == "every" and f.line_wear < 0.3 and f.line_alpha > 0.75 and f.numerals_every and not f.other_sports and not f.missing_numerals \
                 and not f.missing_lines and not f.colour_lines and plan.look.light.haze < 0.05 and plan.look.light.stadium_shadow is None:
             break

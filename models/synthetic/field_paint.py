@@ -40,9 +40,9 @@ _STROKES = {  # seven-segment-like block digits on a 4 x 6 grid, y up; polylines
 
 def glyph(char: str, style: str, height_px: int, width_px: int) -> np.ndarray:
     """Coverage (height, width) uint8 of one character that fills the box, row 0 on top."""
-    if style in ("block", "slab"):
+    if style in ("block", "slab", "thin", "round"):
         big_h, big_w = 240, max(40, int(240 * width_px / max(height_px, 1)))
-        t = int(big_h * 0.17)
+        t = int(big_h * (0.11 if style == "thin" else 0.17))
         img = np.zeros((big_h, big_w), np.uint8)
         sx, sy = (big_w - t) / 4.0, (big_h - t) / 6.0
         for line in _STROKES.get(char, _STROKES["0"]):
@@ -50,6 +50,9 @@ def glyph(char: str, style: str, height_px: int, width_px: int) -> np.ndarray:
             for a, b in zip(pts[:-1], pts[1:], strict=True):
                 d = (b - a) / max(np.linalg.norm(b - a), 1e-6) * t / 2
                 n = np.array([-d[1], d[0]])
+                if style == "round":
+                    cv2.line(img, np.round(a).astype(int).tolist(), np.round(b).astype(int).tolist(), 255, t, cv2.LINE_AA)
+                    continue
                 cv2.fillPoly(img, [np.round([a - d - n, b + d - n, b + d + n, a - d + n]).astype(np.int32)], 255)
         if style == "slab" and char in "147":
             cv2.rectangle(img, (int(big_w * 0.3), big_h - int(t * 0.6)), (int(big_w * 0.95), big_h), 255, -1)
@@ -72,16 +75,15 @@ def glyph(char: str, style: str, height_px: int, width_px: int) -> np.ndarray:
 
 def _put(canvas: np.ndarray, text: str, style: str) -> np.ndarray:
     img = cv2.merge([canvas] * 3)
-    font = cv2.FontFace(style if style in ("sans", "serif", "rubik") else "sans")
-    cv2.putText(img, text, (40, 240), (255, 255, 255), font, 220, 800)
+    weight = {"sans": 800, "serif": 500}.get(style, 650)
+    cv2.putText(img, text.replace("0", "O"), (40, 240), (255, 255, 255), cv2.FontFace("sans"), 220, weight)  # no slashed zero
     return img[:, :, 0]
 
 
 def text_mask(text: str, style: str = "sans", height_px: int = 64) -> np.ndarray:
     """Coverage of a line of text, tightly cropped, ``height_px`` high."""
     img = np.zeros((140, 90 * max(len(text), 1) + 80, 3), np.uint8)
-    font = cv2.FontFace(style if style in ("sans", "serif", "rubik") else "sans")
-    cv2.putText(img, text, (20, 110), (255, 255, 255), font, 90, 800)
+    cv2.putText(img, text.replace("0", "O"), (20, 110), (255, 255, 255), cv2.FontFace("sans"), 90, 800)
     ys, xs = np.nonzero(img[:, :, 0] > 30)
     if len(ys) == 0:
         return np.zeros((height_px, height_px), np.uint8)
@@ -201,9 +203,9 @@ def _emblem(p: FieldPainter, rng: np.random.Generator) -> None:
     cx, cy = p.length / 2, p.width / 2
     for k in range(int(rng.integers(1, 4))):
         colour = look.emblem_colours[k % len(look.emblem_colours)]
-        n = int(rng.choice([3, 4, 5, 6, 8, 40]))
+        n = int(rng.choice([3, 4, 5, 6, 8, 40] if k else [5, 8, 12, 40, 40]))
         ang = np.linspace(0, 2 * np.pi, 2 * n, endpoint=False) + rng.uniform(0, 6)
-        rad = np.where(np.arange(2 * n) % 2, rng.uniform(0.45, 1.0), 1.0) * r * (1 - 0.25 * k)
+        rad = np.where(np.arange(2 * n) % 2, rng.uniform(0.55 if n < 40 else 0.99, 1.0), 1.0) * r * (1 - 0.25 * k)
         stretch = rng.uniform(0.7, 1.6)
         p.poly(np.stack([cx + np.cos(ang) * rad * stretch, cy + np.sin(ang) * rad], 1), colour, 0.92)
     if rng.random() < 0.6:

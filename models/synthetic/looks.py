@@ -294,7 +294,7 @@ def random_field(rng: np.random.Generator, style: str, standard: str, night: boo
         snow=_u(rng, 0.1, 0.8) if _chance(rng, 0.03) else 0.0, line_colour=white_line,
         line_alpha=_u(rng, 0.55, 1.0) if not school else _u(rng, 0.4, 1.0),
         line_wear=_u(rng, 0, 0.5) if not school else _u(rng, 0, 0.85), line_width_yd=_u(rng, *width),
-        numeral_style=_pick(rng, ["block", "slab", "sans", "serif", "rubik"]),
+        numeral_style=_pick(rng, ["block", "slab", "sans", "serif", "round", "thin"]),
         numeral_colour=white_line if _chance(rng, 0.85) else _pick(rng, club),
         numeral_outline=_pick(rng, club) if _chance(rng, 0.22) else None,
         numeral_size=(_u(rng, 1.7, 2.1), _u(rng, 1.1, 1.45)),
