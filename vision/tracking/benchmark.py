@@ -61,7 +61,8 @@ class Result:
             text += (
                 f" | place {np.median(e):.2f} / {np.percentile(e, 95):.2f} yd, speed {np.median(v):.2f} yd/s,"
                 f" within 2 sd {np.mean(np.concatenate(self.inside_2sd)):.3f},"
-                f" side right {np.mean(self.team):.4f}, {self.seconds / max(self.film_s, 1e-9) * 10:.2f} s per 10 s"
+                f" side right {np.mean(self.team):.4f},"
+                f" {self.seconds / max(self.film_s, 1e-9) * 10:.2f} s per 10 s"
             )
         return text
 

@@ -29,6 +29,7 @@ class PieceSettings:
     faint: float = 0.05
     longest_gap_s: float = 0.4
     height_sd: float = 0.16
+    cut_cost: float = 1.5
     doubt: float = 2.0
     model: MotionModel = MotionModel(q=9.0, tau_s=1.5)
 
@@ -100,12 +101,21 @@ def _costs(w: _Walkers, places: Places, side: np.ndarray, rows: np.ndarray, s: P
         return np.full((len(w.rows), len(rows)), BIG)
     sigma = w.p[:, None, :2, :2] + places.covariance[rows][None]
     nu = places.xy_field_yd[rows][None] - w.x[:, None, :2]
-    d2 = np.einsum("mni,mnij,mnj->mn", nu, inverse_2x2(sigma), nu)
+    inverse = inverse_2x2(sigma)
+    d2 = np.einsum("mni,mnij,mnj->mn", nu, inverse, nu)
     log_det = np.log(np.maximum(sigma[..., 0, 0] * sigma[..., 1, 1] - sigma[..., 0, 1] ** 2, 1e-9))
     same = _same_side(w.side[:, None], side[rows][None])
     height = np.minimum((np.log(places.tall_yd[rows][None] / w.tall[:, None]) / s.height_sd) ** 2, 6.0)
-    cost = d2 + log_det - 2 * np.log(2 * same) + height
-    return np.where(d2 > s.gate, BIG, cost)
+    cost = d2 + log_det - 2 * np.log(2 * same)
+    whole = np.where(d2 > s.gate, BIG, cost + height)
+    hidden = places.hides_legs[rows]
+    if not hidden.any():
+        return whole
+    nu = places.place_if_tall(rows[hidden][None], w.tall[:, None]) - w.x[:, None, :2]
+    d2_cut = np.einsum("mni,mnij,mnj->mn", nu, inverse[:, hidden], nu)
+    cut = cost[:, hidden] - d2[:, hidden] + d2_cut + s.cut_cost
+    whole[:, hidden] = np.minimum(whole[:, hidden], np.where(d2_cut > s.gate, BIG, cut))
+    return whole
 
 
 def _same_side(a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -130,8 +140,11 @@ def _associate(
     ok = cost[i, j] < BIG / 2
     i, j = i[ok], j[ok]
     r = rows[j]
-    w.x[i], w.p[i], _ = update(w.x[i], w.p[i], places.xy_field_yd[r], places.covariance[r])
-    clear = 0.15 * (1 - places.covered[r])
+    seen, cut = places.xy_field_yd[r], places.place_if_tall(r, w.tall[i])
+    nearer = np.linalg.norm(cut - w.x[i, :2], axis=1) < np.linalg.norm(seen - w.x[i, :2], axis=1)
+    z = np.where(nearer[:, None], cut, seen)
+    w.x[i], w.p[i], _ = update(w.x[i], w.p[i], z, places.covariance[r])
+    clear = np.where(places.hides_legs[r], 0.02, 0.15)
     w.tall[i] += clear * (places.tall_yd[r] - w.tall[i])
     w.side[i] = np.clip(0.97 * w.side[i] + 0.4 * side[r], -5, 5)
     ended = []
