@@ -210,7 +210,7 @@ def run_page(args: argparse.Namespace) -> int:
     path = write_page(season_of(args), args.folder, args.film)
     console().print(f"wrote {path}")
     if args.serve:
-        serve(path.parent, args.port)
+        serve(season_of(args), path.parent, args.port, args.film)
     return 0
 
 

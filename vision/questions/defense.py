@@ -88,7 +88,7 @@ def label(jersey: object, role: object, player_id: object, team: object = None) 
         return f"#{int(jersey)} {place}{owner}"  # type: ignore[call-overload]
     if "|" in str(player_id):
         return f"{place} id {str(player_id).rsplit('|', 1)[1]}{owner}"
-    return f"{place}, number not read{owner}"
+    return f"{place}, no number{owner}"
 
 
 def lines(data: pd.DataFrame) -> pd.DataFrame:

@@ -29,7 +29,7 @@ from vision.trouble import QuestionTrouble, Trouble
 
 MOST_DIAGRAMS, MOST_ROWS = 6, 30
 SIGNED = ("inside", "underneath", "yards")
-DROPPED = ("spread", "lane", "at arrival")
+DROPPED = ("spread", "lane", "at arrival", "distance", "formation")
 
 
 @dataclass
@@ -44,6 +44,7 @@ class Block:
     rows: list[list[str]] | None = None
     more: str = ""
     lines: bool = False
+    plays: list[str] = field(default_factory=list)
 
 
 def write_sheet(season: Season, what: str, out: str | Path, ask: Asked, paper: str = "letter") -> Path:
@@ -246,7 +247,7 @@ def play_figures(season: Season, play_ids: list[str]) -> list[dict[str, str]]:
 
 def table_block(heading: str, table: pd.DataFrame) -> Block:
     """A table as a block, cells as text."""
-    columns = [c for c in table.columns if c not in DROPPED]
+    columns = [c for i, c in enumerate(table.columns) if i == 0 or c not in DROPPED]
     head = [_head(c.replace("_", " "), is_number(table[c])) for c in columns]
     rows = [[cell(table[c].iloc[i], c) for c in columns] for i in range(min(len(table), MOST_ROWS))]
     more = f"{len(table) - MOST_ROWS} more rows are in the season file." if len(table) > MOST_ROWS else ""
