@@ -23,7 +23,7 @@ def observe(routes: RouteSet, seed: int, strength: float = 1.0) -> Grid:
     n = len(routes)
     path = routes.path_yd.astype(np.float64).copy()
     if strength > 0:
-        path = _gaps(rng, _noise(rng, path, strength), routes.t_s)
+        path = _gaps(rng, _noise(rng, _warp(rng, path, routes.t_s), strength), routes.t_s)
         pick = rng.integers(0, len(SMOOTHING_S), n)
         for k, s in enumerate(SMOOTHING_S):
             rows = np.flatnonzero(pick == k)
@@ -44,7 +44,6 @@ def observe(routes: RouteSet, seed: int, strength: float = 1.0) -> Grid:
     end = np.clip(end, 0.9, GRID_S[-1])
     seen = (GRID_S[None] <= end[:, None]) & (GRID_S[None] >= np.where(rng.random(n) < 0.3, 0.0, -0.5)[:, None])
     side = side_of(grid, seen)
-    side = np.where(rng.random(n) < 0.0, -side, side)
     room = routes.room_yd + routes.path_yd[:, np.searchsorted(routes.t_s, 0), 1]
     grid = grid * np.stack([np.ones(n), side], 1)[:, None]
     room = np.where(side > 0, room - grid[:, SNAP, 1], 160 / 3 - room - grid[:, SNAP, 1])
@@ -54,11 +53,25 @@ def observe(routes: RouteSet, seed: int, strength: float = 1.0) -> Grid:
     return finish_grid(grid, seen, room, number, throw, end, side, np.ones(n, bool))
 
 
+def _warp(rng: np.random.Generator, path: np.ndarray, t_s: np.ndarray) -> np.ndarray:
+    """Other bodies and other habits: time, size and heading of every route changed a little, so that the
+    network cannot lean on the simulator's own tempo."""
+    n = len(path)
+    k = int(np.searchsorted(t_s, 0.0))
+    stretch = np.clip(rng.normal(1.0, 0.09, n), 0.75, 1.3)
+    path = _sample(path, t_s, np.where(t_s[None] > 0, t_s[None] * stretch[:, None], t_s[None]))
+    start = path[:, k : k + 1]
+    rel = (path - start) * np.clip(rng.normal(1.0, 0.08, n), 0.8, 1.25)[:, None, None]
+    turn = rng.normal(0, np.deg2rad(3.5), n)
+    c, s = np.cos(turn)[:, None], np.sin(turn)[:, None]
+    return start + np.stack([c * rel[..., 0] - s * rel[..., 1], s * rel[..., 0] + c * rel[..., 1]], axis=2)
+
+
 def _noise(rng: np.random.Generator, path: np.ndarray, strength: float) -> np.ndarray:
     """White noise and slow drift of a tracker; a third of the routes are almost clean (tables)."""
     n, t = path.shape[:2]
     white = np.where(rng.random(n) < 0.35, 0.02, rng.gamma(2.0, 0.08, n)) * strength
-    slow = np.where(rng.random(n) < 0.35, 0.03, rng.gamma(2.0, 0.12, n)) * strength
+    slow = np.where(rng.random(n) < 0.35, 0.03, rng.gamma(2.0, 0.15, n)) * strength
     drift = gaussian_filter1d(rng.normal(size=(n, t, 2)), 0.5 * RATE_HZ, axis=1, mode="nearest")
     drift /= drift.std() + 1e-9
     return path + rng.normal(size=(n, t, 2)) * white[:, None, None] + drift * slow[:, None, None]

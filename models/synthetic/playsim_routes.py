@@ -45,8 +45,20 @@ def plan_route(
     except KeyError:
         raise ValueError(f"no plan for route {label!r}; known: {', '.join(_PLANS)}") from None
     pen = _Pen(depth, lateral, side)
+    _prelude(pen, rng, label)
     break_leg, stem, angle = draw(pen, rng, scale)
     return RoutePlan(label, tuple(pen.legs), break_leg, stem, angle)
+
+
+def _prelude(pen: _Pen, rng: np.random.Generator, label: str) -> None:
+    """Backs often fake, look for a rusher or chip first; ends sometimes chip."""
+    back = pen.depth < -3.0
+    if label in ("block", "checkdown", "screen", "swing") or rng.random() > (0.38 if back else 0.05):
+        return
+    if not back and pen.out > 9.0:
+        return
+    pen.go(rng.normal(-5.0, 45.0), rng.uniform(0.4, 2.6), speed=float(rng.uniform(0.35, 0.8)), brake_to=0.25,
+           wait_s=float(rng.uniform(0.0, 0.8)))
 
 
 def _stem(pen: _Pen, rng: np.random.Generator, depth: float, brake_to: float, lean: float = 0.0) -> float:
@@ -120,8 +132,8 @@ def _out(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
     if pen.depth < -3.0:
         return _cut(pen, rng, scale, 2.5, 1.6, 0.5, 6.0, 80.0, 10.0, 0.6, rng.normal(25, 15))
     if rng.random() < 0.68:
-        return _cut(pen, rng, scale, 2.4, 1.7, -0.2, 7.0, 82.0, 11.0, 0.6, rng.normal(5, 9))
-    return _cut(pen, rng, scale, 9.0, 2.2, 5.0, 15.0, 85.0, 10.0, 0.45)
+        return _cut(pen, rng, scale, 2.6, 1.7, -0.2, 7.0, 87.0, 10.0, 0.5, rng.normal(5, 9))
+    return _cut(pen, rng, scale, 9.0, 2.2, 5.0, 15.0, 90.0, 10.0, 0.42)
 
 
 def _in(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
@@ -195,8 +207,9 @@ def _deep_cross(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
         return _cut(pen, rng, scale, 8.5, 2.5, 4.0, 14.0, -70.0, 9.0, 0.85, lean)
     lean = rng.normal(-38, 9)
     pen.go(lean, rng.uniform(8, 15), through=1.2)
+    at = len(pen.legs)
     pen.go(-72 + rng.normal(0, 8), 40.0)
-    return 1, pen.legs[0].depth, -72 - lean
+    return at, pen.legs[0].depth, -72 - lean
 
 
 def _wheel(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:

@@ -166,7 +166,7 @@ def _run(rng, plans, start, throw, body):
     t = np.arange(-int(BEFORE_S * RATE_HZ), int(AFTER_S * RATE_HZ)) * dt
     path = np.empty((n, len(t), 2), np.float32)
     pos, vel = start[:, :2].copy(), np.zeros((n, 2))
-    moving = rng.random(n) < 0.05
+    moving = rng.random(n) < 0.07
     vel[:, 1] = np.where(moving, rng.uniform(-4.5, 4.5, n), 0.0)
     pos[:, 1] -= vel[:, 1] * BEFORE_S
     leg, rows = np.zeros(n, int), np.arange(n)
