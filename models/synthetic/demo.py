@@ -17,8 +17,7 @@ import numpy as np
 
 from models.synthetic.clip import FilmFormat
 from models.synthetic.lens import FIELD_LENGTH_YD
-from models.synthetic.plays import simulate_play
-from models.synthetic.season import GamePlan, make_season, plan_game, play_calls
+from models.synthetic.season import GamePlan, make_season, plan_game, play_calls, play_script
 
 DEMO_SEED = 970_001
 SIZE = (960, 540)
@@ -37,8 +36,10 @@ def demo_plan(out: Path) -> GamePlan:
         if f.ticks == "every" and f.line_wear < 0.3 and f.line_alpha > 0.75 and f.numerals_every and not f.other_sports and not f.missing_numerals \
                 and not f.missing_lines and not f.colour_lines and plan.look.light.haze < 0.05 and plan.look.light.stadium_shadow is None:
             break
-    picture = replace(plan.look.picture, noise=1.0, chroma_noise=0.3, internal_height_px=540, blur_px=0.3, overlay="none")
-    look = replace(plan.look, picture=picture)
+    picture = replace(plan.look.picture, noise=1.0, chroma_noise=0.3, internal_height_px=540, blur_px=0.3, overlay="none", exposure=0.85)
+    dark = min(plan.look.offense.jersey, plan.look.defense.jersey, key=sum)
+    ground = replace(plan.look.field, emblem=4.5, emblem_colours=(dark, *plan.look.field.emblem_colours[1:]))
+    look = replace(plan.look, picture=picture, field=ground)
     fmt = FilmFormat(rate=Fraction(30000, 1001), bit_rate=560_000)
     return replace(plan, look=look, fmt=fmt)
 
@@ -48,12 +49,17 @@ def demo_calls(plan: GamePlan) -> list[dict[str, Any]]:
     rng = np.random.default_rng([plan.seed, 15])
     calls = play_calls(plan, 400)
     chosen: list[dict[str, Any]] = []
+    tried: dict[int, Any] = {}
     for want in WANTED:
         for call in calls:
             if call in chosen or call["kind"] != ("pass" if want == "curl" else want):
                 continue
-            script = simulate_play(call["seed"], plan.look.field.standard, call["kind"], direction=call["direction"], los_field_yd=call["los"], spot_y_field_yd=call["spot"])
-            if script.t_s[-1] > 7.0 or not 20 < call["los"] < FIELD_LENGTH_YD[plan.look.field.standard] - 20:
+            if not 20 < call["los"] < FIELD_LENGTH_YD[plan.look.field.standard] - 20:
+                continue
+            if call["n"] not in tried:
+                tried[call["n"]] = play_script(plan, call)
+            script = tried[call["n"]]
+            if script.t_s[-1] > 7.0:
                 continue
             target = script.events.get("target")
             route = script.routes[target].label if target in script.routes else ""

@@ -114,11 +114,17 @@ def _worker_state(plan: GamePlan) -> dict[str, Any]:
     return state
 
 
+def play_script(plan: GamePlan, call: dict[str, Any]) -> Any:
+    """The simulated play of a call (see :func:`play_calls`)."""
+    return simulate_play(call["seed"], plan.look.field.standard, call["kind"], direction=call["direction"], los_field_yd=call["los"],
+                         spot_y_field_yd=call["spot"])
+
+
 def make_play(job: tuple[GamePlan, dict[str, Any]]) -> dict[str, Any]:
     """Draw one play from every asked view; returns its sheet row and truth tables."""
     plan, call = job
     state = _worker_state(plan)
-    script = simulate_play(call["seed"], plan.look.field.standard, call["kind"], direction=call["direction"], los_field_yd=call["los"], spot_y_field_yd=call["spot"])
+    script = play_script(plan, call)
     play_id = f"{plan.clip_prefix}_p{call['n']:03d}"
     frames: dict[str, list[pd.DataFrame]] = {}
     files, snap_s = {}, 0.0
