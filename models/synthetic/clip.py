@@ -14,10 +14,11 @@ import pandas as pd
 from models.synthetic import film
 from models.synthetic.cast import Bystander, Cast, bystander_rows, script_people
 from models.synthetic.dataset import BALL_ID, POLE_ID, ball_label
+from models.synthetic.figures import Exposure
 from models.synthetic.lens import ViewCamera
 from models.synthetic.looks import Look
 from models.synthetic.paths import CameraPath
-from models.synthetic.render import Exposure, Renderer
+from models.synthetic.render import Renderer
 from models.synthetic.scene import ball_rows, pole_rows
 from models.synthetic.truth import frame_labels
 
@@ -47,6 +48,7 @@ class ClipWriter:
 
     def __init__(self, path: Path, fmt: FilmFormat, width: int, height: int) -> None:
         import av
+
         self.fmt, self.container = fmt, av.open(str(path), "w")
         options = {} if fmt.bit_rate else {"crf": str(fmt.quality)}
         if fmt.codec == "h264":
@@ -123,8 +125,17 @@ def ball_at(script: Any, t: float) -> np.ndarray:
     return np.array([np.interp(t, script.t_s, script.ball_field_yd[:, k]) for k in range(3)])
 
 
-def draw_moment(renderer: Renderer, cast: Cast, script: Any, t: float, cam: ViewCamera, later: ViewCamera, crew: list[Bystander],
-                poles: list[tuple[float, float]], swap: bool) -> tuple[Exposure, list[dict[str, Any]], dict[str, Any] | None]:
+def draw_moment(
+    renderer: Renderer,
+    cast: Cast,
+    script: Any,
+    t: float,
+    cam: ViewCamera,
+    later: ViewCamera,
+    crew: list[Bystander],
+    poles: list[tuple[float, float]],
+    swap: bool,
+) -> tuple[Exposure, list[dict[str, Any]], dict[str, Any] | None]:
     """Exposure, people (for :func:`frame_labels`) and the ball's label at one instant."""
     rows, ids = sample_people(cast, script, t, swap)
     beside = cast.bystanders + crew
@@ -133,10 +144,25 @@ def draw_moment(renderer: Renderer, cast: Cast, script: Any, t: float, cam: View
     figures = cast.figures(rows)
     place = ball_at(script, t)
     ahead = ball_at(script, t + 0.03) - place
-    ball = ball_rows(place, float(np.arctan2(ahead[1], ahead[0])), float(np.arctan2(ahead[2], max(np.hypot(ahead[0], ahead[1]), 1e-3))) if np.linalg.norm(ahead) > 0.05 else 0.2)
+    ball = ball_rows(
+        place,
+        float(np.arctan2(ahead[1], ahead[0])),
+        float(np.arctan2(ahead[2], max(np.hypot(ahead[0], ahead[1]), 1e-3)))
+        if np.linalg.norm(ahead) > 0.05
+        else 0.2,
+    )
     exposure = renderer.draw(cam, figures, later, [(ball, BALL_ID), (pole_rows(poles), POLE_ID)])
-    people = [{"kind": ("player", "official", "ball", "other")[r[0].kind], "id": pid, "team": r[0].team, "number": r[0].number, "action": r[5],
-               "field_yd": [r[1], r[2], float(z)]} for r, pid, z in zip(rows, ids, figures.place[:, 2], strict=True)]
+    people = [
+        {
+            "kind": ("player", "official", "ball", "other")[r[0].kind],
+            "id": pid,
+            "team": r[0].team,
+            "number": r[0].number,
+            "action": r[5],
+            "field_yd": [r[1], r[2], float(z)],
+        }
+        for r, pid, z in zip(rows, ids, figures.place[:, 2], strict=True)
+    ]
     return exposure, people, ball_label(exposure, cam, ball, place)
 
 
@@ -144,26 +170,49 @@ def scoreboard_shot(look: Look, width: int, height: int, seconds: float) -> np.n
     """A close picture of an invented scoreboard."""
     img = np.full((height, width, 3), 18, np.uint8)
     rng = np.random.default_rng(look.seed + 3)
-    for k, text in enumerate((f"HOME {rng.integers(0, 40)}", f"AWAY {rng.integers(0, 40)}", f"QTR {rng.integers(1, 5)}   {rng.integers(0, 12)}:{int(40 - seconds):02d}")):
+    for k, text in enumerate(
+        (
+            f"HOME {rng.integers(0, 40)}",
+            f"AWAY {rng.integers(0, 40)}",
+            f"QTR {rng.integers(1, 5)}   {rng.integers(0, 12)}:{int(40 - seconds):02d}",
+        )
+    ):
         m = film.text_mask(text, "sans", height // 8)
         m = m[:, : width - 40]
         y, x = int(height * (0.2 + 0.24 * k)), (width - m.shape[1]) // 2
-        img[y: y + m.shape[0], x: x + m.shape[1], 1:] = np.maximum(img[y: y + m.shape[0], x: x + m.shape[1], 1:], (m[..., None] * np.array([0.65, 1.0])).astype(np.uint8))
+        img[y : y + m.shape[0], x : x + m.shape[1], 1:] = np.maximum(
+            img[y : y + m.shape[0], x : x + m.shape[1], 1:],
+            (m[..., None] * np.array([0.65, 1.0])).astype(np.uint8),
+        )
     return cv2.GaussianBlur(img, (0, 0), 1.5)
 
 
-def render_clip(script: Any, look: Look, camera_path: CameraPath, out_mp4: Path | str, *, renderer: Renderer, cast: Cast | None = None,
-                fmt: FilmFormat | None = None, clip_id: str = "", play_id: str = "", seed: int = 0, swap: bool = False,
-                loaded: bool = False) -> dict[str, pd.DataFrame]:
+def render_clip(
+    script: Any,
+    look: Look,
+    camera_path: CameraPath,
+    out_mp4: Path | str,
+    *,
+    renderer: Renderer,
+    cast: Cast | None = None,
+    fmt: FilmFormat | None = None,
+    clip_id: str = "",
+    play_id: str = "",
+    seed: int = 0,
+    swap: bool = False,
+    loaded: bool = False,
+) -> dict[str, pd.DataFrame]:
     """Write the video and return its truth tables: clips, cameras, tracks, boxes (columns of the export files).
 
     ``loaded``: the renderer already holds this look (``set_game``). ``swap``: the team dressed as defense attacks.
     """
     from models.synthetic.tables import camera_row, clip_row, track_rows
+
     out, fmt = Path(out_mp4), fmt or FilmFormat()
     cast = cast or Cast(look, renderer.lib)
     if not loaded:
         from models.synthetic.scene import build_props
+
         renderer.set_game(look, build_props(look, [camera_path.cameras[0].centre]))
     rng = np.random.default_rng([look.seed, seed])
     crew, poles = cast.chain_crew(script.los_field_yd, script.los_field_yd + 10.0 * script.direction, seed)
@@ -177,22 +226,30 @@ def render_clip(script: Any, look: Look, camera_path: CameraPath, out_mp4: Path 
     labels: list[pd.DataFrame] = []
     tick_s = float(writer.time_base)
     for k in range(intro):
-        writer.write(film.degrade(scoreboard_shot(look, w, h, k / float(fmt.rate)), look, rng, False), k * per)
+        writer.write(
+            film.degrade(scoreboard_shot(look, w, h, k / float(fmt.rate)), look, rng, False), k * per
+        )
         cameras.append(camera_row(clip_id, k, k * per * tick_s, None, look))
     last, picture, people = -1, np.zeros((h, w, 3), np.uint8), []
     for k, (m, tick) in enumerate(zip(shown, ticks, strict=True)):
         cam, t = camera_path.cameras[m], float(camera_path.t_s[m])
         if m != last:
-            exposure, who, ball = draw_moment(renderer, cast, script, t, cam, camera_path.next_cameras[m], crew, poles, swap)
+            exposure, who, ball = draw_moment(
+                renderer, cast, script, t, cam, camera_path.next_cameras[m], crew, poles, swap
+            )
             overlays = film.overlay_boxes(look, w, h)
             people = frame_labels(exposure, cam, who, ball, overlays)
             picture = exposure.picture
             if fmt.interlaced:
                 half = camera_path.next_cameras[m]
-                second, _, _ = draw_moment(renderer, cast, script, t + 0.5 / float(fmt.rate), half, half, crew, poles, swap)
+                second, _, _ = draw_moment(
+                    renderer, cast, script, t + 0.5 / float(fmt.rate), half, half, crew, poles, swap
+                )
                 picture = picture.copy()
                 picture[1::2] = second.picture[1::2]
-            picture = film.draw_overlay(film.degrade(film.exposure_pump(picture, look, t), look, rng, False), look, 600.0 + t)
+            picture = film.draw_overlay(
+                film.degrade(film.exposure_pump(picture, look, t), look, rng, False), look, 600.0 + t
+            )
         last = m
         frame, pts = k + intro, int(tick) + intro * per
         writer.write(picture, pts)
@@ -203,6 +260,8 @@ def render_clip(script: Any, look: Look, camera_path: CameraPath, out_mp4: Path 
     cams = pd.DataFrame(cameras)
     start = intro + int(np.argmin(np.abs(camera_path.t_s[shown] - 0.0)))
     snap_s = float(np.interp(0.0, camera_path.t_s[shown], cams["pts_s"].to_numpy()[intro:]))
-    clip = clip_row(clip_id, out, camera_path.view, w, h, fmt, len(cams), play_id, float(cams["pts_s"].iloc[-1]))
+    clip = clip_row(
+        clip_id, out, camera_path.view, w, h, fmt, len(cams), play_id, float(cams["pts_s"].iloc[-1])
+    )
     clip |= {"snap_frame": start, "snap_s": snap_s}
     return {"clips": pd.DataFrame([clip]), "cameras": cams, "boxes": boxes}

@@ -26,7 +26,8 @@ import cv2
 import numpy as np
 
 from models.synthetic import film
-from models.synthetic.cast import Bystander, Cast, bystander_rows, dress_other, script_people
+from models.synthetic.cast import Bystander, Cast, bystander_rows, script_people
+from models.synthetic.dress import dress_other
 from models.synthetic.lens import CameraPlace, ViewCamera, ground_at, random_camera, random_place, random_span
 from models.synthetic.looks import Look, random_look
 from models.synthetic.people import PeopleLibrary
@@ -45,20 +46,34 @@ def _pick_time(rng: np.random.Generator, script: Any) -> int:
     t = script.t_s
     r = rng.random()
     end = float(script.events.get("end_s", t[-1]))
-    at = rng.uniform(max(t[0], -2.5), 0.1) if r < 0.33 else (rng.uniform(0.1, max(end, 0.5)) if r < 0.82 else rng.uniform(max(end - 0.5, 0.2), t[-1]))
+    at = (
+        rng.uniform(max(t[0], -2.5), 0.1)
+        if r < 0.33
+        else (rng.uniform(0.1, max(end, 0.5)) if r < 0.82 else rng.uniform(max(end - 0.5, 0.2), t[-1]))
+    )
     return int(np.clip(np.searchsorted(t, at), 0, len(t) - 1))
 
 
 def _pile(rng: np.random.Generator, rows: list[Any], centre: np.ndarray) -> list[Any]:
     """Hard case: the men nearest a point lie and struggle over each other."""
-    near = sorted(range(len(rows)), key=lambda i: np.hypot(rows[i][1] - centre[0], rows[i][2] - centre[1]))[: int(rng.integers(4, 14))]
+    near = sorted(range(len(rows)), key=lambda i: np.hypot(rows[i][1] - centre[0], rows[i][2] - centre[1]))[
+        : int(rng.integers(4, 14))
+    ]
     for i in near:
         d = rows[i][0]
         if d.kind != 0:
             continue
         x, y = centre + rng.normal(0, 1.0, 2)
         action = LOW_ACTIONS[int(rng.integers(len(LOW_ACTIONS)))]
-        rows[i] = (d, float(x), float(y), float(abs(rng.normal(0, 0.12))) if action in ("pile", "down") else 0.0, float(rng.uniform(0, 6.28)), action, float(rng.random()))
+        rows[i] = (
+            d,
+            float(x),
+            float(y),
+            float(abs(rng.normal(0, 0.12))) if action in ("pile", "down") else 0.0,
+            float(rng.uniform(0, 6.28)),
+            action,
+            float(rng.random()),
+        )
     return rows
 
 
@@ -67,7 +82,11 @@ def _scatter(rng: np.random.Generator, rows: list[Any], actions: list[str]) -> l
     out = []
     for d, x, y, z, yaw, action, phase in rows:
         if rng.random() < 0.6:
-            action, phase, yaw = actions[int(rng.integers(len(actions)))], float(rng.random()), float(rng.uniform(0, 6.28))
+            action, phase, yaw = (
+                actions[int(rng.integers(len(actions)))],
+                float(rng.random()),
+                float(rng.uniform(0, 6.28)),
+            )
         out.append((d, x + float(rng.normal(0, 2)), y + float(rng.normal(0, 2)), z, yaw, action, phase))
     return out
 
@@ -83,22 +102,42 @@ def people_in_front(rng: np.random.Generator, look: Look, cam: ViewCamera, count
         head = np.asarray(cam.centre) + rot.T @ np.array([u, v, 1.0]) * distance
         d = dress_other(rng, look)
         yaw = np.deg2rad(90 - cam.pan_deg) + float(rng.normal(0, 0.6))
-        out.append(Bystander(d, float(head[0]), float(head[1]), float(head[2]) - 1.9, float(yaw), "stand", float(rng.random()), 0.0))
+        out.append(
+            Bystander(
+                d,
+                float(head[0]),
+                float(head[1]),
+                float(head[2]) - 1.9,
+                float(yaw),
+                "stand",
+                float(rng.random()),
+                0.0,
+            )
+        )
     return out
 
 
-def _draw_camera(rng: np.random.Generator, look: Look, places: dict[str, CameraPlace], script: Any, index: int) -> tuple[ViewCamera, str]:
+def _draw_camera(
+    rng: np.random.Generator, look: Look, places: dict[str, CameraPlace], script: Any, index: int
+) -> tuple[ViewCamera, str]:
     view = "endzone" if rng.random() < 0.24 else "sideline"
     place = places[view]
     players = np.array([p.xy_field_yd[index] for p in script.people if p.team != "official"])
-    focus = np.array([script.los_field_yd, script.spot_y_field_yd]) if script.t_s[index] < 0.3 else 0.5 * script.ball_field_yd[index, :2] + 0.5 * players.mean(0)
+    focus = (
+        np.array([script.los_field_yd, script.spot_y_field_yd])
+        if script.t_s[index] < 0.3
+        else 0.5 * script.ball_field_yd[index, :2] + 0.5 * players.mean(0)
+    )
     if rng.random() < 0.12:  # looking elsewhere: an end of the formation, a lost ball
         focus = players[int(rng.integers(len(players)))] + rng.normal(0, 4, 2)
     cam = random_camera(rng, look, view, focus, place.width_px, place.height_px, place)
     if view == "sideline" and rng.random() < 0.1:  # small men
         at = ground_at(cam)
         if at is not None:
-            cam = place.look_at(np.array([focus[0], focus[1], 1.0]), random_span(rng, look, view) * float(rng.uniform(1.3, 1.9)))
+            cam = place.look_at(
+                np.array([focus[0], focus[1], 1.0]),
+                random_span(rng, look, view) * float(rng.uniform(1.3, 1.9)),
+            )
     return cam, view
 
 
@@ -108,11 +147,18 @@ def _shutter(rng: np.random.Generator, look: Look, cam: ViewCamera) -> ViewCamer
         return cam
     s = look.picture.shutter_s
     speed = float(rng.normal(0, 9)) if rng.random() < 0.9 else float(rng.normal(0, 45))
-    return replace(cam, pan_deg=cam.pan_deg + speed * s, tilt_deg=cam.tilt_deg + float(rng.normal(0, 4)) * s,
-                   focal_px=cam.focal_px * (1 + float(rng.normal(0, 0.25)) * s), roll_deg=cam.roll_deg)
+    return replace(
+        cam,
+        pan_deg=cam.pan_deg + speed * s,
+        tilt_deg=cam.tilt_deg + float(rng.normal(0, 4)) * s,
+        focal_px=cam.focal_px * (1 + float(rng.normal(0, 0.25)) * s),
+        roll_deg=cam.roll_deg,
+    )
 
 
-def make_look(index: int, seed: int, count: int, out: Path, sizes: tuple[tuple[int, int], ...] = SIZES) -> int:
+def make_look(
+    index: int, seed: int, count: int, out: Path, sizes: tuple[tuple[int, int], ...] = SIZES
+) -> int:
     """Render all frames of one look in this process; returns how many frames were written."""
     renderer: Renderer = _STATE["renderer"]
     rng = np.random.default_rng([seed, index])
@@ -130,7 +176,11 @@ def make_look(index: int, seed: int, count: int, out: Path, sizes: tuple[tuple[i
         if k % 3 == 0:
             kind = ("pass", "pass", "pass", "run", "kick")[int(rng.integers(5))]
             script = _simulate(rng, std, kind)
-            crew, poles = cast.chain_crew(script.los_field_yd, script.los_field_yd + script.direction * float(rng.uniform(1, 12)), int(rng.integers(1 << 30)))
+            crew, poles = cast.chain_crew(
+                script.los_field_yd,
+                script.los_field_yd + script.direction * float(rng.uniform(1, 12)),
+                int(rng.integers(1 << 30)),
+            )
             swap = bool(rng.random() < 0.5)
         i = _pick_time(rng, script)
         rows, ids = script_people(cast, script, i, swap)
@@ -145,7 +195,21 @@ def make_look(index: int, seed: int, count: int, out: Path, sizes: tuple[tuple[i
             beside = beside + people_in_front(rng, look, cam, look.venue.front_people)
         rows = rows + bystander_rows(beside, float(rng.uniform(0, 60)))
         ids = ids + [f"B{j}" for j in range(len(beside))]
-        _one_frame(renderer, look, cast, rows, ids, cam, view, script, i, poles, hard, rng, out / "frames" / f"{index:06d}_{k}")
+        _one_frame(
+            renderer,
+            look,
+            cast,
+            rows,
+            ids,
+            cam,
+            view,
+            script,
+            i,
+            poles,
+            hard,
+            rng,
+            out / "frames" / f"{index:06d}_{k}",
+        )
     return count
 
 
@@ -158,25 +222,61 @@ def _simulate(rng: np.random.Generator, standard: str, kind: str) -> Any:
     return simulate_play(int(rng.integers(1 << 31)), standard, "pass")
 
 
-def _one_frame(renderer: Renderer, look: Look, cast: Cast, rows: list[Any], ids: list[str], cam: ViewCamera, view: str, script: Any, i: int,
-               poles: list[tuple[float, float]], hard: str, rng: np.random.Generator, stem: Path) -> None:
+def _one_frame(
+    renderer: Renderer,
+    look: Look,
+    cast: Cast,
+    rows: list[Any],
+    ids: list[str],
+    cam: ViewCamera,
+    view: str,
+    script: Any,
+    i: int,
+    poles: list[tuple[float, float]],
+    hard: str,
+    rng: np.random.Generator,
+    stem: Path,
+) -> None:
     figures = cast.figures(rows)
     ball_at = script.ball_field_yd[i]
     spin = float(rng.uniform(0, 6.28))
     extras = [(ball_rows(ball_at, spin, float(rng.normal(0, 0.4))), BALL_ID), (pole_rows(poles), POLE_ID)]
     exposure = renderer.draw(cam, figures, _shutter(rng, look, cam), extras)
-    people = [{"kind": ("player", "official", "ball", "other")[r[0].kind], "id": pid, "team": r[0].team, "number": r[0].number, "action": r[5],
-               "field_yd": [r[1], r[2], float(f)]} for r, pid, f in zip(rows, ids, figures.place[:, 2], strict=True)]
+    people = [
+        {
+            "kind": ("player", "official", "ball", "other")[r[0].kind],
+            "id": pid,
+            "team": r[0].team,
+            "number": r[0].number,
+            "action": r[5],
+            "field_yd": [r[1], r[2], float(f)],
+        }
+        for r, pid, f in zip(rows, ids, figures.place[:, 2], strict=True)
+    ]
     overlays = film.overlay_boxes(look, cam.width_px, cam.height_px)
     labels = frame_labels(exposure, cam, people, ball_label(exposure, cam, extras[0][0], ball_at), overlays)
     picture = film.degrade(exposure.picture, look, rng)
     picture = film.draw_overlay(picture, look, float(rng.uniform(0, 7200)))
     factor = 0x221111 if look.picture.chroma_half else 0x111111
-    cv2.imwrite(f"{stem}.jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, look.picture.jpeg_quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, factor])
+    cv2.imwrite(
+        f"{stem}.jpg",
+        picture,
+        [cv2.IMWRITE_JPEG_QUALITY, look.picture.jpeg_quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, factor],
+    )
     cv2.imwrite(f"{stem}.covered.png", covered_map(exposure, overlays), [cv2.IMWRITE_PNG_COMPRESSION, 2])
-    Path(f"{stem}.json").write_text(json.dumps({
-        "view": view, "t_s": float(script.t_s[i]), "hard": hard, "standard": look.field.standard, "camera": {**cam.as_dict(), "field_crown_yd": look.field.crown_yd},
-        "overlays": overlays, "people": labels}))
+    Path(f"{stem}.json").write_text(
+        json.dumps(
+            {
+                "view": view,
+                "t_s": float(script.t_s[i]),
+                "hard": hard,
+                "standard": look.field.standard,
+                "camera": {**cam.as_dict(), "field_crown_yd": look.field.crown_yd},
+                "overlays": overlays,
+                "people": labels,
+            }
+        )
+    )
 
 
 def ball_label(exposure: Any, cam: ViewCamera, rows: np.ndarray, place: np.ndarray) -> dict[str, Any] | None:
@@ -189,8 +289,17 @@ def ball_label(exposure: Any, cam: ViewCamera, rows: np.ndarray, place: np.ndarr
         return None
     area = 0.72 * float((hi[0] - lo[0]) * (hi[1] - lo[1]))
     seen = float((exposure.ids == BALL_ID).sum()) * 4.0
-    return {"kind": "ball", "id": "ball", "team": "ball", "number": -1, "action": "", "box": [round(float(v), 2) for v in (*lo, *hi)],
-            "visible": round(min(1.0, seen / max(area, 4.0)), 3), "foot_px": None, "field_yd": [round(float(v), 3) for v in place]}
+    return {
+        "kind": "ball",
+        "id": "ball",
+        "team": "ball",
+        "number": -1,
+        "action": "",
+        "box": [round(float(v), 2) for v in (*lo, *hi)],
+        "visible": round(min(1.0, seen / max(area, 4.0)), 3),
+        "foot_px": None,
+        "field_yd": [round(float(v), 3) for v in place],
+    }
 
 
 def _start(samples: int, scale: float, ppy: float) -> None:
@@ -208,8 +317,18 @@ def _job(args: tuple[int, int, int, str, tuple[tuple[int, int], ...]]) -> int:
         return 0
 
 
-def make_dataset(out: Path, looks: int, frames_per_look: int, seed: int, workers: int = 0, width: int = 0, samples: int = 4,
-                 scale: float = 1.0, ppy: float = 30.0, first: int = 0) -> dict[str, Any]:
+def make_dataset(
+    out: Path,
+    looks: int,
+    frames_per_look: int,
+    seed: int,
+    workers: int = 0,
+    width: int = 0,
+    samples: int = 4,
+    scale: float = 1.0,
+    ppy: float = 30.0,
+    first: int = 0,
+) -> dict[str, Any]:
     """Render the set; see the module docstring. width 0: sizes of real film mixed. Returns the index."""
     out = Path(out)
     (out / "frames").mkdir(parents=True, exist_ok=True)
@@ -228,7 +347,14 @@ def make_dataset(out: Path, looks: int, frames_per_look: int, seed: int, workers
                 done += n
                 if done % 500 < frames_per_look:
                     print(f"{done} frames, {done / (time.time() - begun):.1f} a second", flush=True)
-    index = {"seed": seed, "looks": looks, "first_look": first, "frames": done, "expected": looks * frames_per_look, "seconds": round(time.time() - begun, 1)}
+    index = {
+        "seed": seed,
+        "looks": looks,
+        "first_look": first,
+        "frames": done,
+        "expected": looks * frames_per_look,
+        "seconds": round(time.time() - begun, 1),
+    }
     (out / "index.json").write_text(json.dumps(index))
     return index
 
@@ -243,11 +369,15 @@ def main(argv: list[str] | None = None) -> int:
     p.add_argument("--width", type=int, default=0, help="picture width; 0 mixes 1920, 1280 and 852")
     p.add_argument("--workers", type=int, default=0)
     p.add_argument("--samples", type=int, default=4, help="multisampling; 0 is fastest on a CPU")
-    p.add_argument("--scale", type=float, default=1.0, help="size of the drawn picture before it is brought to size")
+    p.add_argument(
+        "--scale", type=float, default=1.0, help="size of the drawn picture before it is brought to size"
+    )
     p.add_argument("--ppy", type=float, default=30.0, help="paint texture pixels per yard")
     p.add_argument("--first", type=int, default=0, help="number of the first look")
     a = p.parse_args(argv)
-    index = make_dataset(a.out, a.looks, a.frames_per_look, a.seed, a.workers, a.width, a.samples, a.scale, a.ppy, a.first)
+    index = make_dataset(
+        a.out, a.looks, a.frames_per_look, a.seed, a.workers, a.width, a.samples, a.scale, a.ppy, a.first
+    )
     print(json.dumps(index))
     return 0 if index["frames"] >= 0.98 * index["expected"] else 1
 

@@ -28,15 +28,44 @@ BOTH_VIEWS = 2
 def demo_plan(out: Path) -> GamePlan:
     """An ordinary afternoon game with a well kept field, seen by steady cameras."""
     for k in range(3000):
-        plan = plan_game(DEMO_SEED + k, "college", out, "ncaa", ("sideline",), SIZE, prefix="demo", night=False)
-        f, kits, men = plan.look.field, (plan.look.offense.jersey, plan.look.defense.jersey), plan.look.officials
+        plan = plan_game(
+            DEMO_SEED + k, "college", out, "ncaa", ("sideline",), SIZE, prefix="demo", night=False
+        )
+        f, kits, men = (
+            plan.look.field,
+            (plan.look.offense.jersey, plan.look.defense.jersey),
+            plan.look.officials,
+        )
         dark, light = sorted(kits, key=sum)
-        if sum(light) - sum(dark) < 1.0 or max(dark) - min(dark) < 0.35 or not men.striped or men.jacket_share > 0:
+        if (
+            sum(light) - sum(dark) < 1.0
+            or max(dark) - min(dark) < 0.35
+            or not men.striped
+            or men.jacket_share > 0
+        ):
             continue
-        if f.ticks == "every" and f.line_wear < 0.3 and f.line_alpha > 0.75 and f.numerals_every and not f.other_sports and not f.missing_numerals \
-                and not f.missing_lines and not f.colour_lines and plan.look.light.haze < 0.05 and plan.look.light.stadium_shadow is None:
+        if (
+            f.ticks == "every"
+            and f.line_wear < 0.3
+            and f.line_alpha > 0.75
+            and f.numerals_every
+            and not f.other_sports
+            and not f.missing_numerals
+            and not f.missing_lines
+            and not f.colour_lines
+            and plan.look.light.haze < 0.05
+            and plan.look.light.stadium_shadow is None
+        ):
             break
-    picture = replace(plan.look.picture, noise=1.0, chroma_noise=0.3, internal_height_px=540, blur_px=0.3, overlay="none", exposure=0.85)
+    picture = replace(
+        plan.look.picture,
+        noise=1.0,
+        chroma_noise=0.3,
+        internal_height_px=540,
+        blur_px=0.3,
+        overlay="none",
+        exposure=0.85,
+    )
     dark = min(plan.look.offense.jersey, plan.look.defense.jersey, key=sum)
     ground = replace(plan.look.field, emblem=4.5, emblem_colours=(dark, *plan.look.field.emblem_colours[1:]))
     look = replace(plan.look, picture=picture, field=ground)
@@ -79,7 +108,10 @@ def main(argv: list[str] | None = None) -> int:
     a = p.parse_args(argv)
     plan = demo_plan(a.out)
     plan = replace(plan, samples=a.samples)
-    calls = [c | {"views": ("sideline", "endzone") if k < BOTH_VIEWS else ("sideline",)} for k, c in enumerate(demo_calls(plan))]
+    calls = [
+        c | {"views": ("sideline", "endzone") if k < BOTH_VIEWS else ("sideline",)}
+        for k, c in enumerate(demo_calls(plan))
+    ]
     print(json.dumps(make_season(plan, len(calls), a.workers, calls)))
     size = sum(f.stat().st_size for f in a.out.rglob("*") if f.is_file())
     print(f"{size / 1e6:.2f} MB in {a.out}")

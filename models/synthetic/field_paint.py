@@ -15,6 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from models.synthetic.glyphs import glyph, text_mask
 from models.synthetic.looks import Colour, FieldLook
 
 HASH_FROM_SIDE_YD = {"nfl": 70.75 / 3, "ncaa": 20.0, "nfhs": 160 / 9, "canadian": 24.0}
@@ -22,73 +23,6 @@ NUMERAL_CENTRE_YD = {"nfl": 13.0, "ncaa": 8.0, "nfhs": 8.0, "canadian": 13.0}
 WIDTH_YD = {"nfl": 160 / 3, "ncaa": 160 / 3, "nfhs": 160 / 3, "canadian": 65.0}
 LENGTH_YD = {"nfl": 100, "ncaa": 100, "nfhs": 100, "canadian": 110}
 MARGIN_YD = 6.0
-
-_STROKES = {  # seven-segment-like block digits on a 4 x 6 grid, y up; polylines
-    "0": [[(0, 0), (4, 0), (4, 6), (0, 6), (0, 0)]],
-    "1": [[(2.4, 0), (2.4, 6)], [(2.4, 6), (1.2, 5.2)]],
-    "2": [[(0, 6), (4, 6), (4, 3), (0, 3), (0, 0), (4, 0)]],
-    "3": [[(0, 6), (4, 6), (4, 0), (0, 0)], [(1, 3), (4, 3)]],
-    "4": [[(3.2, 0), (3.2, 6)], [(0.2, 6), (0.2, 2.4), (4, 2.4)]],
-    "5": [[(4, 6), (0, 6), (0, 3.2), (4, 3.2), (4, 0), (0, 0)]],
-    "6": [[(4, 6), (0, 6), (0, 0), (4, 0), (4, 3), (0, 3)]],
-    "7": [[(0, 6), (4, 6), (4, 4.2), (1.8, 0)]],
-    "8": [[(0, 0), (4, 0), (4, 6), (0, 6), (0, 0)], [(0, 3), (4, 3)]],
-    "9": [[(0, 0), (4, 0), (4, 6), (0, 6), (0, 3), (4, 3)]],
-    "C": [[(4, 6), (0, 6), (0, 0), (4, 0)]],
-}
-
-
-def glyph(char: str, style: str, height_px: int, width_px: int) -> np.ndarray:
-    """Coverage (height, width) uint8 of one character that fills the box, row 0 on top."""
-    if style in ("block", "slab", "thin", "round"):
-        big_h, big_w = 240, max(40, int(240 * width_px / max(height_px, 1)))
-        t = int(big_h * (0.11 if style == "thin" else 0.17))
-        img = np.zeros((big_h, big_w), np.uint8)
-        sx, sy = (big_w - t) / 4.0, (big_h - t) / 6.0
-        for line in _STROKES.get(char, _STROKES["0"]):
-            pts = np.array([(t / 2 + x * sx, big_h - t / 2 - y * sy) for x, y in line])
-            for a, b in zip(pts[:-1], pts[1:], strict=True):
-                d = (b - a) / max(np.linalg.norm(b - a), 1e-6) * t / 2
-                n = np.array([-d[1], d[0]])
-                if style == "round":
-                    cv2.line(img, np.round(a).astype(int).tolist(), np.round(b).astype(int).tolist(), 255, t, cv2.LINE_AA)
-                    continue
-                cv2.fillPoly(img, [np.round([a - d - n, b + d - n, b + d + n, a - d + n]).astype(np.int32)], 255)
-        if style == "slab" and char in "147":
-            cv2.rectangle(img, (int(big_w * 0.3), big_h - int(t * 0.6)), (int(big_w * 0.95), big_h), 255, -1)
-        if style == "block":  # chamfered corners
-            c = int(t * 0.8)
-            for px, py, dx, dy in ((0, 0, 1, 1), (big_w, 0, -1, 1), (0, big_h, 1, -1), (big_w, big_h, -1, -1)):
-                cv2.fillPoly(img, [np.array([(px, py), (px + dx * c, py), (px, py + dy * c)], np.int32)], 0)
-    else:
-        canvas = np.zeros((300, 300), np.uint8)
-        canvas = _put(canvas, char, style)
-        ys, xs = np.nonzero(canvas > 30)
-        if len(ys) == 0:
-            return np.zeros((height_px, width_px), np.uint8)
-        img = canvas[ys.min(): ys.max() + 1, xs.min(): xs.max() + 1]
-        if char == "1":  # keep the thin digit thin
-            pad = int((img.shape[0] * width_px / height_px - img.shape[1]) / 2)
-            img = cv2.copyMakeBorder(img, 0, 0, max(pad, 0), max(pad, 0), cv2.BORDER_CONSTANT, value=0)
-    return cv2.resize(img, (max(width_px, 1), max(height_px, 1)), interpolation=cv2.INTER_AREA)
-
-
-def _put(canvas: np.ndarray, text: str, style: str) -> np.ndarray:
-    img = cv2.merge([canvas] * 3)
-    weight = {"sans": 800, "serif": 500}.get(style, 650)
-    cv2.putText(img, text.replace("0", "O"), (40, 240), (255, 255, 255), cv2.FontFace("sans"), 220, weight)  # no slashed zero
-    return img[:, :, 0]
-
-
-def text_mask(text: str, style: str = "sans", height_px: int = 64) -> np.ndarray:
-    """Coverage of a line of text, tightly cropped, ``height_px`` high."""
-    img = np.zeros((140, 90 * max(len(text), 1) + 80, 3), np.uint8)
-    cv2.putText(img, text.replace("0", "O"), (20, 110), (255, 255, 255), cv2.FontFace("sans"), 90, 800)
-    ys, xs = np.nonzero(img[:, :, 0] > 30)
-    if len(ys) == 0:
-        return np.zeros((height_px, height_px), np.uint8)
-    crop = img[ys.min(): ys.max() + 1, xs.min(): xs.max() + 1, 0]
-    return cv2.resize(crop, (max(1, int(crop.shape[1] * height_px / crop.shape[0])), height_px))
 
 
 def _premultiplied(colour: Colour, alpha: float) -> tuple[int, int, int, int]:
@@ -107,7 +41,13 @@ class FieldPainter:
         self.y0, self.y1 = -MARGIN_YD, self.width + MARGIN_YD
         self.cols, self.rows = int((self.x1 - self.x0) * ppy), int((self.y1 - self.y0) * ppy)
         self.rgba = np.zeros((self.rows, self.cols, 4), np.uint8)
-        self.drawn: dict[str, Any] = {"yard_lines": [], "row_ticks": [], "numerals": [], "side_lines": [], "arrows": []}
+        self.drawn: dict[str, Any] = {
+            "yard_lines": [],
+            "row_ticks": [],
+            "numerals": [],
+            "side_lines": [],
+            "arrows": [],
+        }
 
     def _px(self, xy: Any) -> np.ndarray:
         p = np.asarray(xy, float).reshape(-1, 2)
@@ -123,14 +63,23 @@ class FieldPainter:
         """Axis-parallel filled rectangle."""
         self.poly([(xa, ya), (xb, ya), (xb, yb), (xa, yb)], colour, alpha)
 
-    def stroke(self, pts: Any, width_yd: float, colour: Colour, alpha: float = 1.0, closed: bool = False) -> None:
+    def stroke(
+        self, pts: Any, width_yd: float, colour: Colour, alpha: float = 1.0, closed: bool = False
+    ) -> None:
         """Polyline of a given width."""
         p = np.round(self._px(pts) * 16).astype(np.int32)
         c = _premultiplied(colour, alpha)
         cv2.polylines(self.rgba, [p], closed, c, max(1, int(round(width_yd * self.ppy))), cv2.LINE_AA, 4)
 
-    def stamp(self, mask: np.ndarray, centre: tuple[float, float], size: tuple[float, float], colour: Colour,
-              alpha: float = 1.0, turned: bool = False) -> None:
+    def stamp(
+        self,
+        mask: np.ndarray,
+        centre: tuple[float, float],
+        size: tuple[float, float],
+        colour: Colour,
+        alpha: float = 1.0,
+        turned: bool = False,
+    ) -> None:
         """Put a coverage mask (row 0 = top as read) at a field place; upright for a reader at low y."""
         w, h = max(1, int(size[0] * self.ppy)), max(1, int(size[1] * self.ppy))
         m = cv2.resize(mask, (w, h), interpolation=cv2.INTER_AREA)
@@ -141,7 +90,7 @@ class FieldPainter:
         a1, b1 = min(h, self.rows - r0), min(w, self.cols - c0)
         if a1 <= a0 or b1 <= b0:
             return
-        view = self.rgba[r0 + a0: r0 + a1, c0 + b0: c0 + b1]
+        view = self.rgba[r0 + a0 : r0 + a1, c0 + b0 : c0 + b1]
         k = m[a0:a1, b0:b1, None].astype(np.float32) / 255.0
         target = np.array(_premultiplied(colour, alpha), np.float32)
         view[...] = np.clip(view * (1 - k) + target * k, 0, 255).astype(np.uint8)
@@ -156,7 +105,9 @@ def yard_label(x: float, length: float) -> int:
     return int(round(min(x, length - x)))
 
 
-def paint_field(look: FieldLook, ppy: float = 32.0) -> tuple[np.ndarray, tuple[float, float, float, float], dict[str, Any]]:
+def paint_field(
+    look: FieldLook, ppy: float = 32.0
+) -> tuple[np.ndarray, tuple[float, float, float, float], dict[str, Any]]:
     """Paint everything. Returns the premultiplied RGBA texture, its extent in field yards and what was drawn."""
     p = FieldPainter(look, ppy)
     rng = np.random.default_rng(look.emblem_seed)
@@ -182,7 +133,9 @@ def _end_zones(p: FieldPainter, rng: np.random.Generator) -> None:
                 step = 2.0
                 for k in range(int((w + depth) / step)):
                     a = k * step - depth
-                    quad = np.array([(x0, a), (x0 + depth, a + depth), (x0 + depth, a + depth + 0.6), (x0, a + 0.6)])
+                    quad = np.array(
+                        [(x0, a), (x0 + depth, a + depth), (x0 + depth, a + depth + 0.6), (x0, a + 0.6)]
+                    )
                     quad[:, 1] = np.clip(quad[:, 1], 0, w)
                     p.poly(quad, look.end_zone, 0.9)
             else:
@@ -191,10 +144,18 @@ def _end_zones(p: FieldPainter, rng: np.random.Generator) -> None:
                         if (i + j) % 2:
                             p.bar(x0 + 2 * i, 2 * j, x0 + 2 * i + 2, 2 * j + 2, look.end_zone, 0.85)
         if look.end_zone_text:
-            mask = text_mask(look.end_zone_text, "sans" if look.numeral_style == "block" else look.numeral_style, 96)
+            mask = text_mask(
+                look.end_zone_text, "sans" if look.numeral_style == "block" else look.numeral_style, 96
+            )
             turned = np.rot90(mask, 1 if sign > 0 else 3)
             length = min(w * 0.8, mask.shape[1] / mask.shape[0] * depth * 0.5)
-            p.stamp(turned, (x0 + depth / 2, w / 2), (depth * 0.5, max(length, 12.0)), look.end_zone_text_colour, 0.95)
+            p.stamp(
+                turned,
+                (x0 + depth / 2, w / 2),
+                (depth * 0.5, max(length, 12.0)),
+                look.end_zone_text_colour,
+                0.95,
+            )
 
 
 def _emblem(p: FieldPainter, rng: np.random.Generator) -> None:
@@ -205,15 +166,30 @@ def _emblem(p: FieldPainter, rng: np.random.Generator) -> None:
         colour = look.emblem_colours[k % len(look.emblem_colours)]
         n = int(rng.choice([3, 4, 5, 6, 8, 40] if k else [5, 8, 12, 40, 40]))
         ang = np.linspace(0, 2 * np.pi, 2 * n, endpoint=False) + rng.uniform(0, 6)
-        rad = np.where(np.arange(2 * n) % 2, rng.uniform(0.55 if n < 40 else 0.99, 1.0), 1.0) * r * (1 - 0.25 * k)
+        rad = (
+            np.where(np.arange(2 * n) % 2, rng.uniform(0.55 if n < 40 else 0.99, 1.0), 1.0)
+            * r
+            * (1 - 0.25 * k)
+        )
         stretch = rng.uniform(0.7, 1.6)
         p.poly(np.stack([cx + np.cos(ang) * rad * stretch, cy + np.sin(ang) * rad], 1), colour, 0.92)
     if rng.random() < 0.6:
         letters = "".join(rng.choice(list("ABCDEGHKLMNRSTUVWXZ"), int(rng.integers(1, 4))))
-        p.stamp(text_mask(letters, "serif", 96), (cx, cy), (r * 0.5 * len(letters), r * 0.8), look.emblem_colours[-1], 0.95)
+        p.stamp(
+            text_mask(letters, "serif", 96),
+            (cx, cy),
+            (r * 0.5 * len(letters), r * 0.8),
+            look.emblem_colours[-1],
+            0.95,
+        )
     for _ in range(int(rng.integers(0, 3))):  # small marks near the 25s
-        x, y = float(rng.choice([22.5, 27.5, p.length - 27.5])), float(rng.choice([p.width * 0.3, p.width * 0.7]))
-        p.poly(np.stack([x + 1.6 * np.cos(ang[::2]), y + 1.6 * np.sin(ang[::2])], 1), look.emblem_colours[0], 0.9)
+        x, y = (
+            float(rng.choice([22.5, 27.5, p.length - 27.5])),
+            float(rng.choice([p.width * 0.3, p.width * 0.7])),
+        )
+        p.poly(
+            np.stack([x + 1.6 * np.cos(ang[::2]), y + 1.6 * np.sin(ang[::2])], 1), look.emblem_colours[0], 0.9
+        )
 
 
 def _circle(cx: float, cy: float, r: float, a0: float = 0, a1: float = 360) -> np.ndarray:
@@ -234,8 +210,15 @@ def _other_sports(p: FieldPainter) -> None:
             p.stroke(_circle(cx, cy, 10), t, colour, alpha, True)
             for x, s in ((x0, 1), (x1, -1)):
                 for d, h in ((18, 22), (6, 10)):
-                    p.stroke([(x, cy - h), (x + s * d, cy - h), (x + s * d, cy + h), (x, cy + h)], t, colour, alpha)
-                p.stroke(_circle(x + s * 12, cy, 10, -53, 53) if s > 0 else _circle(x - 12, cy, 10, 127, 233), t, colour, alpha)
+                    p.stroke(
+                        [(x, cy - h), (x + s * d, cy - h), (x + s * d, cy + h), (x, cy + h)], t, colour, alpha
+                    )
+                p.stroke(
+                    _circle(x + s * 12, cy, 10, -53, 53) if s > 0 else _circle(x - 12, cy, 10, 127, 233),
+                    t,
+                    colour,
+                    alpha,
+                )
         elif sport == "lacrosse":
             for x in (cx - 20, cx, cx + 20):
                 p.stroke([(x, 1), (x, w - 1)], t, colour, alpha)
@@ -283,7 +266,7 @@ def _yard_lines(p: FieldPainter) -> None:
         if look.doubled_every and x % look.doubled_every == 0 and not goal:
             p.bar(x - half - 0.25, gap, x - half - 0.1, w - gap, colour, look.line_alpha)
         p.drawn["yard_lines"].append([float(x), gap, w - gap])
-    for x in ((2.0, p.length - 2.0) if look.standard == "nfl" else (3.0, p.length - 3.0)):
+    for x in (2.0, p.length - 2.0) if look.standard == "nfl" else (3.0, p.length - 3.0):
         p.bar(x - t / 2, w / 2 - 0.5, x + t / 2, w / 2 + 0.5, look.line_colour, look.line_alpha)
 
 
@@ -302,7 +285,14 @@ def _rows(p: FieldPainter) -> None:
                     p.bar(x - 1 / 3, y - t / 2, x + 1 / 3, y + t / 2, look.line_colour, look.line_alpha)
             elif look.ticks == "every":
                 out = -inward if look.standard == "nfl" else 1
-                p.bar(x - t / 2, min(y, y + out * 2 / 3), x + t / 2, max(y, y + out * 2 / 3), look.line_colour, look.line_alpha)
+                p.bar(
+                    x - t / 2,
+                    min(y, y + out * 2 / 3),
+                    x + t / 2,
+                    max(y, y + out * 2 / 3),
+                    look.line_colour,
+                    look.line_alpha,
+                )
                 p.drawn["row_ticks"].append([float(x), float(y)])
         if look.sideline_ticks and not five:
             for y in (0.12, w - 0.12 - 2 / 3):
@@ -335,11 +325,22 @@ def _one_numeral(p: FieldPainter, x: float, text: str, h: float, dw: float, cy: 
             if look.numeral_outline is not None:
                 pad = cv2.copyMakeBorder(big, 10, 10, 10, 10, cv2.BORDER_CONSTANT, value=0)
                 fat = cv2.dilate(pad, np.ones((13, 13), np.uint8))
-                p.stamp(fat, (x + sign * off, y), (dw * 1.22, h * 1.18), look.numeral_outline, look.line_alpha, not near)
+                p.stamp(
+                    fat,
+                    (x + sign * off, y),
+                    (dw * 1.22, h * 1.18),
+                    look.numeral_outline,
+                    look.line_alpha,
+                    not near,
+                )
             p.stamp(big, (x + sign * off, y), (dw, h), look.numeral_colour, look.line_alpha, not near)
         p.drawn["numerals"].append([x, y, text, h, 2 * (gap + dw), bool(near)])
         if look.arrows and len(text) == 2 and abs(x - p.length / 2) > 0.5:
             toward = -1.0 if x < p.length / 2 else 1.0
             ax, ay = x + toward * (gap + dw + 0.3), y + sign * h * 0.3
-            p.poly([(ax, ay - 0.25), (ax, ay + 0.25), (ax + toward * 1.0, ay)], look.numeral_colour, look.line_alpha)
+            p.poly(
+                [(ax, ay - 0.25), (ax, ay + 0.25), (ax + toward * 1.0, ay)],
+                look.numeral_colour,
+                look.line_alpha,
+            )
             p.drawn["arrows"].append([ax + toward * 0.4, ay, toward])

@@ -7,7 +7,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from models.synthetic.field_paint import text_mask
+from models.synthetic.glyphs import text_mask
 from models.synthetic.looks import Look, PictureLook
 
 
@@ -23,7 +23,7 @@ def _grain(seed: int) -> tuple[np.ndarray, np.ndarray]:
 
 def _cut(field: np.ndarray, h: int, w: int, rng: np.random.Generator) -> np.ndarray:
     r, c = int(rng.integers(0, max(1, field.shape[0] - h))), int(rng.integers(0, max(1, field.shape[1] - w)))
-    out = field[r: r + h, c: c + w]
+    out = field[r : r + h, c : c + w]
     return out if out.shape[:2] == (h, w) else cv2.resize(out, (w, h), interpolation=cv2.INTER_NEAREST)
 
 
@@ -33,7 +33,9 @@ def add_noise(img: np.ndarray, pic: PictureLook, rng: np.random.Generator) -> np
         return img
     luma, chroma = _grain(int(rng.integers(2)))
     h, w = img.shape[:2]
-    out = cv2.addWeighted(img.astype(np.int16), 1.0, cv2.merge([_cut(luma, h, w, rng)] * 3), pic.noise / 32, 0)
+    out = cv2.addWeighted(
+        img.astype(np.int16), 1.0, cv2.merge([_cut(luma, h, w, rng)] * 3), pic.noise / 32, 0
+    )
     if pic.chroma_noise > 0.3:
         out = cv2.addWeighted(out, 1.0, _cut(chroma, h, w, rng), pic.chroma_noise / 32, 0)
     return np.clip(out, 0, 255).astype(np.uint8)
@@ -84,7 +86,9 @@ def exposure_pump(img: np.ndarray, look: Look, t_s: float) -> np.ndarray:
 def recode(img: np.ndarray, quality: int, chroma_half: bool) -> np.ndarray:
     """Once through JPEG: 8 x 8 blocks and halved chroma as in low bit-rate film."""
     factor = 0x221111 if chroma_half else 0x111111
-    _, data = cv2.imencode(".jpg", img, [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, factor])
+    _, data = cv2.imencode(
+        ".jpg", img, [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, factor]
+    )
     return cv2.imdecode(data, cv2.IMREAD_COLOR)
 
 
@@ -94,7 +98,14 @@ def _rain(img: np.ndarray, strength: float, rng: np.random.Generator) -> np.ndar
     slant = float(rng.normal(0, 0.2))
     for _ in range(int(350 * strength)):
         x, y, n = float(rng.uniform(0, w)), float(rng.uniform(0, h)), float(rng.uniform(0.01, 0.05)) * h
-        cv2.line(layer, (int(x), int(y)), (int(x + slant * n), int(y + n)), int(rng.integers(60, 200)), 1, cv2.LINE_AA)
+        cv2.line(
+            layer,
+            (int(x), int(y)),
+            (int(x + slant * n), int(y + n)),
+            int(rng.integers(60, 200)),
+            1,
+            cv2.LINE_AA,
+        )
     layer = cv2.GaussianBlur(layer, (0, 0), 0.8)
     haze = cv2.addWeighted(img, 1 - 0.25 * strength, np.full_like(img, 150), 0.25 * strength, 0)
     return cv2.add(haze, cv2.merge([cv2.convertScaleAbs(layer, alpha=0.25)] * 3))
@@ -138,7 +149,9 @@ def draw_overlay(img: np.ndarray, look: Look, seconds: float) -> np.ndarray:
         if kind in ("scorebug", "both") and k == 0:
             a, b = ("".join(rng.choice(list("ABCDEHKLMNORSTV"), 3)) for _ in range(2))
             text = f"{a} {rng.integers(0, 40)}  {b} {rng.integers(0, 40)}  Q{rng.integers(1, 5)} {rng.integers(0, 15)}:{int(59 - seconds % 60):02d}"
-            img[y0:y1, x0:x1] = (img[y0:y1, x0:x1] * 0.15 + np.array(rng.integers(0, 90, 3)) * 0.85).astype(np.uint8)
+            img[y0:y1, x0:x1] = (img[y0:y1, x0:x1] * 0.15 + np.array(rng.integers(0, 90, 3)) * 0.85).astype(
+                np.uint8
+            )
         else:
             text = f"{int(seconds // 3600):02d}:{int(seconds // 60) % 60:02d}:{int(seconds) % 60:02d}:{int(seconds * 30) % 30:02d}"
             if rng.random() < 0.6:
@@ -147,7 +160,7 @@ def draw_overlay(img: np.ndarray, look: Look, seconds: float) -> np.ndarray:
         m = text_mask(text, "sans", th)
         m = m[:, : max(1, min(m.shape[1], x1 - x0 - 4))]
         ty, tx = y0 + (y1 - y0 - m.shape[0]) // 2, x0 + 4
-        roi = img[ty: ty + m.shape[0], tx: tx + m.shape[1]]
+        roi = img[ty : ty + m.shape[0], tx : tx + m.shape[1]]
         m = m[: roi.shape[0], : roi.shape[1], None] / 255.0
         roi[...] = (roi * (1 - m) + 235 * m).astype(np.uint8)
     return img

@@ -39,7 +39,9 @@ class ViewCamera:
         forward = np.array([np.sin(p) * np.cos(t), np.cos(p) * np.cos(t), -np.sin(t)])
         right = np.array([np.cos(p), -np.sin(p), 0.0])
         down = np.cross(forward, right)
-        return np.stack([np.cos(r) * right + np.sin(r) * down, -np.sin(r) * right + np.cos(r) * down, forward])
+        return np.stack(
+            [np.cos(r) * right + np.sin(r) * down, -np.sin(r) * right + np.cos(r) * down, forward]
+        )
 
     def project(self, points_yd: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """(N,3) field yards -> ((N,2) pixels, (N,) in front of the camera)."""
@@ -66,9 +68,16 @@ class ViewCamera:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready parameters."""
-        return {"width_px": self.width_px, "height_px": self.height_px, "centre_field_yd": list(self.centre),
-                "pan_deg": self.pan_deg, "tilt_deg": self.tilt_deg, "roll_deg": self.roll_deg,
-                "focal_px": self.focal_px, "k1": self.k1}
+        return {
+            "width_px": self.width_px,
+            "height_px": self.height_px,
+            "centre_field_yd": list(self.centre),
+            "pan_deg": self.pan_deg,
+            "tilt_deg": self.tilt_deg,
+            "roll_deg": self.roll_deg,
+            "focal_px": self.focal_px,
+            "k1": self.k1,
+        }
 
 
 def undistort_radius(radius: float, k1: float) -> float:
@@ -91,7 +100,9 @@ def ground_at(cam: ViewCamera, height_yd: float = 0.0) -> np.ndarray | None:
 def aim(centre: np.ndarray, target: np.ndarray) -> tuple[float, float]:
     """Pan and tilt (degrees) that put ``target`` on the optical axis."""
     d = np.asarray(target, float) - np.asarray(centre, float)
-    return float(np.rad2deg(np.arctan2(d[0], d[1]))), float(np.rad2deg(np.arctan2(-d[2], np.hypot(d[0], d[1]))))
+    return float(np.rad2deg(np.arctan2(d[0], d[1]))), float(
+        np.rad2deg(np.arctan2(-d[2], np.hypot(d[0], d[1])))
+    )
 
 
 @dataclass(frozen=True)
@@ -118,7 +129,9 @@ class CameraPlace:
         return ViewCamera(self.width_px, self.height_px, self.centre, pan, tilt, self.roll_deg, focal, k1)
 
 
-def random_place(rng: np.random.Generator, look: Look, view: str, width_px: int, height_px: int) -> CameraPlace:
+def random_place(
+    rng: np.random.Generator, look: Look, view: str, width_px: int, height_px: int
+) -> CameraPlace:
     """Draw the place of a game's camera (film facts: press box 10-30 yd up, school often 8-15)."""
     std = look.field.standard
     w, length = FIELD_WIDTH_YD[std], FIELD_LENGTH_YD[std]
@@ -140,7 +153,9 @@ def random_place(rng: np.random.Generator, look: Look, view: str, width_px: int,
         centre = (float(x), float(w / 2 + rng.normal(0, 3)), float(up))
     k = float(rng.normal(-0.01, 0.03))
     roll = float(rng.normal(0, 0.7 if look.style != "school" else 1.6))
-    return CameraPlace(view, centre, roll, k, k * float(u(-0.5, 1.0)) + float(rng.normal(0, 0.01)), width_px, height_px)
+    return CameraPlace(
+        view, centre, roll, k, k * float(u(-0.5, 1.0)) + float(rng.normal(0, 0.01)), width_px, height_px
+    )
 
 
 def random_span(rng: np.random.Generator, look: Look, view: str) -> float:
@@ -152,8 +167,15 @@ def random_span(rng: np.random.Generator, look: Look, view: str) -> float:
     return float(np.exp(rng.uniform(np.log(28), np.log(60))))
 
 
-def random_camera(rng: np.random.Generator, look: Look, view: str, focus: np.ndarray, width_px: int = 1920,
-                  height_px: int = 1080, place: CameraPlace | None = None) -> ViewCamera:
+def random_camera(
+    rng: np.random.Generator,
+    look: Look,
+    view: str,
+    focus: np.ndarray,
+    width_px: int = 1920,
+    height_px: int = 1080,
+    place: CameraPlace | None = None,
+) -> ViewCamera:
     """One camera looking near ``focus`` (field yards), as an operator would have it at some moment."""
     place = place or random_place(rng, look, view, width_px, height_px)
     span = random_span(rng, look, view)

@@ -1,196 +1,42 @@
-"""What one rendered game looks like: field paint, turf, light, venue, uniforms and picture quality.
+"""Draws what a rendered game looks like from wide distributions.
 
-Every number is drawn by :func:`random_look` from wide distributions (see film facts: yellow-green to near-black
-turf, coloured and doubled lines, lines of other sports, hard shadows, jerseys close to the turf, poor codecs).
-Colours are sRGB triples in 0..1. A look is plain data: ``dataclasses.asdict`` makes it JSON.
+See film facts: yellow-green to near-black turf, coloured and doubled lines, lines of other sports, hard shadows,
+jerseys close to the turf, poor codecs. Same generator state, same look.
 """
 
 from __future__ import annotations
 
 import colorsys
-from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
 
-Colour = tuple[float, float, float]
-STANDARDS = ("nfl", "ncaa", "nfhs", "canadian")
-STYLES = ("pro", "college", "school")
+from models.synthetic.look_records import (
+    STANDARDS,
+    STYLES,
+    Colour,
+    FieldLook,
+    Kit,
+    LightLook,
+    Look,
+    OfficialKit,
+    PictureLook,
+    VenueLook,
+)
 
-
-@dataclass(frozen=True)
-class FieldLook:
-    """Paint and turf. Lengths in yards; alphas and wear 0..1."""
-
-    standard: str
-    crown_yd: float
-    turf: Colour
-    turf_second: Colour
-    mow: str  # none, five, ten, across, checker
-    mow_strength: float
-    grain: float
-    blotch: float
-    wear: float  # bare ground between the hash rows and at the benches
-    wear_colour: Colour
-    snow: float
-    line_colour: Colour
-    line_alpha: float
-    line_wear: float
-    line_width_yd: float
-    numeral_style: str
-    numeral_colour: Colour
-    numeral_outline: Colour | None
-    numeral_size: tuple[float, float]  # height, width of one digit (yd)
-    numerals_every: int
-    arrows: bool
-    ticks: str  # every, cross, none
-    sideline_ticks: bool
-    border_width_yd: float
-    border_alpha: float
-    yard_line_gap_yd: float
-    end_zone: Colour | None
-    end_zone_pattern: str
-    end_zone_text: str
-    end_zone_text_colour: Colour
-    emblem: float  # radius in yards, 0 none
-    emblem_colours: tuple[Colour, ...]
-    emblem_seed: int
-    colour_lines: tuple[tuple[float, Colour], ...]  # (x_field_yd, colour)
-    doubled_every: int  # 0 none: a second line beside every n-th yard line
-    missing_lines: tuple[float, ...]
-    missing_numerals: tuple[float, ...]
-    other_sports: tuple[str, ...]
-    other_colours: tuple[Colour, ...]
-    end_zone_depth_yd: float
-    apron: Colour
-    track: Colour | None
-    track_inner_yd: float
-    track_width_yd: float
-    beyond: Colour
-    dashed_restraint: bool
-
-
-@dataclass(frozen=True)
-class LightLook:
-    """Directions point from the ground to the light (unit vectors); colours are linear radiance factors."""
-
-    night: bool
-    directions: tuple[tuple[float, float, float], ...]
-    colours: tuple[Colour, ...]
-    ambient_sky: Colour
-    ambient_ground: Colour
-    softness_px: float
-    contact: float
-    stadium_shadow: tuple[float, float, float, float] | None  # nx, ny, d, darkness
-    sky_top: Colour
-    sky_low: Colour
-    haze: float
-    haze_colour: Colour
-    rain: float
-
-
-@dataclass(frozen=True)
-class Kit:
-    """Uniform of one side. ``pattern`` names sleeve/side decoration drawn by the palette."""
-
-    jersey: Colour
-    sleeve: Colour
-    number: Colour
-    number_outline: Colour
-    pants: Colour
-    pants_stripe: Colour
-    helmet: Colour
-    helmet_stripe: Colour
-    facemask: Colour
-    sock: Colour
-    shoe: Colour
-    glove: Colour
-    number_style: str
-
-
-@dataclass(frozen=True)
-class OfficialKit:
-    """Officials: stripes black/white, trousers, cap and jacket are drawn per man from these weights."""
-
-    striped: bool
-    shirt: Colour
-    stripe: Colour
-    pants: Colour
-    cap: Colour
-    jacket_share: float
-
-
-@dataclass(frozen=True)
-class VenueLook:
-    """Stands and things round the field. Distances in yards."""
-
-    kind: str  # stadium, bowl, school, park
-    far_gap_yd: float
-    far_rows: int
-    far_length_yd: float
-    far_base_yd: float
-    occupancy: float
-    seat: Colour
-    wall: Colour
-    end_stand: bool
-    trees: float
-    buildings: float
-    cars: int
-    masts: int
-    fence: bool
-    bench_people: int
-    near_people: int
-    front_people: int
-    post_colour: Colour
-    nets: bool
-    scoreboard: bool
-    crowd_people: int
-    seed: int
-
-
-@dataclass(frozen=True)
-class PictureLook:
-    """Camera electronics and codec."""
-
-    exposure: float
-    contrast: float
-    saturation: float
-    white_balance: Colour
-    gamma: float
-    vignette: float
-    bloom: float
-    noise: float
-    chroma_noise: float
-    denoise: float
-    sharpen: float
-    blur_px: float
-    internal_height_px: int  # resolution at which the film was once stored, before upscaling
-    jpeg_quality: int
-    pre_jpeg_quality: int
-    chroma_half: bool
-    interlace: float
-    shutter_s: float
-    overlay: str  # none, scorebug, timecode, mark, both
-    overlay_seed: int
-    over_exposure: float
-
-
-@dataclass(frozen=True)
-class Look:
-    seed: int
-    style: str
-    field: FieldLook
-    light: LightLook
-    offense: Kit
-    defense: Kit
-    officials: OfficialKit
-    venue: VenueLook
-    picture: PictureLook
-    extra: dict[str, Any] = field(default_factory=dict)
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain JSON-ready dictionary."""
-        return asdict(self)
+__all__ = [
+    "STANDARDS",
+    "STYLES",
+    "Colour",
+    "FieldLook",
+    "Kit",
+    "LightLook",
+    "Look",
+    "OfficialKit",
+    "PictureLook",
+    "VenueLook",
+    "random_look",
+]
 
 
 def hsv(h: float, s: float, v: float) -> Colour:
@@ -240,12 +86,18 @@ def random_kit(rng: np.random.Generator, light: bool, turf: Colour) -> Kit:
     else:
         jersey = main
     number = main if light else (white(rng) if _chance(rng, 0.8) else second)
-    pants = _pick(rng, [white(rng), main, second, jersey, hsv(0.12, 0.3, _u(rng, 0.4, 0.8)), (0.6, 0.6, 0.62)])
+    pants = _pick(
+        rng, [white(rng), main, second, jersey, hsv(0.12, 0.3, _u(rng, 0.4, 0.8)), (0.6, 0.6, 0.62)]
+    )
     helmet = _pick(rng, [main, white(rng), second, strong_colour(rng), (0.65, 0.62, 0.5), (0.05, 0.05, 0.06)])
     return Kit(
-        jersey=jersey, sleeve=_pick(rng, [jersey, jersey, second, main]), number=number,
-        number_outline=_pick(rng, [number, second, (0.02, 0.02, 0.02), white(rng)]), pants=pants,
-        pants_stripe=_pick(rng, [pants, main, second]), helmet=helmet,
+        jersey=jersey,
+        sleeve=_pick(rng, [jersey, jersey, second, main]),
+        number=number,
+        number_outline=_pick(rng, [number, second, (0.02, 0.02, 0.02), white(rng)]),
+        pants=pants,
+        pants_stripe=_pick(rng, [pants, main, second]),
+        helmet=helmet,
         helmet_stripe=_pick(rng, [helmet, second, main]),
         facemask=_pick(rng, [(0.1, 0.1, 0.1), (0.6, 0.6, 0.6), main, white(rng)]),
         sock=_pick(rng, [main, white(rng), second, (0.05, 0.05, 0.05)]),
@@ -258,7 +110,11 @@ def random_kit(rng: np.random.Generator, light: bool, turf: Colour) -> Kit:
 def random_field(rng: np.random.Generator, style: str, standard: str, night: bool) -> FieldLook:
     """Turf and paint."""
     natural = _chance(rng, 0.5)
-    hue = float(np.clip(rng.normal(0.285, 0.045), 0.17, 0.43)) if natural else float(np.clip(rng.normal(0.325, 0.045), 0.2, 0.46))
+    hue = (
+        float(np.clip(rng.normal(0.285, 0.045), 0.17, 0.43))
+        if natural
+        else float(np.clip(rng.normal(0.325, 0.045), 0.2, 0.46))
+    )
     turf = hsv(hue, _u(rng, 0.2, 0.68), _u(rng, 0.22, 0.62))
     if _chance(rng, 0.06):
         turf = hsv(_u(rng, 0.08, 0.17), _u(rng, 0.2, 0.6), _u(rng, 0.3, 0.7))  # dormant grass
@@ -286,14 +142,21 @@ def random_field(rng: np.random.Generator, style: str, standard: str, night: boo
     second = hsv(h + _u(rng, -0.02, 0.02), s * _u(rng, 0.85, 1.15), v * _u(rng, 0.75, 1.25))
     letters = "".join(rng.choice(list("ABDEGHKLMNORSTUVWY"), int(rng.integers(4, 10))))
     return FieldLook(
-        standard=standard, crown_yd=_u(rng, 0.0, 0.3) if _chance(rng, 0.75) else 0.0, turf=turf,
-        turf_second=second, mow=_pick(rng, ["none", "five", "ten", "across", "checker"], [0.4, 0.25, 0.12, 0.13, 0.1]),
-        mow_strength=_u(rng, 0.1, 1.0), grain=_u(rng, 0.05, 0.5) * (1.5 if school else 1), blotch=_u(rng, 0.0, 0.45),
+        standard=standard,
+        crown_yd=_u(rng, 0.0, 0.3) if _chance(rng, 0.75) else 0.0,
+        turf=turf,
+        turf_second=second,
+        mow=_pick(rng, ["none", "five", "ten", "across", "checker"], [0.4, 0.25, 0.12, 0.13, 0.1]),
+        mow_strength=_u(rng, 0.1, 1.0),
+        grain=_u(rng, 0.05, 0.5) * (1.5 if school else 1),
+        blotch=_u(rng, 0.0, 0.45),
         wear=_u(rng, 0, 0.9) * (1 if natural else 0.15) if _chance(rng, 0.6) else 0.0,
         wear_colour=hsv(_u(rng, 0.07, 0.17), _u(rng, 0.2, 0.5), _u(rng, 0.25, 0.55)),
-        snow=_u(rng, 0.1, 0.8) if _chance(rng, 0.03) else 0.0, line_colour=white_line,
+        snow=_u(rng, 0.1, 0.8) if _chance(rng, 0.03) else 0.0,
+        line_colour=white_line,
         line_alpha=_u(rng, 0.55, 1.0) if not school else _u(rng, 0.4, 1.0),
-        line_wear=_u(rng, 0, 0.5) if not school else _u(rng, 0, 0.85), line_width_yd=_u(rng, *width),
+        line_wear=_u(rng, 0, 0.5) if not school else _u(rng, 0, 0.85),
+        line_width_yd=_u(rng, *width),
         numeral_style=_pick(rng, ["block", "slab", "sans", "serif", "round", "thin"]),
         numeral_colour=white_line if _chance(rng, 0.85) else _pick(rng, club),
         numeral_outline=_pick(rng, club) if _chance(rng, 0.22) else None,
@@ -301,24 +164,57 @@ def random_field(rng: np.random.Generator, style: str, standard: str, night: boo
         numerals_every=10 if not school or _chance(rng, 0.85) else 0,
         arrows=_chance(rng, 0.85 if not school else 0.5),
         ticks=_pick(rng, ["every", "cross", "none"], [0.85, 0.12, 0.03] if not school else [0.55, 0.35, 0.1]),
-        sideline_ticks=_chance(rng, 0.85 if not school else 0.4), border_width_yd=float(border),
-        border_alpha=_u(rng, 0.6, 1.0), yard_line_gap_yd=_u(rng, 0.0, 0.25) if _chance(rng, 0.7) else 0.0,
+        sideline_ticks=_chance(rng, 0.85 if not school else 0.4),
+        border_width_yd=float(border),
+        border_alpha=_u(rng, 0.6, 1.0),
+        yard_line_gap_yd=_u(rng, 0.0, 0.25) if _chance(rng, 0.7) else 0.0,
         end_zone=_pick(rng, club) if _chance(rng, 0.65 if not school else 0.3) else None,
         end_zone_pattern=_pick(rng, ["solid", "diagonal", "checker", "text"]),
-        end_zone_text=letters if _chance(rng, 0.6) else "", end_zone_text_colour=_pick(rng, [white_line, *club]),
+        end_zone_text=letters if _chance(rng, 0.6) else "",
+        end_zone_text_colour=_pick(rng, [white_line, *club]),
         emblem=_u(rng, 3, 11) if _chance(rng, 0.55 if not school else 0.3) else 0.0,
-        emblem_colours=tuple(club + [white_line]), emblem_seed=int(rng.integers(1 << 30)),
-        colour_lines=tuple(colour_lines), doubled_every=int(_pick(rng, [0, 10, 5], [0.86, 0.1, 0.04])),
-        missing_lines=tuple(float(x) for x in range(5, length, 5) if _chance(rng, 0.06)) if _chance(rng, 0.12) else (),
-        missing_numerals=tuple(float(x) for x in range(10, length, 10) if _chance(rng, 0.2)) if _chance(rng, 0.15) else (),
-        other_sports=tuple(sports), other_colours=tuple(
-            _pick(rng, [(0.9, 0.8, 0.1), (0.1, 0.25, 0.8), (0.8, 0.1, 0.1), white_line, (0.95, 0.5, 0.1), (0.05, 0.05, 0.05)])
-            for _ in range(4)),
+        emblem_colours=tuple(club + [white_line]),
+        emblem_seed=int(rng.integers(1 << 30)),
+        colour_lines=tuple(colour_lines),
+        doubled_every=int(_pick(rng, [0, 10, 5], [0.86, 0.1, 0.04])),
+        missing_lines=tuple(float(x) for x in range(5, length, 5) if _chance(rng, 0.06))
+        if _chance(rng, 0.12)
+        else (),
+        missing_numerals=tuple(float(x) for x in range(10, length, 10) if _chance(rng, 0.2))
+        if _chance(rng, 0.15)
+        else (),
+        other_sports=tuple(sports),
+        other_colours=tuple(
+            _pick(
+                rng,
+                [
+                    (0.9, 0.8, 0.1),
+                    (0.1, 0.25, 0.8),
+                    (0.8, 0.1, 0.1),
+                    white_line,
+                    (0.95, 0.5, 0.1),
+                    (0.05, 0.05, 0.05),
+                ],
+            )
+            for _ in range(4)
+        ),
         end_zone_depth_yd=float(_pick(rng, [20, 20, 15, 18])) if standard == "canadian" else 10.0,
-        apron=turf if _chance(rng, 0.5) else hsv(h + _u(rng, -0.05, 0.05), s * _u(rng, 0.4, 1), v * _u(rng, 0.6, 1.5)),
-        track=_pick(rng, [hsv(_u(rng, -0.02, 0.05), _u(rng, 0.3, 0.8), _u(rng, 0.25, 0.7)), (0.15, 0.15, 0.16),
-                          hsv(0.6, 0.5, 0.5), (0.45, 0.43, 0.42)]) if _chance(rng, 0.6 if school else 0.2) else None,
-        track_inner_yd=_u(rng, 3, 12), track_width_yd=_u(rng, 6, 11),
+        apron=turf
+        if _chance(rng, 0.5)
+        else hsv(h + _u(rng, -0.05, 0.05), s * _u(rng, 0.4, 1), v * _u(rng, 0.6, 1.5)),
+        track=_pick(
+            rng,
+            [
+                hsv(_u(rng, -0.02, 0.05), _u(rng, 0.3, 0.8), _u(rng, 0.25, 0.7)),
+                (0.15, 0.15, 0.16),
+                hsv(0.6, 0.5, 0.5),
+                (0.45, 0.43, 0.42),
+            ],
+        )
+        if _chance(rng, 0.6 if school else 0.2)
+        else None,
+        track_inner_yd=_u(rng, 3, 12),
+        track_width_yd=_u(rng, 6, 11),
         beyond=_pick(rng, [hsv(_u(rng, 0.2, 0.35), 0.4, 0.35), (0.4, 0.4, 0.4), hsv(0.09, 0.3, 0.5), turf]),
         dashed_restraint=_chance(rng, 0.3),
     )
@@ -336,14 +232,28 @@ def random_light(rng: np.random.Generator, night: bool) -> LightLook:
         tint = _pick(rng, [(1.0, 0.97, 0.9), (0.9, 0.97, 1.0), (1.0, 0.88, 0.68), (0.92, 1.0, 0.9)])
         sides = [(-1, -1), (1, -1), (1, 1), (-1, 1)]
         rng.shuffle(sides)
-        dirs = tuple(_unit(sx * _u(rng, 0.4, 1.4), sy * _u(rng, 0.6, 1.6), _u(rng, 0.6, 1.3)) for sx, sy in sides[:k])
+        dirs = tuple(
+            _unit(sx * _u(rng, 0.4, 1.4), sy * _u(rng, 0.6, 1.6), _u(rng, 0.6, 1.3)) for sx, sy in sides[:k]
+        )
         level = _u(rng, 0.35, 1.0)
         cols = tuple(tuple(level * _u(rng, 0.6, 1.4) * c / k * 1.7 for c in tint) for _ in dirs)
         a = _u(rng, 0.06, 0.3) * level
         sky = _u(rng, 0.0, 0.07)
-        return LightLook(True, dirs, cols, tuple(a * c for c in tint), (a * 0.3, a * 0.4, a * 0.2), _u(rng, 0.8, 2.5),  # type: ignore[arg-type]
-                         _u(rng, 0.2, 0.6), None, (sky * 0.6, sky * 0.7, sky), (sky, sky, sky * 1.3),
-                         _u(rng, 0, 0.15), (0.1, 0.1, 0.12), _u(rng, 0.2, 1) if _chance(rng, 0.08) else 0.0)
+        return LightLook(
+            True,
+            dirs,
+            cols,
+            tuple(a * c for c in tint),
+            (a * 0.3, a * 0.4, a * 0.2),
+            _u(rng, 0.8, 2.5),  # type: ignore[arg-type]
+            _u(rng, 0.2, 0.6),
+            None,
+            (sky * 0.6, sky * 0.7, sky),
+            (sky, sky, sky * 1.3),
+            _u(rng, 0, 0.15),
+            (0.1, 0.1, 0.12),
+            _u(rng, 0.2, 1) if _chance(rng, 0.08) else 0.0,
+        )
     azimuth, height = _u(rng, 0, 2 * np.pi), np.deg2rad(_u(rng, 12, 70))
     sun = _unit(np.cos(azimuth) * np.cos(height), np.sin(azimuth) * np.cos(height), np.sin(height))
     overcast = _chance(rng, 0.35)
@@ -359,46 +269,89 @@ def random_light(rng: np.random.Generator, night: bool) -> LightLook:
     sky_v = _u(rng, 0.5, 0.95)
     top = (sky_v,) * 3 if overcast else hsv(_u(rng, 0.54, 0.62), _u(rng, 0.3, 0.75), sky_v)
     low = tuple(min(1.0, c * 0.4 + 0.6 * _u(rng, 0.7, 1.0)) for c in top)
-    return LightLook(False, (sun,), (col,), (a * (1 - blue * 0.5), a, a * (1 + blue)), (a * 0.35, a * 0.4, a * 0.25),
-                     _u(rng, 0.5, 1.5), _u(rng, 0.15, 0.6), shadow, top, low,  # type: ignore[arg-type]
-                     0.3 * rng.random() ** 2 if _chance(rng, 0.4) else 0.0, (0.75, 0.78, 0.8),
-                     _u(rng, 0.2, 1) if overcast and _chance(rng, 0.1) else 0.0)
+    return LightLook(
+        False,
+        (sun,),
+        (col,),
+        (a * (1 - blue * 0.5), a, a * (1 + blue)),
+        (a * 0.35, a * 0.4, a * 0.25),
+        _u(rng, 0.5, 1.5),
+        _u(rng, 0.15, 0.6),
+        shadow,
+        top,
+        low,  # type: ignore[arg-type]
+        0.3 * rng.random() ** 2 if _chance(rng, 0.4) else 0.0,
+        (0.75, 0.78, 0.8),
+        _u(rng, 0.2, 1) if overcast and _chance(rng, 0.1) else 0.0,
+    )
 
 
 def random_venue(rng: np.random.Generator, style: str) -> VenueLook:
     """Stands and surroundings."""
-    kind = {"pro": _pick(rng, ["stadium", "bowl"]), "college": _pick(rng, ["stadium", "bowl", "school"]),
-            "school": _pick(rng, ["school", "school", "park"])}[style]
+    kind = {
+        "pro": _pick(rng, ["stadium", "bowl"]),
+        "college": _pick(rng, ["stadium", "bowl", "school"]),
+        "school": _pick(rng, ["school", "school", "park"]),
+    }[style]
     big = kind in ("stadium", "bowl")
     return VenueLook(
-        kind=kind, far_gap_yd=_u(rng, 6, 16) if big else _u(rng, 8, 25), far_rows=int(rng.integers(20, 60)) if big else int(rng.integers(4, 16)),
-        far_length_yd=_u(rng, 100, 160) if big else _u(rng, 20, 80), far_base_yd=_u(rng, 1.0, 4) if big else _u(rng, 0.3, 1.5),
-        occupancy=float(_pick(rng, [0.0, _u(rng, 0.05, 0.4), _u(rng, 0.4, 1.0)], [0.15, 0.35, 0.5])), seat=strong_colour(rng) if _chance(rng, 0.5) else (0.55, 0.56, 0.58),
-        wall=strong_colour(rng), end_stand=big and _chance(rng, 0.75), trees=0.0 if big and kind == "bowl" else _u(rng, 0, 1),
-        buildings=_u(rng, 0, 1), cars=0 if big else int(rng.integers(0, 26)), masts=int(rng.integers(0, 5)),
-        fence=(not big) and _chance(rng, 0.6), bench_people=int(rng.integers(8, 46)),
-        near_people=int(rng.integers(0, 40)), front_people=int(rng.integers(0, 5)) if style == "school" and _chance(rng, 0.35) else 0,
-        post_colour=(0.95, 0.8, 0.05) if _chance(rng, 0.7) else (0.9, 0.9, 0.9), nets=_chance(rng, 0.1),
-        scoreboard=_chance(rng, 0.4), crowd_people=int(rng.integers(0, 30)), seed=int(rng.integers(1 << 30)),
+        kind=kind,
+        far_gap_yd=_u(rng, 6, 16) if big else _u(rng, 8, 25),
+        far_rows=int(rng.integers(20, 60)) if big else int(rng.integers(4, 16)),
+        far_length_yd=_u(rng, 100, 160) if big else _u(rng, 20, 80),
+        far_base_yd=_u(rng, 1.0, 4) if big else _u(rng, 0.3, 1.5),
+        occupancy=float(_pick(rng, [0.0, _u(rng, 0.05, 0.4), _u(rng, 0.4, 1.0)], [0.15, 0.35, 0.5])),
+        seat=strong_colour(rng) if _chance(rng, 0.5) else (0.55, 0.56, 0.58),
+        wall=strong_colour(rng),
+        end_stand=big and _chance(rng, 0.75),
+        trees=0.0 if big and kind == "bowl" else _u(rng, 0, 1),
+        buildings=_u(rng, 0, 1),
+        cars=0 if big else int(rng.integers(0, 26)),
+        masts=int(rng.integers(0, 5)),
+        fence=(not big) and _chance(rng, 0.6),
+        bench_people=int(rng.integers(8, 46)),
+        near_people=int(rng.integers(0, 40)),
+        front_people=int(rng.integers(0, 5)) if style == "school" and _chance(rng, 0.35) else 0,
+        post_colour=(0.95, 0.8, 0.05) if _chance(rng, 0.7) else (0.9, 0.9, 0.9),
+        nets=_chance(rng, 0.1),
+        scoreboard=_chance(rng, 0.4),
+        crowd_people=int(rng.integers(0, 30)),
+        seed=int(rng.integers(1 << 30)),
     )
 
 
 def random_picture(rng: np.random.Generator, style: str, night: bool) -> PictureLook:
     """Electronics and codec, poorer for school film."""
     poor = {"pro": 0.25, "college": 0.45, "school": 1.0}[style]
-    height = {"pro": [1080, 1080, 720], "college": [1080, 720, 720, 540], "school": [720, 480, 480, 480, 540]}[style]
+    height = {
+        "pro": [1080, 1080, 720],
+        "college": [1080, 720, 720, 540],
+        "school": [720, 480, 480, 480, 540],
+    }[style]
     return PictureLook(
-        exposure=float(np.exp(rng.normal(0.0, 0.22))), contrast=_u(rng, 0.85, 1.25), saturation=_u(rng, 0.5, 1.2),
-        white_balance=(_u(rng, 0.9, 1.1), 1.0, _u(rng, 0.86, 1.14)), gamma=_u(rng, 0.85, 1.2), vignette=_u(rng, 0, 0.35),
+        exposure=float(np.exp(rng.normal(0.0, 0.22))),
+        contrast=_u(rng, 0.85, 1.25),
+        saturation=_u(rng, 0.5, 1.2),
+        white_balance=(_u(rng, 0.9, 1.1), 1.0, _u(rng, 0.86, 1.14)),
+        gamma=_u(rng, 0.85, 1.2),
+        vignette=_u(rng, 0, 0.35),
         bloom=_u(rng, 0, 0.5) if night else _u(rng, 0, 0.2),
-        noise=(9 if night else 5) * (0.5 + 0.7 * poor) * rng.random() ** 1.7, chroma_noise=5 * poor * rng.random() ** 1.7,
-        denoise=_u(rng, 0.2, 1.0) if _chance(rng, 0.4 * poor) else 0.0, sharpen=_u(rng, 0, 1.6) if _chance(rng, 0.65) else 0.0,
-        blur_px=_u(rng, 0.0, 0.5 + 0.9 * poor), internal_height_px=int(_pick(rng, height)),
-        jpeg_quality=int(rng.integers(72, 96)), pre_jpeg_quality=int(rng.integers(12, 60)) if _chance(rng, 0.3 + 0.5 * poor) else 95,
-        chroma_half=_chance(rng, 0.8), interlace=_u(rng, 0.5, 1.0) if _chance(rng, 0.06) else 0.0,
-        shutter_s=float(_pick(rng, [1 / 60, 1 / 120, 1 / 250, 1 / 500] if not night else [1 / 60, 1 / 60, 1 / 120])),
+        noise=(9 if night else 5) * (0.5 + 0.7 * poor) * rng.random() ** 1.7,
+        chroma_noise=5 * poor * rng.random() ** 1.7,
+        denoise=_u(rng, 0.2, 1.0) if _chance(rng, 0.4 * poor) else 0.0,
+        sharpen=_u(rng, 0, 1.6) if _chance(rng, 0.65) else 0.0,
+        blur_px=_u(rng, 0.0, 0.5 + 0.9 * poor),
+        internal_height_px=int(_pick(rng, height)),
+        jpeg_quality=int(rng.integers(72, 96)),
+        pre_jpeg_quality=int(rng.integers(12, 60)) if _chance(rng, 0.3 + 0.5 * poor) else 95,
+        chroma_half=_chance(rng, 0.8),
+        interlace=_u(rng, 0.5, 1.0) if _chance(rng, 0.06) else 0.0,
+        shutter_s=float(
+            _pick(rng, [1 / 60, 1 / 120, 1 / 250, 1 / 500] if not night else [1 / 60, 1 / 60, 1 / 120])
+        ),
         overlay=_pick(rng, ["none", "scorebug", "timecode", "mark", "both"], [0.55, 0.14, 0.1, 0.14, 0.07]),
-        overlay_seed=int(rng.integers(1 << 30)), over_exposure=_u(rng, 0.2, 0.8) if _chance(rng, 0.05) else 0.0,
+        overlay_seed=int(rng.integers(1 << 30)),
+        over_exposure=_u(rng, 0.2, 0.8) if _chance(rng, 0.05) else 0.0,
     )
 
 
@@ -408,7 +361,11 @@ def random_look(rng: np.random.Generator, style: str | None = None, standard: st
     rng = np.random.default_rng(seed)
     style = style or _pick(rng, STYLES, [0.36, 0.22, 0.42])
     if standard is None:
-        p = {"pro": [0.7, 0.15, 0.0, 0.15], "college": [0.05, 0.75, 0.0, 0.2], "school": [0.03, 0.12, 0.5, 0.35]}[style]
+        p = {
+            "pro": [0.7, 0.15, 0.0, 0.15],
+            "college": [0.05, 0.75, 0.0, 0.2],
+            "school": [0.03, 0.12, 0.5, 0.35],
+        }[style]
         standard = _pick(rng, STANDARDS, p)
     night = _chance(rng, 0.45 if style == "school" else 0.35)
     fieldlook = random_field(rng, style, standard, night)
@@ -418,9 +375,21 @@ def random_look(rng: np.random.Generator, style: str | None = None, standard: st
     dfn = random_kit(rng, (not offense_light) and not both_dark, fieldlook.turf)
     white_shirt = white(rng)
     officials = OfficialKit(
-        striped=_chance(rng, 0.93), shirt=white_shirt if _chance(rng, 0.93) else strong_colour(rng),
-        stripe=(0.03, 0.03, 0.03), pants=(0.04, 0.04, 0.05) if _chance(rng, 0.65) else white_shirt,
+        striped=_chance(rng, 0.93),
+        shirt=white_shirt if _chance(rng, 0.93) else strong_colour(rng),
+        stripe=(0.03, 0.03, 0.03),
+        pants=(0.04, 0.04, 0.05) if _chance(rng, 0.65) else white_shirt,
         cap=_pick(rng, [(0.03, 0.03, 0.03), (0.03, 0.03, 0.03), (0.95, 0.95, 0.95), (0.7, 0.05, 0.05)]),
-        jacket_share=_u(rng, 0.3, 1) if _chance(rng, 0.08) else 0.0)
-    return Look(seed, style, fieldlook, random_light(rng, night), off, dfn, officials, random_venue(rng, style),
-                random_picture(rng, style, night))
+        jacket_share=_u(rng, 0.3, 1) if _chance(rng, 0.08) else 0.0,
+    )
+    return Look(
+        seed,
+        style,
+        fieldlook,
+        random_light(rng, night),
+        off,
+        dfn,
+        officials,
+        random_venue(rng, style),
+        random_picture(rng, style, night),
+    )

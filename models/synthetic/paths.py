@@ -52,14 +52,23 @@ def _focus(script: Any, t: np.ndarray) -> np.ndarray:
     centre = np.median(players, 0)
     ball = script.ball_field_yd[:, :2]
     mix = 0.55 * ball + 0.45 * centre
-    start = np.array([script.los_field_yd + 2.0 * script.direction, 0.6 * script.spot_y_field_yd + 0.4 * centre[0, 1]])
+    start = np.array(
+        [script.los_field_yd + 2.0 * script.direction, 0.6 * script.spot_y_field_yd + 0.4 * centre[0, 1]]
+    )
     w = np.clip((grid - 0.2) / 0.8, 0, 1)[:, None]
     focus = start * (1 - w) + mix * w
     return np.stack([np.interp(t, grid, focus[:, k]) for k in range(2)], 1)
 
 
-def operator_path(rng: np.random.Generator, look: Look, script: Any, place: CameraPlace, fps: float, lead_s: float | None = None,
-                  tail_s: float = 0.5) -> CameraPath:
+def operator_path(
+    rng: np.random.Generator,
+    look: Look,
+    script: Any,
+    place: CameraPlace,
+    fps: float,
+    lead_s: float | None = None,
+    tail_s: float = 0.5,
+) -> CameraPath:
     """Camera path of one clip. ``lead_s`` seconds before the snap (None: as much as the script has)."""
     grid = script.t_s
     t0 = max(float(grid[0]), -lead_s) if lead_s is not None else float(grid[0])
@@ -91,12 +100,25 @@ def operator_path(rng: np.random.Generator, look: Look, script: Any, place: Came
     for i in range(n):
         cam = place.look_at(np.array([aim_xy[i, 0], aim_xy[i, 1], 1.0]), float(zoom[i]))
         per_px = np.rad2deg(1.0 / cam.focal_px)
-        cams.append(replace(cam, pan_deg=cam.pan_deg + jx[i] * place.width_px * per_px, tilt_deg=cam.tilt_deg + (jy[i] + dz) * place.width_px * per_px,
-                            roll_deg=cam.roll_deg + float(jr[i])))
+        cams.append(
+            replace(
+                cam,
+                pan_deg=cam.pan_deg + jx[i] * place.width_px * per_px,
+                tilt_deg=cam.tilt_deg + (jy[i] + dz) * place.width_px * per_px,
+                roll_deg=cam.roll_deg + float(jr[i]),
+            )
+        )
     share = min(look.picture.shutter_s * fps, 1.0)
     later = []
     for i, a in enumerate(cams):
         b = cams[min(i + 1, n - 1)]
-        later.append(replace(a, pan_deg=a.pan_deg + share * (b.pan_deg - a.pan_deg), tilt_deg=a.tilt_deg + share * (b.tilt_deg - a.tilt_deg),
-                             roll_deg=a.roll_deg + share * (b.roll_deg - a.roll_deg), focal_px=a.focal_px + share * (b.focal_px - a.focal_px)))
+        later.append(
+            replace(
+                a,
+                pan_deg=a.pan_deg + share * (b.pan_deg - a.pan_deg),
+                tilt_deg=a.tilt_deg + share * (b.tilt_deg - a.tilt_deg),
+                roll_deg=a.roll_deg + share * (b.roll_deg - a.roll_deg),
+                focal_px=a.focal_px + share * (b.focal_px - a.focal_px),
+            )
+        )
     return CameraPath(place.view, t, tuple(cams), tuple(later))

@@ -8,7 +8,6 @@ each pixel; a third draws every man alone into a small cell, which gives the are
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,89 +15,48 @@ import cv2
 import moderngl
 import numpy as np
 
-from models.synthetic.field_paint import LENGTH_YD, WIDTH_YD, glyph, paint_field
+from models.synthetic.field_paint import LENGTH_YD, WIDTH_YD, paint_field
+from models.synthetic.figures import (
+    MARGIN,
+    PROP_ID,
+    Exposure,
+    Figures,
+    body_boxes,
+    digit_layers,
+    distort_ids,
+    ground_mesh,
+    near_view,
+    noise_texture,
+    spread,
+)
 from models.synthetic.lens import ViewCamera
 from models.synthetic.looks import Look
 from models.synthetic.people import PeopleLibrary
 from models.synthetic.scene import Props, crowd_texture
 
-MARGIN = 1.08
 SHADERS = Path(__file__).with_name("shaders")
 CELL = (32, 64)  # pixels of one man's cell in the area atlas
 ATLAS_COLUMNS, ATLAS_ROWS = 32, 8
 MOW = {"none": 0.0, "five": 1.0, "ten": 2.0, "across": 3.0, "checker": 4.0}
-NUMBER_STYLES = ("block", "slab", "sans", "round")
-PROP_ID = 65000
 PROP_LAYOUT, PROP_FIELDS = "3f 3f 3f 3f", ("in_pos", "in_nrm", "in_col", "in_uv")
 MAX_FIGURES = ATLAS_COLUMNS * ATLAS_ROWS
-
-
-@dataclass
-class Figures:
-    """People of one instant, one row each.
-
-    place (N,4) x y z yaw in field yards and radians; pose (N,4) first frame row, second frame row, weight,
-    scale, a row being shape * frames + frame; look (N,3) number (-1 none), pattern bits, reserved;
-    palette (N,24,3) uint8 sRGB.
-    """
-
-    place: np.ndarray
-    pose: np.ndarray
-    look: np.ndarray
-    palette: np.ndarray
-
-    def __len__(self) -> int:
-        return len(self.place)
-
-
-@dataclass(frozen=True)
-class Exposure:
-    """picture (h,w,3) uint8 BGR; ids (h//2,w//2) uint16: 0 ground and sky, n+1 the n-th figure, 65000 a thing;
-    area_px (N,) pixels each figure would cover alone; visible_px (N,) pixels of him seen in the picture;
-    boxes (N,4) amodal x0 y0 x1 y1 in pixels (NaN behind the camera)."""
-
-    picture: np.ndarray
-    ids: np.ndarray
-    area_px: np.ndarray
-    visible_px: np.ndarray
-    boxes: np.ndarray
-
-
-def noise_texture(size: int = 256, seed: int = 7) -> np.ndarray:
-    """(size,size,4) uint8 tiling noise, each channel stretched to 0..255."""
-    rng = np.random.default_rng(seed)
-    out = np.zeros((size, size, 4), np.float32)
-    for c, sigmas in enumerate(((18, 7, 2), (9, 3, 1), (4, 1.5, 0.6), (1.2, 0.5, 0.5))):
-        for k, s in enumerate(sigmas):
-            n = rng.standard_normal((size, size)).astype(np.float32)
-            tiled = cv2.GaussianBlur(np.tile(n, (3, 3)), (0, 0), s)[size: 2 * size, size: 2 * size]
-            out[..., c] += tiled / tiled.std() * (1.0, 0.6, 0.35)[k]
-        lo, hi = np.percentile(out[..., c], [1, 99])
-        out[..., c] = np.clip((out[..., c] - lo) / (hi - lo), 0, 1)
-    return (out * 255).astype(np.uint8)
-
-
-def _digits() -> np.ndarray:
-    """(layers, 64, 40, 2) uint8: fill and outline of ten digits in each style."""
-    layers = []
-    for style in NUMBER_STYLES:
-        for d in "0123456789":
-            small = glyph(d, style, 52, 29)
-            fill = cv2.copyMakeBorder(small, 6, 6, 5, 6, cv2.BORDER_CONSTANT, value=0)
-            layers.append(np.stack([fill, cv2.dilate(fill, np.ones((7, 7), np.uint8))], -1))
-    return np.stack(layers)
 
 
 class Renderer:
     """Holds the GL context. ``set_game`` loads a look; ``draw`` makes one exposure."""
 
-    def __init__(self, library: PeopleLibrary, samples: int = 4, scale: float = 1.0, anisotropy: float = 16.0) -> None:
+    def __init__(
+        self, library: PeopleLibrary, samples: int = 4, scale: float = 1.0, anisotropy: float = 16.0
+    ) -> None:
         self.ctx = moderngl.create_context(standalone=True, backend="egl")
         self.samples, self.scale, self.lib, self.anisotropy = samples, scale, library, anisotropy
         common = "#version 330\n" + (SHADERS / "common.glsl").read_text()
-        src = {p.name: p.read_text() for p in SHADERS.glob("*.vert")} | {p.name: p.read_text() for p in SHADERS.glob("*.frag")}
+        src = {p.name: p.read_text() for p in SHADERS.glob("*.vert")} | {
+            p.name: p.read_text() for p in SHADERS.glob("*.frag")
+        }
         make = lambda v, f: self.ctx.program(  # noqa: E731
-            vertex_shader="#version 330\n" + src[v], fragment_shader=common + src[f])
+            vertex_shader="#version 330\n" + src[v], fragment_shader=common + src[f]
+        )
         self.p_ground, self.p_sky = make("ground.vert", "ground.frag"), make("full.vert", "sky.frag")
         self.p_person, self.p_flat = make("person.vert", "person.frag"), make("person.vert", "flat.frag")
         self.p_ident, self.p_prop = make("person.vert", "ident.frag"), make("prop.vert", "prop.frag")
@@ -106,19 +64,25 @@ class Renderer:
         self.size: tuple[int, int] | None = None
         self._load_people()
         self.noise = self._texture(noise_texture())
-        digits = _digits()
-        self.digits = self.ctx.texture_array((digits.shape[2], digits.shape[1], len(digits)), 2, digits.tobytes())
+        digits = digit_layers()
+        self.digits = self.ctx.texture_array(
+            (digits.shape[2], digits.shape[1], len(digits)), 2, digits.tobytes()
+        )
         self.digits.build_mipmaps()
         quad = self.ctx.buffer(np.array([-1, -1, 3, -1, -1, 3], "f4").tobytes())
         self.v_sky = self.ctx.vertex_array(self.p_sky, [(quad, "2f", "in_pos")])
         self.v_post = self.ctx.vertex_array(self.p_post, [(quad, "2f", "in_pos")])
         self.paint: Any = None
-        self.atlas = self.ctx.framebuffer([self.ctx.texture((CELL[0] * ATLAS_COLUMNS, CELL[1] * ATLAS_ROWS), 1)])
+        self.atlas = self.ctx.framebuffer(
+            [self.ctx.texture((CELL[0] * ATLAS_COLUMNS, CELL[1] * ATLAS_ROWS), 1)]
+        )
         self.v_props: Any = None
         self.extras: list[Any] = []
 
     def _texture(self, image: np.ndarray, repeat: bool = True, aniso: float = 1.0) -> moderngl.Texture:
-        t = self.ctx.texture((image.shape[1], image.shape[0]), image.shape[2], np.ascontiguousarray(image).tobytes())
+        t = self.ctx.texture(
+            (image.shape[1], image.shape[0]), image.shape[2], np.ascontiguousarray(image).tobytes()
+        )
         t.repeat_x = t.repeat_y = repeat
         t.build_mipmaps()
         t.filter = (moderngl.LINEAR_MIPMAP_LINEAR, moderngl.LINEAR)
@@ -131,11 +95,15 @@ class Renderer:
         for name, data, kind in (("verts", lib.vertices_q, np.int16), ("norms", lib.normals, np.int8)):
             four = np.zeros((shapes * frames, count, 4), kind)
             four[..., :3] = data.reshape(shapes * frames, count, 3)
-            t = ctx.texture((count, shapes * frames), 4, four.tobytes(), dtype="i2" if kind == np.int16 else "i1")
+            t = ctx.texture(
+                (count, shapes * frames), 4, four.tobytes(), dtype="i2" if kind == np.int16 else "i1"
+            )
             t.filter = (moderngl.NEAREST, moderngl.NEAREST)
             setattr(self, f"t_{name}", t)
         self.frames_per_shape = frames
-        vertex = ctx.buffer(np.hstack([lib.part[:, None].astype("f4"), lib.uv.astype("f4")]).astype("f4").tobytes())
+        vertex = ctx.buffer(
+            np.hstack([lib.part[:, None].astype("f4"), lib.uv.astype("f4")]).astype("f4").tobytes()
+        )
         index = ctx.buffer(lib.faces.astype("i4").tobytes())
         self.instances = ctx.buffer(reserve=MAX_FIGURES * 80)
         fields = ("i_pos", "i_pose", "i_info", "i_box", "i_cell")
@@ -150,7 +118,11 @@ class Renderer:
                 bind.insert(0, (vertex, lay_v, *mesh))
             return ctx.vertex_array(program, bind, index, index_element_size=4)
 
-        self.v_person, self.v_flat, self.v_ident = array(self.p_person), array(self.p_flat), array(self.p_ident)
+        self.v_person, self.v_flat, self.v_ident = (
+            array(self.p_person),
+            array(self.p_flat),
+            array(self.p_ident),
+        )
         names = lib.part_names
         order = ("jersey_front", "jersey_back", "sleeve", "pants", "sock", "helmet")
         self.codes = [names.index(n) if n in names else -1 for n in order]
@@ -168,9 +140,14 @@ class Renderer:
         self.scene_tex.repeat_x = self.scene_tex.repeat_y = False
         self.scene_tex.filter = (moderngl.LINEAR_MIPMAP_LINEAR, moderngl.LINEAR)
         self.scene = ctx.framebuffer([self.scene_tex], ctx.depth_renderbuffer((w, h)))
-        self.multi = self.scene if self.samples == 0 else ctx.framebuffer(
-            [ctx.renderbuffer((w, h), 4, samples=self.samples, dtype="f2")],
-            ctx.depth_renderbuffer((w, h), samples=self.samples))
+        self.multi = (
+            self.scene
+            if self.samples == 0
+            else ctx.framebuffer(
+                [ctx.renderbuffer((w, h), 4, samples=self.samples, dtype="f2")],
+                ctx.depth_renderbuffer((w, h), samples=self.samples),
+            )
+        )
         half = (max(w // 2, 1), max(h // 2, 1))
         self.shadow_tex = ctx.texture(half, 4)
         self.shadow = ctx.framebuffer([self.shadow_tex])
@@ -197,7 +174,7 @@ class Renderer:
         self.crowd = self._texture(crowd_texture(look))
         f, light = look.field, look.light
         self.look = look
-        ground = _ground_mesh(f.standard, f.crown_yd)
+        ground = ground_mesh(f.standard, f.crown_yd)
         vbo = self.ctx.buffer(ground.astype("f4").tobytes())
         self.v_ground = self.ctx.vertex_array(self.p_ground, [(vbo, "3f", "in_pos")])
         self.v_props = self.v_props_id = self.v_mesh = None
@@ -213,40 +190,84 @@ class Renderer:
         dirs[:n], cols[:n] = light.directions, light.colours
         dirs[n:, 2] = 1.0
         self.light_dirs, self.n_lights = dirs, n
-        level = float(np.mean(light.ambient_sky)) + sum(float(np.mean(c)) * d[2] for c, d in zip(light.colours, light.directions, strict=True))
+        level = float(np.mean(light.ambient_sky)) + sum(
+            float(np.mean(c)) * d[2] for c, d in zip(light.colours, light.directions, strict=True)
+        )
         turf = float(np.mean(np.power(f.turf, 2.2)))
-        self.gain = float((0.135 / max(level * (0.6 * turf + 0.03), 1e-3)) ** 0.8)  # the camera's automatic exposure, incomplete
+        self.gain = float(
+            (0.135 / max(level * (0.6 * turf + 0.03), 1e-3)) ** 0.8
+        )  # the camera's automatic exposure, incomplete
         for p in (self.p_ground, self.p_person, self.p_prop, self.p_sky):
-            self._set(p, u_nlights=n, u_ldir=dirs, u_lcol=cols, u_amb_sky=light.ambient_sky, u_amb_ground=light.ambient_ground,
-                      u_stadium=light.stadium_shadow or (0.0, 0.0, 0.0, 0.0), u_haze=(*light.haze_colour, light.haze * 0.006),
-                      u_noise=0, u_paint=1, u_shadow=2, u_palette=3, u_digits=4, u_verts=5, u_norms=6, u_crowd=7)
+            self._set(
+                p,
+                u_nlights=n,
+                u_ldir=dirs,
+                u_lcol=cols,
+                u_amb_sky=light.ambient_sky,
+                u_amb_ground=light.ambient_ground,
+                u_stadium=light.stadium_shadow or (0.0, 0.0, 0.0, 0.0),
+                u_haze=(*light.haze_colour, light.haze * 0.006),
+                u_noise=0,
+                u_paint=1,
+                u_shadow=2,
+                u_palette=3,
+                u_digits=4,
+                u_verts=5,
+                u_norms=6,
+                u_crowd=7,
+            )
         for p in (self.p_flat, self.p_ident):
             self._set(p, u_verts=5, u_norms=6)
         for p in (self.p_person, self.p_flat, self.p_ident):
             self._set(p, u_scale=float(self.lib.scale_yd))
         self._set(self.p_person, u_codes=self.codes, u_panel=tuple(self.lib.panel_yd))
-        self._set(self.p_ground, u_night=float(light.night), u_extent=extent, u_field=(float(LENGTH_YD[f.standard]), WIDTH_YD[f.standard], f.end_zone_depth_yd, f.snow),
-                  u_turf=f.turf, u_turf2=f.turf_second, u_apron=f.apron, u_track=f.track or f.apron, u_beyond=f.beyond,
-                  u_wearc=f.wear_colour, u_mow=(MOW[f.mow], f.mow_strength, f.grain, f.blotch),
-                  u_wear=(f.wear, f.line_wear, f.track_inner_yd, f.track_width_yd if f.track else 0.0))
+        self._set(
+            self.p_ground,
+            u_night=float(light.night),
+            u_extent=extent,
+            u_field=(float(LENGTH_YD[f.standard]), WIDTH_YD[f.standard], f.end_zone_depth_yd, f.snow),
+            u_turf=f.turf,
+            u_turf2=f.turf_second,
+            u_apron=f.apron,
+            u_track=f.track or f.apron,
+            u_beyond=f.beyond,
+            u_wearc=f.wear_colour,
+            u_mow=(MOW[f.mow], f.mow_strength, f.grain, f.blotch),
+            u_wear=(f.wear, f.line_wear, f.track_inner_yd, f.track_width_yd if f.track else 0.0),
+        )
         v = look.venue
         self._set(self.p_prop, u_stand_light=0.35 if light.night else 1.0)
-        self._set(self.p_sky, u_top=light.sky_top, u_low=light.sky_low, u_tree=(0.16, 0.22, 0.12),
-                  u_land=(0.10 * v.trees, v.buildings if v.kind != "bowl" else 0.0, (v.seed % 1000) / 1000.0, float(light.night)))
+        self._set(
+            self.p_sky,
+            u_top=light.sky_top,
+            u_low=light.sky_low,
+            u_tree=(0.16, 0.22, 0.12),
+            u_land=(
+                0.10 * v.trees,
+                v.buildings if v.kind != "bowl" else 0.0,
+                (v.seed % 1000) / 1000.0,
+                float(light.night),
+            ),
+        )
         return drawn
 
-    def draw(self, cam: ViewCamera, figures: Figures, cam_next: ViewCamera | None = None,
-             extras: Sequence[tuple[np.ndarray, int]] = ()) -> Exposure:
+    def draw(
+        self,
+        cam: ViewCamera,
+        figures: Figures,
+        cam_next: ViewCamera | None = None,
+        extras: Sequence[tuple[np.ndarray, int]] = (),
+    ) -> Exposure:
         """One exposure; ``cam_next`` is the camera as the shutter closes (motion blur of pan and zoom).
 
         ``extras``: moving things (rows as in :class:`Props`) each with the id (over 65000) to mark its pixels.
         """
         self._resize(cam.width_px, cam.height_px)
         everyone = len(figures)
-        keep = np.nonzero(self._near_view(cam, figures))[0][:MAX_FIGURES]
+        keep = np.nonzero(near_view(cam, figures))[0][:MAX_FIGURES]
         figures = Figures(figures.place[keep], figures.pose[keep], figures.look[keep], figures.palette[keep])
         n = len(keep)
-        boxes = self.boxes(cam, figures)
+        boxes = body_boxes(self.lib, cam, figures)
         clip = cam.clip_matrix(MARGIN)
         self._upload(figures, boxes, cam, n)
         self._bind_common(cam, clip)
@@ -255,45 +276,24 @@ class Renderer:
         self._scene_pass(cam, n)
         ids = self._ident_pass(cam, n)
         area = self._area_pass(boxes, n)
-        visible = np.bincount(ids[(ids > 0) & (ids <= n)].ravel(), minlength=n + 1)[1: n + 1] * 4.0
+        visible = np.bincount(ids[(ids > 0) & (ids <= n)].ravel(), minlength=n + 1)[1 : n + 1] * 4.0
         picture = self._post(cam, cam_next or cam)
         names = np.arange(65536, dtype=np.uint16)
-        names[1: n + 1] = keep + 1
-        wide = lambda v, fill: _spread(v, keep, everyone, fill)  # noqa: E731
-        return Exposure(picture, names[ids], wide(area, 0.0), wide(np.minimum(visible, area), 0.0), wide(boxes, np.nan))
-
-    @staticmethod
-    def _near_view(cam: ViewCamera, figures: Figures) -> np.ndarray:
-        """(N,) bool: people whose body or shadow may touch the wide picture."""
-        middle = figures.place[:, :3].astype(float) + np.array([0.0, 0.0, 0.9])
-        local = (middle - np.asarray(cam.centre)) @ cam.rotation().T
-        z = local[:, 2]
-        reach = 4.5
-        half = np.array([cam.width_px, cam.height_px]) * MARGIN / 2 / cam.focal_px
-        near = (np.abs(local[:, :2]) < half * np.maximum(z, 0.0)[:, None] + reach).all(1)
-        return near & (z > 0.5)
-
-    def boxes(self, cam: ViewCamera, figures: Figures) -> np.ndarray:
-        """(N,4) amodal pixel boxes from the projection of every vertex; NaN where behind the camera."""
-        n = len(figures)
-        if n == 0:
-            return np.zeros((0, 4))
-        flat = self.lib.vertices_q.reshape(-1, *self.lib.vertices_q.shape[2:])
-        a, b = flat[figures.pose[:, 0].astype(int)], flat[figures.pose[:, 1].astype(int)]
-        w = figures.pose[:, 2, None, None].astype(np.float32)
-        v = (a * (1 - w) + b * w) * (self.lib.scale_yd * figures.pose[:, 3, None, None].astype(np.float32))
-        c, s = np.cos(figures.place[:, 3])[:, None], np.sin(figures.place[:, 3])[:, None]
-        world = np.stack([c * v[..., 0] - s * v[..., 1], s * v[..., 0] + c * v[..., 1], v[..., 2]], -1) + figures.place[:, None, :3]
-        px, ok = cam.project(world.reshape(-1, 3))
-        px = px.reshape(n, -1, 2)
-        out = np.concatenate([px.min(1), px.max(1)], 1)
-        out[~ok.reshape(n, -1).all(1)] = np.nan
-        return out
+        names[1 : n + 1] = keep + 1
+        wide = lambda v, fill: spread(v, keep, everyone, fill)  # noqa: E731
+        return Exposure(
+            picture, names[ids], wide(area, 0.0), wide(np.minimum(visible, area), 0.0), wide(boxes, np.nan)
+        )
 
     def _upload(self, figures: Figures, boxes: np.ndarray, cam: ViewCamera, n: int) -> None:
         row = np.zeros((n, 20), "f4")
         row[:, 0:4], row[:, 4:8] = figures.place[:n], figures.pose[:n]
-        row[:, 8], row[:, 9], row[:, 10], row[:, 11] = np.arange(n), figures.look[:n, 0], figures.look[:n, 1], np.arange(n) + 1
+        row[:, 8], row[:, 9], row[:, 10], row[:, 11] = (
+            np.arange(n),
+            figures.look[:n, 0],
+            figures.look[:n, 1],
+            np.arange(n) + 1,
+        )
         b = np.nan_to_num(boxes[:n], nan=0.0)
         size = np.array([cam.width_px, cam.height_px]) * MARGIN
         centre = np.array([(cam.width_px - 1) / 2, (cam.height_px - 1) / 2])
@@ -306,7 +306,9 @@ class Renderer:
         palette = np.ascontiguousarray(figures.palette[:n].reshape(max(n, 0), 24, 3))
         if getattr(self, "palette", None) is not None:
             self.palette.release()
-        self.palette = self.ctx.texture((24, max(n, 1)), 3, palette.tobytes() if n else b"\0" * 72, alignment=1)
+        self.palette = self.ctx.texture(
+            (24, max(n, 1)), 3, palette.tobytes() if n else b"\0" * 72, alignment=1
+        )
         self.palette.filter = (moderngl.NEAREST, moderngl.NEAREST)
 
     def _load_extras(self, extras: Sequence[tuple[np.ndarray, int]]) -> None:
@@ -317,11 +319,28 @@ class Renderer:
         for rows, ident in extras:
             if len(rows):
                 b = self.ctx.buffer(np.ascontiguousarray(rows, "f4").tobytes())
-                self.extras.append((self.ctx.vertex_array(self.p_prop, [(b, PROP_LAYOUT, *PROP_FIELDS)]),
-                                    self.ctx.vertex_array(self.p_prop_id, [(b, "3f 36x", "in_pos")]), b, ident))
+                self.extras.append(
+                    (
+                        self.ctx.vertex_array(self.p_prop, [(b, PROP_LAYOUT, *PROP_FIELDS)]),
+                        self.ctx.vertex_array(self.p_prop_id, [(b, "3f 36x", "in_pos")]),
+                        b,
+                        ident,
+                    )
+                )
 
     def _bind_common(self, cam: ViewCamera, clip: np.ndarray) -> None:
-        for slot, tex in enumerate((self.noise, self.paint, self.shadow_tex, self.palette, self.digits, self.t_verts, self.t_norms, self.crowd)):
+        for slot, tex in enumerate(
+            (
+                self.noise,
+                self.paint,
+                self.shadow_tex,
+                self.palette,
+                self.digits,
+                self.t_verts,
+                self.t_norms,
+                self.crowd,
+            )
+        ):
             tex.use(slot)
         for p in (self.p_ground, self.p_person, self.p_flat, self.p_ident, self.p_prop, self.p_prop_id):
             self._set(p, u_clip=clip.T, u_eye=tuple(cam.centre))
@@ -386,8 +405,10 @@ class Renderer:
             self._set(self.p_ident, u_mode=0)
             self.v_ident.render(instances=n)
         w, h = self.ident.size
-        raw = np.frombuffer(self.ident.read(components=1, dtype="u2", alignment=1), np.uint16).reshape(h, w)[::-1]
-        return _distort_ids(raw, cam)
+        raw = np.frombuffer(self.ident.read(components=1, dtype="u2", alignment=1), np.uint16).reshape(h, w)[
+            ::-1
+        ]
+        return distort_ids(raw, cam)
 
     def _area_pass(self, boxes: np.ndarray, n: int) -> np.ndarray:
         self.atlas.use()
@@ -398,7 +419,9 @@ class Renderer:
         self._set(self.p_flat, u_mode=3)
         self.v_flat.render(instances=n)
         w, h = self.atlas.size
-        raw = np.frombuffer(self.atlas.read(components=1, alignment=1), np.uint8).reshape(ATLAS_ROWS, CELL[1], ATLAS_COLUMNS, CELL[0])
+        raw = np.frombuffer(self.atlas.read(components=1, alignment=1), np.uint8).reshape(
+            ATLAS_ROWS, CELL[1], ATLAS_COLUMNS, CELL[0]
+        )
         share = (raw > 127).mean(axis=(1, 3)).reshape(-1)[:n]
         b = np.nan_to_num(boxes[:n], nan=0.0)
         return share * np.maximum(b[:, 2] - b[:, 0], 0) * np.maximum(b[:, 3] - b[:, 1], 0)
@@ -413,50 +436,23 @@ class Renderer:
         self.final.use()
         self.ctx.disable(moderngl.DEPTH_TEST)
         self.scene_tex.use(0)
-        self._set(self.p_post, u_scene=0, u_size=(float(cam.width_px), float(cam.height_px)), u_focal=cam.focal_px, u_k1=cam.k1,
-                  u_margin=MARGIN, u_move=move.T.astype("f4"), u_steps=int(np.clip(np.ceil(shift), 1, 16)), u_exposure=pic.exposure * self.gain,
-                  u_contrast=pic.contrast, u_saturation=pic.saturation, u_gamma=pic.gamma, u_vignette=pic.vignette, u_bloom=pic.bloom,
-                  u_white=tuple(pic.white_balance))
+        self._set(
+            self.p_post,
+            u_scene=0,
+            u_size=(float(cam.width_px), float(cam.height_px)),
+            u_focal=cam.focal_px,
+            u_k1=cam.k1,
+            u_margin=MARGIN,
+            u_move=move.T.astype("f4"),
+            u_steps=int(np.clip(np.ceil(shift), 1, 16)),
+            u_exposure=pic.exposure * self.gain,
+            u_contrast=pic.contrast,
+            u_saturation=pic.saturation,
+            u_gamma=pic.gamma,
+            u_vignette=pic.vignette,
+            u_bloom=pic.bloom,
+            u_white=tuple(pic.white_balance),
+        )
         self.v_post.render()
         raw = np.frombuffer(self.final.read(components=3, alignment=1), np.uint8)
         return cv2.cvtColor(raw.reshape(cam.height_px, cam.width_px, 3)[::-1], cv2.COLOR_RGB2BGR)
-
-
-def _spread(values: np.ndarray, at: np.ndarray, count: int, fill: float) -> np.ndarray:
-    out = np.full((count, *values.shape[1:]), fill)
-    out[at] = values
-    return out
-
-
-def _ground_mesh(standard: str, crown: float) -> np.ndarray:
-    """(T*3,3) triangles of strips along x, crowned between the side lines."""
-    w = WIDTH_YD[standard]
-    y = np.concatenate([[-400.0, -60.0, -15.0], np.linspace(0, w, 41), [w + 15.0, w + 60.0, 500.0]])
-    z = np.where((y >= 0) & (y <= w), crown * (1 - ((y - w / 2) / (w / 2)) ** 2), 0.0)
-    out = []
-    xs = np.array([-500.0, -60.0, 0.0, 55.0, 110.0, 170.0, 600.0])
-    for i in range(len(y) - 1):
-        for xa, xb in zip(xs[:-1], xs[1:], strict=True):
-            a, b = (xa, y[i], z[i]), (xb, y[i], z[i])
-            c, d = (xb, y[i + 1], z[i + 1]), (xa, y[i + 1], z[i + 1])
-            out += [a, b, c, a, c, d]
-    return np.array(out)
-
-
-def _distort_ids(raw: np.ndarray, cam: ViewCamera) -> np.ndarray:
-    """Half-size identity map as the lens shows it."""
-    h, w = cam.height_px // 2, cam.width_px // 2
-    x = (np.arange(w) * 2 + 0.5 - (cam.width_px - 1) / 2) / cam.focal_px
-    y = (np.arange(h) * 2 + 0.5 - (cam.height_px - 1) / 2) / cam.focal_px
-    if abs(cam.k1) < 1e-9:
-        ux, uy = np.broadcast_to(x, (h, w)), np.broadcast_to(y[:, None], (h, w))
-    else:
-        r2 = x[None] ** 2 + y[:, None] ** 2
-        k = np.ones((h, w))
-        for _ in range(4):
-            k = 1.0 + cam.k1 * r2 / k**2
-        ux, uy = x[None] / k, y[:, None] / k
-    rh, rw = raw.shape
-    mx = (ux * cam.focal_px / (0.5 * cam.width_px * MARGIN) + 1) * 0.5 * rw - 0.5
-    my = (uy * cam.focal_px / (0.5 * cam.height_px * MARGIN) + 1) * 0.5 * rh - 0.5
-    return cv2.remap(raw, mx.astype(np.float32), my.astype(np.float32), cv2.INTER_NEAREST)

@@ -26,8 +26,16 @@ class _Builder:
     def __init__(self) -> None:
         self.rows: list[np.ndarray] = []
 
-    def quad(self, a: np.ndarray, b: np.ndarray, c: np.ndarray, d: np.ndarray, colour: Colour, kind: float = 0.0,
-             uv: tuple[float, float, float, float] = (0, 0, 1, 1)) -> None:
+    def quad(
+        self,
+        a: np.ndarray,
+        b: np.ndarray,
+        c: np.ndarray,
+        d: np.ndarray,
+        colour: Colour,
+        kind: float = 0.0,
+        uv: tuple[float, float, float, float] = (0, 0, 1, 1),
+    ) -> None:
         """Quad a b c d in order; its normal is (b-a) x (d-a)."""
         p = np.array([a, b, c, d], float)
         n = np.cross(p[1] - p[0], p[3] - p[0])
@@ -36,12 +44,20 @@ class _Builder:
         rows = np.hstack([p, np.tile(n, (4, 1)), np.tile(colour, (4, 1)), tex, np.full((4, 1), kind)])
         self.rows.append(rows[[0, 1, 2, 0, 2, 3]])
 
-    def box(self, centre: tuple[float, float, float], size: tuple[float, float, float], colour: Colour, yaw: float = 0.0,
-            kind: float = 0.0) -> None:
+    def box(
+        self,
+        centre: tuple[float, float, float],
+        size: tuple[float, float, float],
+        colour: Colour,
+        yaw: float = 0.0,
+        kind: float = 0.0,
+    ) -> None:
         """Box standing with its bottom at centre z."""
         sx, sy, sz = size[0] / 2, size[1] / 2, size[2]
         c, s = np.cos(yaw), np.sin(yaw)
-        corner = np.array([(x, y) for x, y in ((-sx, -sy), (sx, -sy), (sx, sy), (-sx, sy))]) @ np.array([[c, s], [-s, c]])
+        corner = np.array([(x, y) for x, y in ((-sx, -sy), (sx, -sy), (sx, sy), (-sx, sy))]) @ np.array(
+            [[c, s], [-s, c]]
+        )
         lo = [np.array([centre[0] + x, centre[1] + y, centre[2]]) for x, y in corner]
         hi = [p + np.array([0, 0, sz]) for p in lo]
         for i in range(4):
@@ -49,7 +65,9 @@ class _Builder:
             self.quad(lo[i], lo[j], hi[j], hi[i], colour, kind)
         self.quad(hi[0], hi[1], hi[2], hi[3], colour, kind)
 
-    def pole(self, a: tuple[float, float, float], b: tuple[float, float, float], radius: float, colour: Colour) -> None:
+    def pole(
+        self, a: tuple[float, float, float], b: tuple[float, float, float], radius: float, colour: Colour
+    ) -> None:
         """Six-sided rod from a to b."""
         p, q = np.array(a, float), np.array(b, float)
         axis = (q - p) / np.linalg.norm(q - p)
@@ -78,16 +96,20 @@ def crowd_texture(look: Look) -> np.ndarray:
     torso = ((np.abs(xx - 7.5) < 5.2 - 0.18 * (9 - yy).clip(0)) & (yy < 9)).astype(float)
     head = (((xx - 7.5) / 2.8) ** 2 + ((yy - 11.3) / 2.9) ** 2 < 1).astype(float)
     for r in range(32):
-        img[r * 16: r * 16 + 2, :, :3] *= 0.5
+        img[r * 16 : r * 16 + 2, :, :3] *= 0.5
         for c in range(64):
-            cell = img[r * 16: r * 16 + 16, c * 16: c * 16 + 16, :3]
+            cell = img[r * 16 : r * 16 + 16, c * 16 : c * 16 + 16, :3]
             cell *= rng.uniform(0.85, 1.1)
             if c % 16 == 0:
                 cell[...] = 140
                 continue
             if rng.random() > v.occupancy * (0.75 + 0.4 * np.sin(c * 0.31 + r * 0.23)):
                 continue
-            shirt = fans[int(rng.integers(3))] if rng.random() < 0.45 else np.array(hsv(rng.random(), rng.uniform(0, 0.8), rng.uniform(0.1, 0.95)))
+            shirt = (
+                fans[int(rng.integers(3))]
+                if rng.random() < 0.45
+                else np.array(hsv(rng.random(), rng.uniform(0, 0.8), rng.uniform(0.1, 0.95)))
+            )
             skin = np.array([0.85, 0.65, 0.5]) * rng.uniform(0.3, 1.05)
             top = skin if rng.random() < 0.5 else np.array(hsv(rng.random(), 0.4, rng.uniform(0.05, 0.5)))
             sh = int(rng.integers(-2, 3))
@@ -97,7 +119,9 @@ def crowd_texture(look: Look) -> np.ndarray:
     return np.clip(img, 0, 255).astype(np.uint8)
 
 
-def _stand(b: _Builder, look: Look, origin: np.ndarray, along: np.ndarray, out: np.ndarray, length: float) -> None:
+def _stand(
+    b: _Builder, look: Look, origin: np.ndarray, along: np.ndarray, out: np.ndarray, length: float
+) -> None:
     """Sloped block of seats: front edge from ``origin`` along ``along``, rising away along ``out``."""
     v = look.venue
     rise, run = (0.42, 0.85) if v.kind in ("stadium", "bowl") else (0.3, 0.75)
@@ -146,14 +170,22 @@ def _posts(b: _Builder, look: Look) -> None:
 
 def _cars(b: _Builder, rng: np.random.Generator, count: int, y: float, length: float) -> None:
     for _ in range(count):
-        x, yaw = float(rng.uniform(-40, length + 40)), float(rng.choice([0.0, np.pi / 2]) + rng.normal(0, 0.05))
+        x, yaw = (
+            float(rng.uniform(-40, length + 40)),
+            float(rng.choice([0.0, np.pi / 2]) + rng.normal(0, 0.05)),
+        )
         yy, c = y + float(rng.uniform(0, 25)), strong_colour(rng) if rng.random() < 0.5 else (0.8, 0.8, 0.82)
         van = float(rng.uniform(0.2, 0.7))
         b.box((x, yy, 0.25), (5.0, 2.0, 0.65), c, yaw)
         b.box((x, yy, 0.9), (2.8, 1.8, van), (0.12, 0.14, 0.16), yaw)
         b.box((x, yy, 0.9 + van), (2.6, 1.7, 0.06), c, yaw)
         for k in (-1, 1):
-            b.box((x + k * 1.5 * np.cos(yaw), yy + k * 1.5 * np.sin(yaw), 0), (0.7, 2.05, 0.4), (0.03, 0.03, 0.03), yaw)
+            b.box(
+                (x + k * 1.5 * np.cos(yaw), yy + k * 1.5 * np.sin(yaw), 0),
+                (0.7, 2.05, 0.4),
+                (0.03, 0.03, 0.03),
+                yaw,
+            )
 
 
 def _bench(b: _Builder, rng: np.random.Generator, look: Look, y: float, mid: float) -> None:
@@ -162,7 +194,12 @@ def _bench(b: _Builder, rng: np.random.Generator, look: Look, y: float, mid: flo
         b.box((x, y, 0.35), (float(rng.uniform(3, 6)), 0.45, 0.12), (0.75, 0.76, 0.78))
     for _ in range(int(rng.integers(0, 9))):  # coolers, trunks, tables, tents
         s = float(rng.uniform(0.3, 1.0))
-        b.box((mid + float(rng.uniform(-26, 26)), y + float(rng.uniform(-2, 2)), 0.0), (s * 1.4, s, s), strong_colour(rng), float(rng.uniform(0, 3)))
+        b.box(
+            (mid + float(rng.uniform(-26, 26)), y + float(rng.uniform(-2, 2)), 0.0),
+            (s * 1.4, s, s),
+            strong_colour(rng),
+            float(rng.uniform(0, 3)),
+        )
     if rng.random() < 0.15:
         x, c = mid + float(rng.uniform(-25, 25)), strong_colour(rng)
         for dx in (-1.5, 1.5):
@@ -185,7 +222,11 @@ def build_props(look: Look, cameras: Sequence[tuple[float, float, float]] = ()) 
         _stand(b, look, np.array([mid - v.far_length_yd / 2 + off, far, 0]), x_axis, y_axis, v.far_length_yd)
         if look.style != "school" or rng.random() < 0.3:
             top = far + v.far_rows * 0.8
-            b.box((mid + off, top + 2, v.far_base_yd + v.far_rows * 0.4), (float(rng.uniform(8, 30)), 4, 4), (0.55, 0.55, 0.6))
+            b.box(
+                (mid + off, top + 2, v.far_base_yd + v.far_rows * 0.4),
+                (float(rng.uniform(8, 30)), 4, 4),
+                (0.55, 0.55, 0.6),
+            )
     if v.end_stand:
         ez = f.end_zone_depth_yd + v.far_gap_yd + 2
         for x, sign in ((-ez, -1.0), (length + ez, 1.0)):
@@ -211,12 +252,26 @@ def build_props(look: Look, cameras: Sequence[tuple[float, float, float]] = ()) 
             b.pole((mid - 75 + 5 * k, y, 0), (mid - 75 + 5 * k, y, h), 0.03, (0.55, 0.57, 0.6))
         b.pole((mid - 75, y, h), (mid + 75, y, h), 0.025, (0.55, 0.57, 0.6))
         col = (0.05, 0.1, 0.06) if rng.random() < 0.5 else (0.6, 0.62, 0.65)
-        mesh.quad(np.array([mid - 75, y, 0]), np.array([mid + 75, y, 0]), np.array([mid + 75, y, h]), np.array([mid - 75, y, h]),
-                  col, 3.0, (0, 0, 150 * 12, h * 12))
+        mesh.quad(
+            np.array([mid - 75, y, 0]),
+            np.array([mid + 75, y, 0]),
+            np.array([mid + 75, y, h]),
+            np.array([mid - 75, y, h]),
+            col,
+            3.0,
+            (0, 0, 150 * 12, h * 12),
+        )
     if v.nets:
         for x in (-f.end_zone_depth_yd - 4, length + f.end_zone_depth_yd + 4):
-            mesh.quad(np.array([x, w / 2 - 8, 3]), np.array([x, w / 2 + 8, 3]), np.array([x, w / 2 + 8, 12]), np.array([x, w / 2 - 8, 12]),
-                      (0.1, 0.1, 0.1), 3.0, (0, 0, 16 * 5, 9 * 5))
+            mesh.quad(
+                np.array([x, w / 2 - 8, 3]),
+                np.array([x, w / 2 + 8, 3]),
+                np.array([x, w / 2 + 8, 12]),
+                np.array([x, w / 2 - 8, 12]),
+                (0.1, 0.1, 0.1),
+                3.0,
+                (0, 0, 16 * 5, 9 * 5),
+            )
     if v.scoreboard:
         x, y = float(rng.choice([-25.0, length + 25.0, mid])), far + float(rng.uniform(0, 15))
         b.box((x, y, 3), (14, 1, 6), (0.05, 0.06, 0.08))

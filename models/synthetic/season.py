@@ -37,7 +37,11 @@ from models.synthetic.plays import simulate_play
 from models.synthetic.render import Renderer
 from models.synthetic.scene import build_props
 
-SIZES = {"pro": ((1920, 1080), (1280, 720)), "college": ((1280, 720), (1280, 720), (1920, 1080)), "school": ((852, 480), (852, 480), (1280, 720))}
+SIZES = {
+    "pro": ((1920, 1080), (1280, 720)),
+    "college": ((1280, 720), (1280, 720), (1920, 1080)),
+    "school": ((852, 480), (852, 480), (1280, 720)),
+}
 RATES = (Fraction(30000, 1001), Fraction(30000, 1001), Fraction(30), Fraction(60000, 1001), Fraction(25))
 FIRST_NAMES = "Ada Ben Cal Dex Eli Fay Gus Hal Ike Jon Kip Lou Mac Ned Oz Pat Quin Rex Sol Ty Udo Vic Wes Yan Zeb".split()
 LAST_NAMES = "Alder Birch Cedar Dell Elm Fenn Glade Heath Isle Knoll Larch Marsh North Oake Pine Quarry Ridge Stone Thorn Vale Weir Yew".split()
@@ -60,13 +64,29 @@ class GamePlan:
     clip_prefix: str
 
 
-def plan_game(seed: int, style: str, out: Path, standard: str | None = None, views: tuple[str, ...] = ("sideline",), size: tuple[int, int] | None = None,
-              formats: str = "plain", samples: int = 4, ppy: float = 30.0, prefix: str | None = None, night: bool | None = None) -> GamePlan:
+def plan_game(
+    seed: int,
+    style: str,
+    out: Path,
+    standard: str | None = None,
+    views: tuple[str, ...] = ("sideline",),
+    size: tuple[int, int] | None = None,
+    formats: str = "plain",
+    samples: int = 4,
+    ppy: float = 30.0,
+    prefix: str | None = None,
+    night: bool | None = None,
+) -> GamePlan:
     """Draw a game from its seed. formats: plain (H.264, even stamps) or mixed (codecs and faults of real film)."""
     rng = np.random.default_rng([seed, 4242])
     look = random_look(rng, style, standard)
     for _ in range(50):  # film that nobody could chart is left to the stills
-        if (night is None or look.light.night == night) and look.picture.over_exposure == 0 and look.light.haze < 0.2 and look.field.snow == 0:
+        if (
+            (night is None or look.light.night == night)
+            and look.picture.over_exposure == 0
+            and look.light.haze < 0.2
+            and look.field.snow == 0
+        ):
             break
         look = random_look(rng, style, standard)
     size = size or SIZES[style][int(rng.integers(len(SIZES[style])))]
@@ -74,9 +94,16 @@ def plan_game(seed: int, style: str, out: Path, standard: str | None = None, vie
     bits = int(rng.uniform(1.0e6, 2.2e6)) if school else 0
     fmt = FilmFormat(rate=Fraction(30000, 1001), quality=int(rng.integers(20, 28)), bit_rate=bits)
     if formats == "mixed":
-        fmt = replace(fmt, codec=str(rng.choice(["h264", "h264", "h264", "hevc", "mpeg4"])), rate=RATES[int(rng.integers(len(RATES)))],
-                      drop=float(rng.choice([0, 0, 0.01])), repeat=float(rng.choice([0, 0, 0.02])), variable=bool(rng.random() < 0.2),
-                      interlaced=bool(rng.random() < 0.12), scoreboard_s=float(rng.choice([0, 0, 0, rng.uniform(1, 2)])))
+        fmt = replace(
+            fmt,
+            codec=str(rng.choice(["h264", "h264", "h264", "hevc", "mpeg4"])),
+            rate=RATES[int(rng.integers(len(RATES)))],
+            drop=float(rng.choice([0, 0, 0.01])),
+            repeat=float(rng.choice([0, 0, 0.02])),
+            variable=bool(rng.random() < 0.2),
+            interlaced=bool(rng.random() < 0.12),
+            scoreboard_s=float(rng.choice([0, 0, 0, rng.uniform(1, 2)])),
+        )
         if fmt.codec == "mpeg4":
             fmt = replace(fmt, bit_rate=max(fmt.bit_rate, 2_500_000), variable=False)
     return GamePlan(seed, style, look, size, fmt, views, samples, ppy, str(out), prefix or f"g{seed:03d}")
@@ -94,11 +121,29 @@ def play_calls(plan: GamePlan, plays: int) -> list[dict[str, Any]]:
         los = float(rng.integers(12, length - 11))
         where = str(rng.choice(["near", "middle", "far"], p=[0.38, 0.24, 0.38]))
         spot = {"near": inset, "middle": w / 2, "far": w - inset}[where]
-        hash_word = "middle" if where == "middle" else ("right" if (where == "near") == (direction > 0) else "left")
-        down = int(rng.choice([1, 2, 3], p=[0.45, 0.33, 0.22])) if kind != "kick" else (3 if std == "canadian" else 4)
+        hash_word = (
+            "middle" if where == "middle" else ("right" if (where == "near") == (direction > 0) else "left")
+        )
+        down = (
+            int(rng.choice([1, 2, 3], p=[0.45, 0.33, 0.22]))
+            if kind != "kick"
+            else (3 if std == "canadian" else 4)
+        )
         distance = 10 if down == 1 else int(rng.integers(1, 13))
-        calls.append({"n": n + 1, "kind": kind, "direction": direction, "los": los, "spot": spot, "hash": hash_word, "down": down,
-                      "distance": distance, "swap": bool(rng.random() < 0.5), "seed": int(rng.integers(1 << 31))})
+        calls.append(
+            {
+                "n": n + 1,
+                "kind": kind,
+                "direction": direction,
+                "los": los,
+                "spot": spot,
+                "hash": hash_word,
+                "down": down,
+                "distance": distance,
+                "swap": bool(rng.random() < 0.5),
+                "seed": int(rng.integers(1 << 31)),
+            }
+        )
     return calls
 
 
@@ -116,8 +161,14 @@ def _worker_state(plan: GamePlan) -> dict[str, Any]:
 
 def play_script(plan: GamePlan, call: dict[str, Any]) -> Any:
     """The simulated play of a call (see :func:`play_calls`)."""
-    return simulate_play(call["seed"], plan.look.field.standard, call["kind"], direction=call["direction"], los_field_yd=call["los"],
-                         spot_y_field_yd=call["spot"])
+    return simulate_play(
+        call["seed"],
+        plan.look.field.standard,
+        call["kind"],
+        direction=call["direction"],
+        los_field_yd=call["los"],
+        spot_y_field_yd=call["spot"],
+    )
 
 
 def make_play(job: tuple[GamePlan, dict[str, Any]]) -> dict[str, Any]:
@@ -130,24 +181,48 @@ def make_play(job: tuple[GamePlan, dict[str, Any]]) -> dict[str, Any]:
     files, snap_s = {}, 0.0
     for k, view in enumerate(call.get("views", plan.views)):
         rng = np.random.default_rng([plan.seed, call["n"], k])
-        path = operator_path(rng, plan.look, script, state["places"][view], float(plan.fmt.rate), float(rng.uniform(2.0, 3.0)))
+        path = operator_path(
+            rng, plan.look, script, state["places"][view], float(plan.fmt.rate), float(rng.uniform(2.0, 3.0))
+        )
         name = f"{play_id}_{'side' if view == 'sideline' else 'end'}"
         files[view] = name + ENDINGS[plan.fmt.codec]
-        made = render_clip(script, plan.look, path, Path(plan.out) / "clips" / files[view], renderer=state["renderer"], cast=state["cast"], fmt=plan.fmt,
-                           clip_id=name, play_id=play_id, seed=call["n"], swap=call["swap"], loaded=True)
+        made = render_clip(
+            script,
+            plan.look,
+            path,
+            Path(plan.out) / "clips" / files[view],
+            renderer=state["renderer"],
+            cast=state["cast"],
+            fmt=plan.fmt,
+            clip_id=name,
+            play_id=play_id,
+            seed=call["n"],
+            swap=call["swap"],
+            loaded=True,
+        )
         if k == 0:
             snap_s = float(made["clips"]["snap_s"].iloc[0])
         for table, frame in made.items():
             frames.setdefault(table, []).append(frame)
     frames["tracks"] = [tables.tracks_table(pd.concat(frames["boxes"]), float(plan.fmt.rate))]
-    frames["plays"] = [pd.DataFrame([tables.play_row(play_id, script, snap_s, call["down"], call["distance"], call["hash"])])]
+    frames["plays"] = [
+        pd.DataFrame([tables.play_row(play_id, script, snap_s, call["down"], call["distance"], call["hash"])])
+    ]
     frames["players"] = [pd.DataFrame(tables.player_rows(play_id, script))]
     frames["routes"] = [pd.DataFrame(tables.route_rows(play_id, script))]
     frames["matchups"] = [pd.DataFrame(tables.matchup_rows(play_id, script))]
     frames["tracking"] = [tables.tracking_rows(play_id, script)]
     frames["events"] = [pd.DataFrame(tables.event_rows(play_id, script))]
-    return {"n": call["n"], "sheet": sheet_row(plan, call, script, files), "tables": {k: pd.concat(v, ignore_index=True) for k, v in frames.items()},
-            "roster": [(p.team, p.jersey, p.role, call["swap"]) for p in script.people if p.team != "official" and p.jersey is not None]}
+    return {
+        "n": call["n"],
+        "sheet": sheet_row(plan, call, script, files),
+        "tables": {k: pd.concat(v, ignore_index=True) for k, v in frames.items()},
+        "roster": [
+            (p.team, p.jersey, p.role, call["swap"])
+            for p in script.people
+            if p.team != "official" and p.jersey is not None
+        ],
+    }
 
 
 def team_names(plan: GamePlan) -> tuple[str, str]:
@@ -161,13 +236,28 @@ def sheet_row(plan: GamePlan, call: dict[str, Any], script: Any, files: dict[str
     """A charting sheet's row as a team's video man would write it."""
     length = LENGTH_YD[plan.look.field.standard]
     to_goal = length - call["los"] if call["direction"] > 0 else call["los"]
-    spot = "50" if to_goal * 2 == length == 100 else (f"own {length - to_goal:.0f}" if to_goal > length / 2 else f"opp {to_goal:.0f}")
+    spot = (
+        "50"
+        if to_goal * 2 == length == 100
+        else (f"own {length - to_goal:.0f}" if to_goal > length / 2 else f"opp {to_goal:.0f}")
+    )
     home, away = team_names(plan)
     yards = script.events.get("yards")
-    return {"play": call["n"], "quarter": 1 + (call["n"] - 1) * 4 // max(call.get("of", call["n"]), 1) if call.get("of") else 1, "offense": away if call["swap"] else home,
-            "defense": home if call["swap"] else away, "down": call["down"], "distance": call["distance"], "hash": call["hash"], "yard line": spot,
-            "play type": call["kind"], "result": script.events.get("result"), "yards": "" if yards is None else round(float(yards)),
-            "sideline": files.get("sideline", ""), "endzone": files.get("endzone", "")}
+    return {
+        "play": call["n"],
+        "quarter": 1 + (call["n"] - 1) * 4 // max(call.get("of", call["n"]), 1) if call.get("of") else 1,
+        "offense": away if call["swap"] else home,
+        "defense": home if call["swap"] else away,
+        "down": call["down"],
+        "distance": call["distance"],
+        "hash": call["hash"],
+        "yard line": spot,
+        "play type": call["kind"],
+        "result": script.events.get("result"),
+        "yards": "" if yards is None else round(float(yards)),
+        "sideline": files.get("sideline", ""),
+        "endzone": files.get("endzone", ""),
+    }
 
 
 def write_roster(plan: GamePlan, seen: list[tuple[str, int, str, bool]], path: Path) -> None:
@@ -178,11 +268,18 @@ def write_roster(plan: GamePlan, seen: list[tuple[str, int, str, bool]], path: P
     for team, jersey, role, swap in sorted(seen, key=lambda s: (s[0], s[1], s[2])):
         name = home if (team == "offense") != swap else away
         if (name, jersey) not in rows:
-            rows[(name, jersey)] = {"team": name, "jersey": jersey, "name": f"{rng.choice(FIRST_NAMES)} {rng.choice(LAST_NAMES)}", "position": role}
+            rows[(name, jersey)] = {
+                "team": name,
+                "jersey": jersey,
+                "name": f"{rng.choice(FIRST_NAMES)} {rng.choice(LAST_NAMES)}",
+                "position": role,
+            }
     pd.DataFrame(sorted(rows.values(), key=lambda r: (r["team"], r["jersey"]))).to_csv(path, index=False)
 
 
-def make_season(plan: GamePlan, plays: int, workers: int = 0, calls: list[dict[str, Any]] | None = None) -> dict[str, Any]:
+def make_season(
+    plan: GamePlan, plays: int, workers: int = 0, calls: list[dict[str, Any]] | None = None
+) -> dict[str, Any]:
     """Render a game's plays and write clips, sheet, roster and truth under ``plan.out``. Returns counts."""
     out = Path(plan.out)
     (out / "clips").mkdir(parents=True, exist_ok=True)
@@ -204,10 +301,21 @@ def make_season(plan: GamePlan, plays: int, workers: int = 0, calls: list[dict[s
         parts = [d["tables"][name] for d in done if len(d["tables"][name])]
         if parts:
             pd.concat(parts, ignore_index=True).to_parquet(out / "truth" / f"{name}.parquet", index=False)
-    about = {"seed": plan.seed, "style": plan.style, "standard": plan.look.field.standard, "plays": len(done), "views": list(plan.views),
-             "teams": team_names(plan), "look": plan.look.as_dict()}
+    about = {
+        "seed": plan.seed,
+        "style": plan.style,
+        "standard": plan.look.field.standard,
+        "plays": len(done),
+        "views": list(plan.views),
+        "teams": team_names(plan),
+        "look": plan.look.as_dict(),
+    }
     (out / "truth" / "game.json").write_text(json.dumps(about, indent=1))
-    return {"plays": len(done), "clips": sum(len(d["tables"]["clips"]) for d in done), "frames": int(sum(d["tables"]["clips"]["frames"].sum() for d in done))}
+    return {
+        "plays": len(done),
+        "clips": sum(len(d["tables"]["clips"]) for d in done),
+        "frames": int(sum(d["tables"]["clips"]["frames"].sum() for d in done)),
+    }
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -220,7 +328,12 @@ def main(argv: list[str] | None = None) -> int:
     p.add_argument("--standard", choices=("nfl", "ncaa", "nfhs", "canadian"))
     p.add_argument("--views", choices=("sideline", "endzone", "both"), default="sideline")
     p.add_argument("--size", help="picture size WIDTHxHEIGHT; drawn from the style when left out")
-    p.add_argument("--formats", choices=("plain", "mixed"), default="plain", help="mixed: codecs, rates, lost and repeated frames")
+    p.add_argument(
+        "--formats",
+        choices=("plain", "mixed"),
+        default="plain",
+        help="mixed: codecs, rates, lost and repeated frames",
+    )
     p.add_argument("--night", choices=("yes", "no"))
     p.add_argument("--workers", type=int, default=0)
     p.add_argument("--samples", type=int, default=4, help="multisampling; 0 is fastest on a CPU")
@@ -228,7 +341,18 @@ def main(argv: list[str] | None = None) -> int:
     a = p.parse_args(argv)
     size = tuple(int(v) for v in a.size.lower().split("x")) if a.size else None
     views = ("sideline", "endzone") if a.views == "both" else (a.views,)
-    plan = plan_game(a.seed, a.style, a.out, a.standard, views, size, a.formats, a.samples, a.ppy, night=None if a.night is None else a.night == "yes")  # type: ignore[arg-type]
+    plan = plan_game(
+        a.seed,
+        a.style,
+        a.out,
+        a.standard,
+        views,
+        size,
+        a.formats,
+        a.samples,
+        a.ppy,
+        night=None if a.night is None else a.night == "yes",
+    )  # type: ignore[arg-type]
     print(json.dumps(make_season(plan, a.plays, a.workers)))
     return 0
 

@@ -16,43 +16,153 @@ ELIGIBLE = ("WR", "TE", "RB")
 
 def camera_row(clip_id: str, frame: int, pts_s: float, cam: ViewCamera | None, look: Look) -> dict[str, Any]:
     """One row of the cameras table; a frame without a field is lost and blank."""
-    row: dict[str, Any] = {"clip_id": clip_id, "frame": frame, "pts_s": pts_s, "status": "lost" if cam is None else "measured"}
-    names = ["fx_px", "cx_px", "cy_px", "k1", *(f"r{i}{j}" for i in (1, 2, 3) for j in (1, 2, 3)), "tx_yd", "ty_yd", "tz_yd"]
+    row: dict[str, Any] = {
+        "clip_id": clip_id,
+        "frame": frame,
+        "pts_s": pts_s,
+        "status": "lost" if cam is None else "measured",
+    }
+    names = [
+        "fx_px",
+        "cx_px",
+        "cy_px",
+        "k1",
+        *(f"r{i}{j}" for i in (1, 2, 3) for j in (1, 2, 3)),
+        "tx_yd",
+        "ty_yd",
+        "tz_yd",
+    ]
     if cam is None:
         values: list[float] = [float("nan")] * len(names)
     else:
-        values = [cam.focal_px, (cam.width_px - 1) / 2, (cam.height_px - 1) / 2, cam.k1, *cam.rotation().ravel(), *cam.centre]
-    return row | dict(zip(names, (float(v) for v in values), strict=True)) | {"field_crown_yd": look.field.crown_yd, "sd_px": 0.0}
+        values = [
+            cam.focal_px,
+            (cam.width_px - 1) / 2,
+            (cam.height_px - 1) / 2,
+            cam.k1,
+            *cam.rotation().ravel(),
+            *cam.centre,
+        ]
+    return (
+        row
+        | dict(zip(names, (float(v) for v in values), strict=True))
+        | {"field_crown_yd": look.field.crown_yd, "sd_px": 0.0}
+    )
 
 
-def clip_row(clip_id: str, path: Path, view: str, width: int, height: int, fmt: Any, frames: int, play_id: str, end_s: float) -> dict[str, Any]:
+def clip_row(
+    clip_id: str,
+    path: Path,
+    view: str,
+    width: int,
+    height: int,
+    fmt: Any,
+    frames: int,
+    play_id: str,
+    end_s: float,
+) -> dict[str, Any]:
     """One row of the clips table."""
-    return {"clip_id": clip_id, "path": path.name, "view": view, "width_px": width, "height_px": height, "fps_num": fmt.rate.numerator,
-            "fps_den": fmt.rate.denominator, "frames": frames, "play_id": play_id, "start_s": 0.0, "end_s": end_s, "status": "done", "reason": ""}
+    return {
+        "clip_id": clip_id,
+        "path": path.name,
+        "view": view,
+        "width_px": width,
+        "height_px": height,
+        "fps_num": fmt.rate.numerator,
+        "fps_den": fmt.rate.denominator,
+        "frames": frames,
+        "play_id": play_id,
+        "start_s": 0.0,
+        "end_s": end_s,
+        "status": "done",
+        "reason": "",
+    }
 
 
-def track_rows(clip_id: str, play_id: str, frame: int, t_s: float, people: list[dict[str, Any]]) -> pd.DataFrame:
+def track_rows(
+    clip_id: str, play_id: str, frame: int, t_s: float, people: list[dict[str, Any]]
+) -> pd.DataFrame:
     """Everybody of one frame in or near the picture: box, share seen, foot point, place."""
     rows = []
     for p in people:
         foot = p["foot_px"] or (np.nan, np.nan)
-        rows.append((clip_id, play_id, frame, t_s, f"{play_id}|{p['id']}", p["kind"], p["team"], p["number"], *p["field_yd"], *p["box"], p["visible"], *foot))
-    return pd.DataFrame(rows, columns=["clip_id", "play_id", "frame", "t_s", "player_id", "kind", "team", "number", "x_field_yd", "y_field_yd", "z_field_yd",
-                                       "x0_px", "y0_px", "x1_px", "y1_px", "visible", "foot_x_px", "foot_y_px"])
+        rows.append(
+            (
+                clip_id,
+                play_id,
+                frame,
+                t_s,
+                f"{play_id}|{p['id']}",
+                p["kind"],
+                p["team"],
+                p["number"],
+                *p["field_yd"],
+                *p["box"],
+                p["visible"],
+                *foot,
+            )
+        )
+    return pd.DataFrame(
+        rows,
+        columns=[
+            "clip_id",
+            "play_id",
+            "frame",
+            "t_s",
+            "player_id",
+            "kind",
+            "team",
+            "number",
+            "x_field_yd",
+            "y_field_yd",
+            "z_field_yd",
+            "x0_px",
+            "y0_px",
+            "x1_px",
+            "y1_px",
+            "visible",
+            "foot_x_px",
+            "foot_y_px",
+        ],
+    )
 
 
 def tracks_table(boxes: pd.DataFrame, rate: float) -> pd.DataFrame:
     """The tracks table: players and officials in or near the picture. observed: a fifth of him is seen."""
-    t = boxes[boxes["team"].isin(["offense", "defense", "official"])].sort_values(["clip_id", "player_id", "frame"]).copy()
+    t = (
+        boxes[boxes["team"].isin(["offense", "defense", "official"])]
+        .sort_values(["clip_id", "player_id", "frame"])
+        .copy()
+    )
     by = t.groupby(["clip_id", "player_id"])
     dx, dy, dt = by["x_field_yd"].diff(), by["y_field_yd"].diff(), by["t_s"].diff()
     t["speed_yd_per_s"] = np.hypot(dx, dy) / dt.where(dt > 0.5 / rate)
     t["observed"], t["sd_yd"] = t["visible"] >= 0.2, 0.0
-    return t[["clip_id", "play_id", "frame", "t_s", "player_id", "team", "x_field_yd", "y_field_yd", "sd_yd", "speed_yd_per_s", "observed",
-              "x0_px", "y0_px", "x1_px", "y1_px", "visible"]].reset_index(drop=True)
+    return t[
+        [
+            "clip_id",
+            "play_id",
+            "frame",
+            "t_s",
+            "player_id",
+            "team",
+            "x_field_yd",
+            "y_field_yd",
+            "sd_yd",
+            "speed_yd_per_s",
+            "observed",
+            "x0_px",
+            "y0_px",
+            "x1_px",
+            "y1_px",
+            "visible",
+        ]
+    ].reset_index(drop=True)
 
 
-def play_row(play_id: str, script: Any, snap_s: float, down: int, distance: float, hash_word: str) -> dict[str, Any]:
+def play_row(
+    play_id: str, script: Any, snap_s: float, down: int, distance: float, hash_word: str
+) -> dict[str, Any]:
     """One row of the plays table, times in the first clip's file time."""
     e = script.events
     row: dict[str, Any] = {"play_id": play_id, "kind": script.kind, "standard": script.standard}
@@ -60,15 +170,34 @@ def play_row(play_id: str, script: Any, snap_s: float, down: int, distance: floa
         t = 0.0 if name == "snap" else e.get(f"{name}_s")
         if name in ("throw", "arrival") and script.kind != "pass":
             t = None
-        row |= {f"{name}_s": float("nan") if t is None else snap_s + float(t), f"{name}_source": "measured", f"{name}_sd_s": 0.0}
+        row |= {
+            f"{name}_s": float("nan") if t is None else snap_s + float(t),
+            f"{name}_source": "measured",
+            f"{name}_sd_s": 0.0,
+        }
     launch = e.get("launch_play_yd") or (np.nan, np.nan)
     target = e.get("target")
     throw = e.get("throw_s")
-    return row | {"los_field_yd": script.los_field_yd, "direction": script.direction, "hash": hash_word, "down": down, "distance": distance,
-                  "spot_y_field_yd": script.spot_y_field_yd, "qb_drop": e.get("qb_drop"), "play_action": bool(e.get("play_action", False)),
-                  "launch_depth_play_yd": launch[0], "launch_lateral_play_yd": launch[1], "time_to_throw_s": np.nan if throw is None or script.kind != "pass" else throw,
-                  "formation": script.formation, "left_combination": script.combos.get("left"), "right_combination": script.combos.get("right"),
-                  "target_player_id": f"{play_id}|{target}" if target else None, "result": e.get("result"), "result_source": "measured", "yards": e.get("yards")}
+    return row | {
+        "los_field_yd": script.los_field_yd,
+        "direction": script.direction,
+        "hash": hash_word,
+        "down": down,
+        "distance": distance,
+        "spot_y_field_yd": script.spot_y_field_yd,
+        "qb_drop": e.get("qb_drop"),
+        "play_action": bool(e.get("play_action", False)),
+        "launch_depth_play_yd": launch[0],
+        "launch_lateral_play_yd": launch[1],
+        "time_to_throw_s": np.nan if throw is None or script.kind != "pass" else throw,
+        "formation": script.formation,
+        "left_combination": script.combos.get("left"),
+        "right_combination": script.combos.get("right"),
+        "target_player_id": f"{play_id}|{target}" if target else None,
+        "result": e.get("result"),
+        "result_source": "measured",
+        "yards": e.get("yards"),
+    }
 
 
 def player_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
@@ -83,11 +212,27 @@ def player_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
         if p.team == "offense" and p.role in ELIGIBLE:
             lateral = float(at[p.id][1])
             side = "right" if lateral >= 0 else "left"
-            same = [q.id for q in script.people if q.team == "offense" and q.role in ELIGIBLE and (at[q.id][1] >= 0) == (lateral >= 0)]
+            same = [
+                q.id
+                for q in script.people
+                if q.team == "offense" and q.role in ELIGIBLE and (at[q.id][1] >= 0) == (lateral >= 0)
+            ]
             number = sorted(same, key=lambda q: -abs(float(at[q][1]))).index(p.id) + 1
             split = abs(lateral)
-        out.append({"play_id": play_id, "player_id": f"{play_id}|{p.id}", "team": p.team, "role": p.role, "jersey": p.jersey, "jersey_probability": 1.0,
-                    "receiver_number": number, "side": side, "split_yd": split, "landmark": None})
+        out.append(
+            {
+                "play_id": play_id,
+                "player_id": f"{play_id}|{p.id}",
+                "team": p.team,
+                "role": p.role,
+                "jersey": p.jersey,
+                "jersey_probability": 1.0,
+                "receiver_number": number,
+                "side": side,
+                "split_yd": split,
+                "landmark": None,
+            }
+        )
     return out
 
 
@@ -99,9 +244,22 @@ def route_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
         stop = script.events.get("arrival_s") or script.events.get("end_s") or script.t_s[-1]
         use = (script.t_s >= 0) & (script.t_s <= stop)
         path = script.to_play(person.xy_field_yd[use])
-        out.append({"play_id": play_id, "player_id": f"{play_id}|{pid}", "route": r.label, "probability": 1.0, "runner_up": None,
-                    "stem_depth_play_yd": r.stem_depth_play_yd, "break_s": r.break_s, "break_angle_deg": r.break_angle_deg, "finished": r.finished,
-                    "max_depth_play_yd": float(path[:, 0].max()), "end_depth_play_yd": float(path[-1, 0]), "end_lateral_play_yd": float(path[-1, 1])})
+        out.append(
+            {
+                "play_id": play_id,
+                "player_id": f"{play_id}|{pid}",
+                "route": r.label,
+                "probability": 1.0,
+                "runner_up": None,
+                "stem_depth_play_yd": r.stem_depth_play_yd,
+                "break_s": r.break_s,
+                "break_angle_deg": r.break_angle_deg,
+                "finished": r.finished,
+                "max_depth_play_yd": float(path[:, 0].max()),
+                "end_depth_play_yd": float(path[-1, 0]),
+                "end_lateral_play_yd": float(path[-1, 1]),
+            }
+        )
     return out
 
 
@@ -111,7 +269,12 @@ def matchup_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
     defenders = [p for p in script.people if p.team == "defense" and p.role != "DL"]
     for pid, r in script.routes.items():
         man = script.person(pid)
-        moments = {"snap": 0.0, "break": r.break_s, "throw": script.events.get("throw_s"), "arrival": script.events.get("arrival_s")}
+        moments = {
+            "snap": 0.0,
+            "break": r.break_s,
+            "throw": script.events.get("throw_s"),
+            "arrival": script.events.get("arrival_s"),
+        }
         for moment, t in moments.items():
             if t is None or not np.isfinite(t):
                 continue
@@ -121,9 +284,23 @@ def matchup_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
             gap = places - me
             k = int(np.argmin(np.hypot(gap[:, 0], gap[:, 1])))
             inward = -np.sign(me[1]) if me[1] else 1.0
-            out.append({"play_id": play_id, "receiver_id": f"{play_id}|{pid}", "defender_id": f"{play_id}|{defenders[k].id}", "kind": "nearest", "moment": moment,
-                        "t_s": float(t), "distance_yd": float(np.hypot(*gap[k])), "cushion_yd": float(gap[k, 0]), "inside_yd": float(gap[k, 1] * inward),
-                        "under_yd": float(-gap[k, 0]), "leverage": None, "lane_yd": np.nan, "sd_yd": 0.0})
+            out.append(
+                {
+                    "play_id": play_id,
+                    "receiver_id": f"{play_id}|{pid}",
+                    "defender_id": f"{play_id}|{defenders[k].id}",
+                    "kind": "nearest",
+                    "moment": moment,
+                    "t_s": float(t),
+                    "distance_yd": float(np.hypot(*gap[k])),
+                    "cushion_yd": float(gap[k, 0]),
+                    "inside_yd": float(gap[k, 1] * inward),
+                    "under_yd": float(-gap[k, 0]),
+                    "leverage": None,
+                    "lane_yd": np.nan,
+                    "sd_yd": 0.0,
+                }
+            )
     return out
 
 
@@ -134,13 +311,43 @@ def tracking_rows(play_id: str, script: Any, every: int = 3) -> pd.DataFrame:
         if p.team == "official":
             continue
         r = script.routes.get(p.id)
-        frames.append(pd.DataFrame({"play_id": play_id, "t_s": script.t_s[::every], "entity_id": p.id, "team": p.team, "x_field_yd": p.xy_field_yd[::every, 0],
-                                    "y_field_yd": p.xy_field_yd[::every, 1], "role": p.role, "jersey": p.jersey, "route": r.label if r else None}))
-    frames.append(pd.DataFrame({"play_id": play_id, "t_s": script.t_s[::every], "entity_id": "ball", "team": "ball", "x_field_yd": script.ball_field_yd[::every, 0],
-                                "y_field_yd": script.ball_field_yd[::every, 1], "role": None, "jersey": None, "route": None}))
+        frames.append(
+            pd.DataFrame(
+                {
+                    "play_id": play_id,
+                    "t_s": script.t_s[::every],
+                    "entity_id": p.id,
+                    "team": p.team,
+                    "x_field_yd": p.xy_field_yd[::every, 0],
+                    "y_field_yd": p.xy_field_yd[::every, 1],
+                    "role": p.role,
+                    "jersey": p.jersey,
+                    "route": r.label if r else None,
+                }
+            )
+        )
+    frames.append(
+        pd.DataFrame(
+            {
+                "play_id": play_id,
+                "t_s": script.t_s[::every],
+                "entity_id": "ball",
+                "team": "ball",
+                "x_field_yd": script.ball_field_yd[::every, 0],
+                "y_field_yd": script.ball_field_yd[::every, 1],
+                "role": None,
+                "jersey": None,
+                "route": None,
+            }
+        )
+    )
     return pd.concat(frames, ignore_index=True)
 
 
 def event_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
     """Events of a play for the tracking table."""
-    return [{"play_id": play_id, "event": n[:-2], "t_s": float(v)} for n, v in script.events.items() if n.endswith("_s") and v is not None]
+    return [
+        {"play_id": play_id, "event": n[:-2], "t_s": float(v)}
+        for n, v in script.events.items()
+        if n.endswith("_s") and v is not None
+    ]

@@ -7,9 +7,9 @@ from typing import Any
 import cv2
 import numpy as np
 
+from models.synthetic.figures import PROP_ID, Exposure
 from models.synthetic.lens import ViewCamera
 from models.synthetic.looks import Look
-from models.synthetic.render import PROP_ID, Exposure
 
 KINDS = ("player", "official", "ball", "other")
 
@@ -21,13 +21,18 @@ def covered_map(exposure: Exposure, overlays: list[tuple[int, int, int, int]], s
     m[(ids > 0) & (ids < PROP_ID - 8)] = 1
     m[ids >= PROP_ID - 8] = 2
     for x0, y0, x1, y1 in overlays:
-        m[y0 // 2: (y1 + 1) // 2, x0 // 2: (x1 + 1) // 2] = 2
+        m[y0 // 2 : (y1 + 1) // 2, x0 // 2 : (x1 + 1) // 2] = 2
     h, w = exposure.picture.shape[:2]
     return cv2.resize(m, (w // step, h // step), interpolation=cv2.INTER_NEAREST)
 
 
-def frame_labels(exposure: Exposure, cam: ViewCamera, people: list[dict[str, Any]], ball: dict[str, Any] | None,
-                 overlays: list[tuple[int, int, int, int]]) -> list[dict[str, Any]]:
+def frame_labels(
+    exposure: Exposure,
+    cam: ViewCamera,
+    people: list[dict[str, Any]],
+    ball: dict[str, Any] | None,
+    overlays: list[tuple[int, int, int, int]],
+) -> list[dict[str, Any]]:
     """One dict per person in or near the picture.
 
     kind player|official|ball|other; box amodal x0 y0 x1 y1 (px, may pass the border); visible: share of his whole
@@ -37,18 +42,32 @@ def frame_labels(exposure: Exposure, cam: ViewCamera, people: list[dict[str, Any
     w, h = cam.width_px, cam.height_px
     hidden = np.zeros(len(people))
     for x0, y0, x1, y1 in overlays:
-        part = exposure.ids[y0 // 2: (y1 + 1) // 2, x0 // 2: (x1 + 1) // 2]
+        part = exposure.ids[y0 // 2 : (y1 + 1) // 2, x0 // 2 : (x1 + 1) // 2]
         hit = part[(part > 0) & (part <= len(people))]
-        hidden += np.bincount(hit, minlength=len(people) + 1)[1: len(people) + 1] * 4.0
+        hidden += np.bincount(hit, minlength=len(people) + 1)[1 : len(people) + 1] * 4.0
     out = []
     for i, person in enumerate(people[: len(exposure.boxes)]):
         b = exposure.boxes[i]
-        if not np.isfinite(b).all() or b[2] < 0 or b[3] < 0 or b[0] > w - 1 or b[1] > h - 1 or b[3] - b[1] < 2:
+        if (
+            not np.isfinite(b).all()
+            or b[2] < 0
+            or b[3] < 0
+            or b[0] > w - 1
+            or b[1] > h - 1
+            or b[3] - b[1] < 2
+        ):
             continue
         share = float(max(exposure.visible_px[i] - hidden[i], 0.0) / max(exposure.area_px[i], 1.0))
         foot, ok = cam.project(np.array([person["field_yd"]]))
-        out.append({**{k: v for k, v in person.items() if k != "field_yd"}, "box": [round(float(v), 2) for v in b], "visible": round(min(share, 1.0), 3),
-                    "foot_px": [round(float(v), 2) for v in foot[0]] if ok[0] else None, "field_yd": [round(float(v), 3) for v in person["field_yd"]]})
+        out.append(
+            {
+                **{k: v for k, v in person.items() if k != "field_yd"},
+                "box": [round(float(v), 2) for v in b],
+                "visible": round(min(share, 1.0), 3),
+                "foot_px": [round(float(v), 2) for v in foot[0]] if ok[0] else None,
+                "field_yd": [round(float(v), 3) for v in person["field_yd"]],
+            }
+        )
     if ball is not None:
         out.append(ball)
     return out
@@ -57,7 +76,21 @@ def frame_labels(exposure: Exposure, cam: ViewCamera, people: list[dict[str, Any
 def look_truth(look: Look, drawn: dict[str, Any]) -> dict[str, Any]:
     """What was painted on the field of a look, for the mark finder's targets."""
     f = look.field
-    return {"seed": look.seed, "style": look.style, "standard": f.standard, "night": look.light.night, "field_crown_yd": f.crown_yd,
-            "end_zone_depth_yd": f.end_zone_depth_yd, "line_width_yd": f.line_width_yd, "line_alpha": f.line_alpha, "line_wear": f.line_wear,
-            "ticks": f.ticks, "snow": f.snow, "missing_lines": list(f.missing_lines), "doubled_every": f.doubled_every,
-            "other_sports": list(f.other_sports), "drawn": drawn, "look": look.as_dict()}
+    return {
+        "seed": look.seed,
+        "style": look.style,
+        "standard": f.standard,
+        "night": look.light.night,
+        "field_crown_yd": f.crown_yd,
+        "end_zone_depth_yd": f.end_zone_depth_yd,
+        "line_width_yd": f.line_width_yd,
+        "line_alpha": f.line_alpha,
+        "line_wear": f.line_wear,
+        "ticks": f.ticks,
+        "snow": f.snow,
+        "missing_lines": list(f.missing_lines),
+        "doubled_every": f.doubled_every,
+        "other_sports": list(f.other_sports),
+        "drawn": drawn,
+        "look": look.as_dict(),
+    }
