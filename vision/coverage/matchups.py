@@ -10,7 +10,11 @@ import numpy as np
 
 from vision.coverage.paths import Paths
 from vision.coverage.relation import lane_distance, relation
+from vision.plays.motion import F64
 from vision.plays.record import PlayerInPlay
+
+UNSEEN_SD_YD = 0.6
+"""sd of the place of a man who stood still but was not seen at the snap itself"""
 
 
 @dataclass(frozen=True)
@@ -60,29 +64,40 @@ def matchups_of(
     out: list[Matchup] = []
     for r in receivers:
         for moment, t, sd_t in moments_of(paths, routes.get(r.player_id, {})):
-            pairs = [("nearest", _nearest(paths, r.player_id, cover, t))]
-            pairs += [("underneath", _nearest(paths, r.player_id, under, t))]
+            pairs = [("nearest", _nearest(paths, r, cover, moment, t))]
+            pairs += [("underneath", _nearest(paths, r, under, moment, t))]
             pairs += [("responsible", charge.get(r.player_id, ""))]
-            out += [_row(paths, r, d, kind, moment, t, sd_t) for kind, d in pairs if d]
+            out += [_row(paths, r, paths.play.player(d), kind, moment, t, sd_t) for kind, d in pairs if d]
     return [m for m in out if math.isfinite(m.distance_yd)]
 
 
-def _nearest(paths: Paths, receiver: str, men: list[PlayerInPlay], t: float) -> str:
-    """Id of the man nearest to the receiver at a time; '' when none is in view."""
-    here = paths.at(receiver, t)
-    far = [float(np.hypot(*(paths.at(d.player_id, t) - here))) for d in men]
-    known = [(f, d.player_id) for f, d in zip(far, men) if math.isfinite(f)]
+def _place(paths: Paths, man: PlayerInPlay, moment: str, t: float) -> F64:
+    """(2,) where a man is at a moment; at the snap a man not seen then stands where the line-up has him."""
+    here = paths.at(man.player_id, t)
+    if moment == "snap" and not np.isfinite(here).all():
+        here = np.array([man.depth_play_yd, man.lateral_play_yd])
+    return here
+
+
+def _nearest(paths: Paths, receiver: PlayerInPlay, men: list[PlayerInPlay], moment: str, t: float) -> str:
+    """Id of the man nearest to the receiver at a moment; '' when none is in view."""
+    here = _place(paths, receiver, moment, t)
+    far = [(float(np.hypot(*(_place(paths, d, moment, t) - here))), d.player_id) for d in men]
+    known = [pair for pair in far if math.isfinite(pair[0])]
     return min(known)[1] if known else ""
 
 
 def _row(
-    paths: Paths, r: PlayerInPlay, defender: str, kind: str, moment: str, t: float, sd_t: float
+    paths: Paths, r: PlayerInPlay, man: PlayerInPlay, kind: str, moment: str, t: float, sd_t: float
 ) -> Matchup:
-    here, there = paths.at(r.player_id, t), paths.at(defender, t)
+    here, there = _place(paths, r, moment, t), _place(paths, man, moment, t)
+    defender = man.player_id
     found = relation(here, there, r.side)
     drift = paths.velocity_at(r.player_id, t) - paths.velocity_at(defender, t)
     speed = float(np.hypot(*drift)) if np.isfinite(drift).all() else 0.0
-    sd = math.sqrt(paths.sd_at(r.player_id, t) ** 2 + paths.sd_at(defender, t) ** 2 + (speed * sd_t) ** 2)
+    sds = [paths.sd_at(m, t) for m in (r.player_id, defender)]
+    sds = [s if math.isfinite(s) else UNSEEN_SD_YD for s in sds]
+    sd = math.sqrt(sds[0] ** 2 + sds[1] ** 2 + (speed * sd_t) ** 2)
     lane = math.nan
     if moment != "snap":
         qb = paths.play.quarterback_id

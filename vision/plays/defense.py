@@ -95,7 +95,7 @@ def _scores(
 
 
 def defense_jobs(lineup: Lineup, roles: dict[int, RoleGuess], path_play_yd: F64, t_s: F64) -> dict[int, str]:
-    """Job of each defender after the snap: line (rushes), deep, underneath; '' when his path is unknown.
+    """Job of each defender after the snap: line (rushes), deep, underneath; by his role when his path is unknown.
 
     path_play_yd (P,T,2) in the play frame, t_s (T,) from the snap (0 ... throw or 2.5 s).
     line: 1.5-2.5 s after the snap he is within 1.5 yd of the line of scrimmage or behind it and has come
@@ -111,7 +111,8 @@ def defense_jobs(lineup: Lineup, roles: dict[int, RoleGuess], path_play_yd: F64,
         row = int(row)
         after, before = path_play_yd[row, late, 0], path_play_yd[row, at_start, 0]
         if not np.isfinite(after).any():
-            out[row] = ""
+            role = roles[row].role if row in roles else ""
+            out[row] = {"DL": "line", "S": "deep", "LB": "underneath", "CB": "underneath"}.get(role, "")
             continue
         depth = float(np.nanmedian(after))
         start = float(np.nanmean(before)) if np.isfinite(before).any() else depth

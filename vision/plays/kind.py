@@ -19,18 +19,16 @@ Rows = NDArray[np.intp]
 def kick_formation(lineup: Lineup, play_yd: F64) -> float:
     """Probability of a kick from the formation at the snap (place kick or punt; play frame (P,2)).
 
-    Punt: a man over 9.5 yd behind the ball and nobody where a quarterback stands. Place kick: two men
-    6 yd or more behind, nobody in front of them and no wide man.
+    Punt: a man over 9.5 yd behind the ball. Place kick: two men 6 yd or more behind, nobody in front of
+    them behind the line and no wide man.
     """
     others = [int(r) for r in lineup.offense if r not in lineup.line]
     depth, lateral = play_yd[others, 0], play_yd[others, 1]
-    central = (np.abs(lateral) < 4.5) & (depth < -1.0)
-    behind = depth[central]
+    behind = depth[(np.abs(lateral) < 5.0) & (depth < -3.0)]
     if not len(behind):
         return 0.02
-    at_quarterback = (behind > -6.3) & (np.abs(lateral[central]) < 0.9)
-    punt = behind.min() < -9.5 and not at_quarterback.any()
-    wide = bool((np.abs(play_yd[lineup.offense, 1]) > 9.0).any())
+    punt = bool(behind.min() < -9.5)
+    wide = bool((np.abs(play_yd[lineup.offense, 1]) > 11.0).any())
     holder = (behind < -6.0).sum() >= 2 and not wide and not (behind > -5.8).any()
     return 0.97 if punt or holder else 0.02
 
@@ -67,3 +65,22 @@ def _second_best(t: F64, path: F64, rows: Rows, at: float) -> float:
     gains = nan_median(path[rows][:, now, 0], axis=1) - nan_median(path[rows][:, then, 0], axis=1)
     gains = np.sort(gains[np.isfinite(gains)])
     return float(gains[-2]) if len(gains) >= 3 else np.nan
+
+
+def kickoff_probability(xy: F64, first: Rows, second: Rows) -> float:
+    """Probability that two teams stand for a kickoff: one in a row across the field, nobody of the other near.
+
+    xy (P,2) field yards before anything moves. A row: 8 men of one team within 3 yd along the field and over 30
+    yd across it; the other team is 9 yd or more away from the row.
+    """
+    for row, other in ((first, second), (second, first)):
+        x, y = xy[row, 0], xy[row, 1]
+        x, y = x[np.isfinite(x)], y[np.isfinite(x)]
+        away = xy[other, 0][np.isfinite(xy[other, 0])]
+        if len(x) < 8 or len(away) < 5:
+            continue
+        middle = float(np.median(x))
+        inside = np.abs(x - middle) < 1.5
+        if inside.sum() >= 8 and np.ptp(y[inside]) > 30.0 and np.abs(away - middle).min() > 8.5:
+            return 0.95
+    return 0.02

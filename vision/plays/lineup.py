@@ -129,6 +129,8 @@ def _quarterback(
         if man in run:
             continue
         back = front - depth[man]
+        if 9.5 <= back < 16.5 and abs(y[man] - middle) < 1.3:
+            return int(man), 0.5 + float(abs(y[man] - middle))  # a punter; the man before him protects
         if not 0.1 < back < 9.5:
             continue
         cost = 1.5 * abs(y[man] - middle) + 0.5 * max(0.0, back - 6.0)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calibration.standards import FieldStandard, get_standard
 from vision.plays.ball import BallPath, find_flight
 from vision.plays.defense import defense_jobs, defense_roles
-from vision.plays.kind import kick_formation, run_evidence
+from vision.plays.kind import kick_formation, kickoff_probability, run_evidence
 from vision.plays.lineup import Lineup, offense_evidence, read_lineup
 from vision.plays.motion import F64, RATE_HZ, Motion, motion_of, nan_median, window_mean
 from vision.plays.passing import (
@@ -73,9 +73,11 @@ def understand_play(
     play_id = play_id or str(row.play_id or tracks.clip_id)
     start = _find_start(motion, known, ball)
     if start.lineup is None or not start.snap.known:
-        empty = Play(
-            play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, tracks=tracks, warnings=start.warnings
-        )
+        kickoff = _kickoff(motion)
+        kind = ("kick", kickoff) if kickoff > 0.5 else ("unknown", math.nan)
+        said = ("a kickoff has no line",) if kickoff > 0.5 else start.warnings
+        empty = Play(play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, tracks=tracks, warnings=said)
+        empty = replace(empty, kind=kind[0], kind_probability=kind[1])
         return row.onto(empty)
     play = _describe(play_id, field, motion, tracks, start, dict(roles or {}), known, ball)
     return row.onto(play)
@@ -126,7 +128,7 @@ def _find_start(motion: Motion, known: Mapping[str, float], ball: BallPath | Non
 
 def _lineup_at(motion: Motion, t_s: float, ball: BallPath | None) -> tuple[Lineup | None, float]:
     """The line-up just before a time with the log-odds of who the offense is."""
-    xy = motion.place(t_s - 0.1, 0.15)
+    xy = set_places(motion, t_s)
     spot = ball.at(t_s - 0.1, 0.25) if ball is not None else None
     pace = window_mean(motion.velocity, motion.t_s, t_s - 0.25, 0.2)
     speed = np.hypot(pace[:, 0], pace[:, 1])
@@ -135,8 +137,39 @@ def _lineup_at(motion: Motion, t_s: float, ball: BallPath | None) -> tuple[Lineu
         return read_lineup(xy, given_o, given_d, spot, speed), 9.0
     a, b = motion.rows("A"), motion.rows("B")
     as_a, as_b = read_lineup(xy, a, b, spot, speed), read_lineup(xy, b, a, spot, speed)
-    odds, _ = offense_evidence(as_a, as_b, xy, motion.place(t_s + 1.2, 0.15))
+    odds = 4.0 * (_stands_to_kick(as_a, xy) - _stands_to_kick(as_b, xy))
+    odds += offense_evidence(as_a, as_b, xy, motion.place(t_s + 1.2, 0.15))[0]
     return (as_a, odds) if odds >= 0 else (as_b, -odds)
+
+
+def set_places(motion: Motion, snap_s: float) -> F64:
+    """(P,2) places just before the snap; a man not seen then stands where he was seen last in the 1.5 s before
+    it, if he stood still there, or first in the 0.3 s after."""
+    xy = motion.place(snap_s - 0.1, 0.15)
+    before = motion.span(snap_s - 1.5, snap_s)
+    after = motion.span(snap_s, snap_s + 0.3)
+    for row in np.flatnonzero(~np.isfinite(xy[:, 0])):
+        seen = np.flatnonzero(np.isfinite(motion.xy_yd[row, before, 0]) & (motion.speed[row, before] < 1.2))
+        later = np.flatnonzero(np.isfinite(motion.xy_yd[row, after, 0]))
+        if len(seen):
+            xy[row] = motion.xy_yd[row, before][seen[-1]]
+        elif len(later):
+            xy[row] = motion.xy_yd[row, after][later[0]]
+    return xy
+
+
+def _stands_to_kick(lineup: Lineup | None, xy: F64) -> float:
+    """1 when the lineup's offense stands for a punt or a place kick, else 0."""
+    return float(lineup is not None and kick_formation(lineup, in_play_frame(xy, lineup)) > 0.5)
+
+
+def _kickoff(motion: Motion) -> float:
+    """Probability of a kickoff from the first second of the tracks and the teams as they are named."""
+    teams = [motion.rows(*names) for names in (("A", "offense"), ("B", "defense"))]
+    if not len(motion.t_s) or not len(teams[0]) or not len(teams[1]):
+        return 0.0
+    times = motion.t_s[:: max(1, int(0.5 * RATE_HZ))][:12]
+    return max(kickoff_probability(motion.place(float(t), 0.2), teams[0], teams[1]) for t in times)
 
 
 def _describe(
@@ -152,7 +185,7 @@ def _describe(
     """Everything after the start: people, kind, quarterback, throw."""
     lineup, snap = start.lineup, start.snap
     assert lineup is not None
-    xy = motion.place(snap.value - 0.1, 0.15)
+    xy = set_places(motion, snap.value)
     play_yd = in_play_frame(xy, lineup)
     t = motion.t_s - snap.value
     path = to_play(motion.xy_yd, lineup.direction, lineup.los_yd, lineup.spot_y_yd)
