@@ -18,8 +18,8 @@ from calibration.evidence import FrameMarks
 from calibration.standards import FieldStandard
 
 SHARED = ("roll_deg", "k1", "k1_slope", "x_yd", "y_yd", "z_yd", "crown_yd")
-LINE, BOUNDARY, ROW, SIDE, NUMERAL, TICK = range(6)
-SD_PX = {LINE: 1.3, BOUNDARY: 1.5, ROW: 1.4, SIDE: 1.6, NUMERAL: 6.0, TICK: 3.0}
+LINE, BOUNDARY, ROW, SIDE, NUMERAL, TICK, CLICK = range(7)
+SD_PX = {LINE: 1.3, BOUNDARY: 1.5, ROW: 1.4, SIDE: 1.6, NUMERAL: 6.0, TICK: 3.0, CLICK: 2.0}
 LINE_SHARE = 0.35  # ridge points of one line are not independent: each counts this much
 
 
@@ -74,22 +74,23 @@ class Bundle:
         first = self.marks[0]
         self.principal = ((first.width_px - 1) / 2, (first.height_px - 1) / 2)
         self.unit = first.unit_px
-        px, kind, frame, normal, score = [], [], [], [], []
+        px, kind, frame, score, fixed = [], [], [], [], []
         for j, m in enumerate(self.marks):
             for code, a in ((LINE, m.line_px), (BOUNDARY, m.boundary_px), (ROW, m.row_px), (SIDE, m.side_px),
-                            (NUMERAL, m.numeral_px), (TICK, m.tick_px)):  # fmt: skip
-                if code not in self.use or not len(a):
+                            (NUMERAL, m.numeral_px), (TICK, m.tick_px), (CLICK, m.click_px)):  # fmt: skip
+                if (code not in self.use and code != CLICK) or not len(a):
                     continue
                 px.append(a[:, :2])
                 kind.append(np.full(len(a), code))
                 frame.append(np.full(len(a), j))
-                normal.append(a[:, 2:4] if a.shape[1] == 5 else np.zeros((len(a), 2)))
-                score.append(a[:, -1])
+                score.append(a[:, -1] if code != CLICK else np.ones(len(a)))
+                fixed.append(a[:, 2:4] if code == CLICK else np.full((len(a), 2), np.nan))
         empty = np.zeros((0, 2))
         self.px = np.concatenate(px) if px else empty
         self.kind = np.concatenate(kind) if px else np.zeros(0, int)
         self.frame = np.concatenate(frame) if px else np.zeros(0, int)
         self.score = np.concatenate(score) if px else np.zeros(0)
+        self.fixed = np.concatenate(fixed) if px else empty
         h = self.hash_from_sideline_yd or self.standard.hash_from_sideline_yd
         w = self.standard.width_yd
         self.rows = np.array([h, w - h])
@@ -139,6 +140,9 @@ class Bundle:
         off = np.clip(xy[:, 1] - row, -0.7, 0.7)
         target[tick, 1] = (row + off)[tick]
         code[tick] = 2
+        click = k == CLICK
+        target[click] = self.fixed[click]
+        ok |= click
         return target, ok, code
 
     def residuals(self, p: np.ndarray, target: np.ndarray, ok: np.ndarray, code: np.ndarray, gradient: np.ndarray
@@ -157,7 +161,7 @@ class Bundle:
             axis = code[part] - 1
             diff = np.take_along_axis(xy - target[part], axis[:, None], 1)[:, 0]
             out[part, 0] = diff * gradient[part]
-        sd = np.array([SD_PX[c] for c in range(6)])[self.kind] * self.unit
+        sd = np.array([SD_PX[c] for c in range(7)])[self.kind] * self.unit
         out = out / sd[:, None]
         return np.where(ok[:, None], out, 0.0)
 
@@ -280,7 +284,7 @@ class Bundle:
         covariance = np.linalg.pinv(a, hermitian=True)
         size = np.hypot(*r.T)
         sd, explained, rows = np.zeros(f), np.zeros(f), np.zeros(f)
-        factor = np.array([SD_PX[c] for c in range(6)])[self.kind]
+        factor = np.array([SD_PX[c] for c in range(7)])[self.kind]
         for j in range(f):
             at = (self.frame == j) & (self.kind != NUMERAL) & (self.kind != TICK)
             cross = at & np.isin(self.kind, (ROW, SIDE))

@@ -27,6 +27,7 @@ class FrameMarks:
         in which the ridge is sharp. row_px, side_px, numeral_px: (N, 3) x, y, score.
     line_map, boundary_map: (h, w) uint8 probability * 255 at ``map_scale`` pixels of the picture per
         cell (cell centre c -> pixel (c + 0.5) * map_scale - 0.5), or None.
+    click_px: (N, 4) u, v, x_field_yd, y_field_yd named by a person.
     grey: (h, w) uint8 picture at ``grey_scale`` picture pixels per grey pixel, for reading numbers.
     """
 
@@ -44,6 +45,7 @@ class FrameMarks:
     grey: np.ndarray | None = None
     grey_scale: float = 1.0
     boxes_xyxy: np.ndarray = field(default_factory=lambda: _empty(4))
+    click_px: np.ndarray = field(default_factory=lambda: _empty(4))
 
     @property
     def count(self) -> int:

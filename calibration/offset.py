@@ -23,7 +23,7 @@ from calibration.evidence import ClipEvidence, FrameMarks
 from calibration.standards import FieldStandard
 
 NUMBERS = ("none", "10", "20", "30", "40", "50", "middle")
-CROP_YD, CROP_PX = (7.0, 3.5), (96, 48)
+CROP_YD, CROP_PX = (7.0, 3.5), (64, 32)
 MINIMUM_MARGIN = 4.0
 FRAMES = 10
 
@@ -263,7 +263,7 @@ def _look_for_number(line: _Line, marks: FrameMarks, standard: FieldStandard, q:
 
 def crop_number(marks: FrameMarks, q: np.ndarray, width_yd: float, x: float, y: float, near: bool,
                 principal: tuple[float, float]) -> np.ndarray | None:  # fmt: skip
-    """Rectified grey crop (48, 96) around (x, y), upright for a reader on that side of the field."""
+    """Rectified grey crop (32, 64) around (x, y), upright for a reader on that side of the field."""
     if marks.grey is None:
         return None
     w, h = CROP_PX

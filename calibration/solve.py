@@ -22,6 +22,7 @@ from calibration.clip import INTERPOLATED, LOST, MEASURED, ClipCameras
 from calibration.evidence import ClipEvidence, FrameMarks
 from calibration.standards import FieldStandard, get_standard
 
+Clicks = dict[int, list[tuple[float, float, float, float]]]
 LINK_SD_PX = 0.12
 CARRY_FRAMES = 45
 MINIMUM_SHARE = 0.2
@@ -67,7 +68,7 @@ class _State:
 
 def solve_clip(
     evidence: ClipEvidence, standard: str | FieldStandard, spot: tuple[float, float | None] | None = None,
-    clicks: dict[int, list[tuple[float, float, float, float]]] | None = None, prior: CameraPrior | None = None,
+    clicks: Clicks | None = None, prior: CameraPrior | None = None,
     view: str | None = None,
 ) -> ClipCameras:  # fmt: skip
     """Cameras of a clip; see :func:`solve_clip_fully` for arguments and more results."""
@@ -76,7 +77,7 @@ def solve_clip(
 
 def solve_clip_fully(
     evidence: ClipEvidence, standard: str | FieldStandard, spot: tuple[float, float | None] | None = None,
-    clicks: dict[int, list[tuple[float, float, float, float]]] | None = None, prior: CameraPrior | None = None,
+    clicks: Clicks | None = None, prior: CameraPrior | None = None,
     view: str | None = None,
 ) -> ClipSolution:  # fmt: skip
     """Solve one clip.
@@ -86,7 +87,9 @@ def solve_clip_fully(
     prior: the same camera in earlier clips. view: "sideline" or "endzone" when known.
     """
     standard = get_standard(standard)
-    seed = _seed(evidence, standard, prior, view)
+    seed, evidence = _clicked_seed(evidence, standard, clicks, prior, view)
+    if seed is None:
+        seed = _seed(evidence, standard, prior, view)
     if seed is None:
         return ClipSolution(_lost(evidence, standard, _why_lost(evidence, standard, view)))
     state = _grow(evidence, standard, seed, prior)
@@ -126,6 +129,9 @@ def _seed(
     found: list[tuple[int, start.FrameSolution]] = []
     for frame in chosen:
         s = start.solve_frame(evidence.marks[frame], standard, view=view if prior is None else prior.view)
+        if prior is not None and (s is None or not s.accepted or not _same_place(s, prior)):
+            s = start.solve_frame_from(evidence.marks[frame], standard, prior.hash_from_sideline_yd, prior.shared,
+                                       prior.view == "endzone", _prior_of(standard, prior.view == "endzone", prior))  # fmt: skip
         if s is not None and s.accepted:
             found.append((frame, s))
             if len(found) == 3:
@@ -144,6 +150,57 @@ def _seed(
                 total += max(0.0, float(start.score(evidence.marks[other], standard, s.hash_from_sideline_yd, p[None], 5.0).total[0]))
         totals.append(total)
     return found[int(np.argmax(totals))]
+
+
+def _same_place(s: start.FrameSolution, prior: CameraPrior) -> bool:
+    """Whether a frame solved alone stands where the game's camera stands (x is free by whole five yards)."""
+    sd = np.sqrt(np.diag(s.covariance)[6:8] + np.diag(prior.covariance)[4:6]) * 4 + 1.5
+    return bool((np.abs(s.parameters[6:8] - prior.shared[4:6]) < sd).all())
+
+
+def _clicked_seed(
+    evidence: ClipEvidence, standard: FieldStandard, clicks: Clicks | None, prior: CameraPrior | None, view: str | None
+) -> tuple[tuple[int, start.FrameSolution] | None, ClipEvidence]:
+    """The frame whose clicks alone fix a camera (four points; two where the game's camera is known), and the
+    evidence with all clicks among the marks, in the working frame (an end-zone camera behind x = 0).
+
+    Raises ValueError with the reason when such clicks are refused.
+    """
+    from calibration.clicks import solve_clicks
+
+    known = prior is not None and prior.placed
+    for frame, rows in sorted((clicks or {}).items(), key=lambda t: -len(t[1])):
+        a = np.array(rows, float).reshape(-1, 4)
+        if not 0 <= frame < len(evidence):
+            raise ValueError(f"clicks on frame {frame}: the clip has frames 0 to {len(evidence) - 1}")
+        if len(a) < (2 if known else 4):
+            continue
+        name = view or (prior.view if prior is not None else "sideline")
+        fit = solve_clicks(a[:, :2], a[:, 2:], evidence.width_px, evidence.height_px, standard, prior, name)
+        if fit.camera is None:
+            raise ValueError(f"clicks on frame {frame}: {fit.reason}")
+        p = fit.camera.parameters.copy()
+        turned = name == "endzone" and p[5] > standard.centre_x_yd
+        if turned:
+            p[5], p[6], p[0] = standard.length_yd - p[5], standard.width_yd - p[6], p[0] + 180.0
+        shared = np.array([p[2], p[4], 0.0, p[5], p[6], p[7], p[8]])
+        covariance = np.zeros((9, 9)) if fit.camera.covariance is None else fit.camera.covariance
+        hash_yd = prior.hash_from_sideline_yd if prior is not None else standard.hash_from_sideline_yd
+        seed = start.FrameSolution(p, covariance, shared, 3.0, 1.0, 1.0, 1.0, float(np.median(fit.residual_px)),
+                                   name == "endzone", hash_yd, True)  # fmt: skip
+        return (frame, seed), _with_clicks(evidence, standard, clicks or {}, turned)
+    return None, evidence
+
+
+def _with_clicks(evidence: ClipEvidence, standard: FieldStandard, clicks: Clicks, turned: bool) -> ClipEvidence:
+    marks = dict(evidence.marks)
+    for frame, rows in clicks.items():
+        old = marks.get(frame, FrameMarks(evidence.width_px, evidence.height_px))
+        a = np.array(rows, float).reshape(-1, 4)
+        if turned:
+            a[:, 2:] = np.array([standard.length_yd, standard.width_yd]) - a[:, 2:]
+        marks[frame] = replace(old, click_px=a)
+    return replace(evidence, marks=marks)
 
 
 def _spread(frames: list[int], count: int, length: int) -> list[int]:

@@ -299,6 +299,42 @@ def solve_frame(
     return best
 
 
+def search_poses(marks: FrameMarks, standard: FieldStandard, hash_yd: float, shared: np.ndarray, endzone: bool) -> np.ndarray:
+    """(K, 9) candidate parameters for a camera whose place and lens are known: a grid over where it looks and
+    how far it is zoomed. Aims at ground points so that every candidate has the field in view."""
+    c = shared[3:6]
+    aim_y = np.linspace(4, standard.width_yd - 4, 9)
+    reach = np.arange(12.0, 95.0, 6.0) if endzone else np.arange(-46.0, 46.1, 2.0)
+    out = []
+    for along in reach:
+        x = c[0] + along if endzone else c[0] + along
+        for y in aim_y:
+            d = np.array([x, y, 0.0]) - c
+            distance = float(np.linalg.norm(d))
+            pan, tilt = np.degrees(np.arctan2(d[0], d[1])), np.degrees(np.arctan2(-d[2], np.hypot(d[0], d[1])))
+            for span in (20, 26, 33, 42, 54, 68):
+                focal = np.log(marks.width_px * distance / span)
+                out.append([pan, tilt, shared[0], focal, shared[1], *c, shared[6]])
+    return np.array(out)
+
+
+def solve_frame_from(
+    marks: FrameMarks, standard: FieldStandard, hash_yd: float, shared: np.ndarray, endzone: bool, prior: SharedPrior,
+    keep: int = 8,
+) -> FrameSolution | None:  # fmt: skip
+    """One frame of a camera whose place is known (another clip's): search over poses, then the robust fit."""
+    p = search_poses(marks, standard, hash_yd, shared, endzone)
+    total = np.concatenate([score(marks, standard, hash_yd, q, 12.0).total for q in np.array_split(p, max(1, len(p) // 400))])
+    top = p[np.argsort(-total)[:60]]
+    best: FrameSolution | None = None
+    for q in _best_distinct(top, score(marks, standard, hash_yd, top, 8.0).total, keep):
+        rough = refine(marks, standard, hash_yd, q, prior, (30, 20, 12, 8, 6, 4, 3, 2.5))
+        found = judge(marks, standard, hash_yd, rough, endzone)
+        if best is None or (found.accepted, found.score) > (best.accepted, best.score):
+            best = found
+    return best
+
+
 def _best_distinct(p: np.ndarray, total: np.ndarray, keep: int) -> np.ndarray:
     out: list[np.ndarray] = []
     size = np.array([2.0, 2.0, 2.0, 0.08, 1.0, 1e6, 4.0, 2.0, 1.0])
@@ -318,6 +354,8 @@ def judge(
     parts = score(marks, standard, hash_yd, p[None], 2.5)
     share, precision, row = float(parts.line_share[0]), float(parts.precision[0]), float(parts.row_share[0])
     reason = ""
+    if len(marks.click_px):
+        return _trusted(result, parts, endzone, hash_yd)
     focal_share = np.exp(p[3]) / marks.width_px
     if not (0.4 < focal_share < 12 and 2.0 < p[7] < 60 and abs(p[2]) < 8 and abs(p[4]) < 0.4):
         reason = "the camera would stand in an impossible place"
@@ -333,6 +371,13 @@ def judge(
         reason = f"marks miss by {result.sd_px[0]:.1f} px"
     return FrameSolution(p, result.covariance[0], result.shared, float(parts.total[0]), share, precision, row,
                          float(result.sd_px[0]), endzone, hash_yd, not reason, reason)  # fmt: skip
+
+
+def _trusted(result: BundleResult, parts: ScoreParts, endzone: bool, hash_yd: float) -> FrameSolution:
+    """A frame that a person clicked: its own gates have been passed already."""
+    return FrameSolution(result.parameters[0], result.covariance[0], result.shared, float(parts.total[0]),
+                         float(parts.line_share[0]), float(parts.precision[0]), float(parts.row_share[0]),
+                         float(result.sd_px[0]), endzone, hash_yd, True)  # fmt: skip
 
 
 __all__ = ["BOUNDARY", "LINE", "ROW", "SIDE", "FrameSolution", "camera_from_quad", "judge", "refine", "score", "solve_frame"]

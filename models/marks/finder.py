@@ -11,7 +11,7 @@ import torch
 
 from calibration.evidence import FrameMarks
 from models.marks.decode import peaks, ridges, sigmoid
-from models.marks.network import MASKS, STRIDE, load_marks
+from models.marks.network import MASKS, STRIDE, read_marks
 from models.marks.numbers import NumberReader
 
 WEIGHTS = Path(__file__).resolve().parents[1] / "weights" / "marks.pt"
@@ -36,8 +36,8 @@ class MarkFinder:
         cls, path: Path | str | None = None, backend: str | None = None, width_px: int = INPUT_WIDTH_PX
     ) -> MarkFinder:
         """Read the weights (the shipped ones by default). Raises ValueError when they cannot be used."""
-        net = load_marks(path or WEIGHTS)
-        reader = NumberReader.load_or_none()
+        net, tensors = read_marks(path or WEIGHTS)
+        reader = NumberReader.from_tensors(tensors) if tensors else None
         if backend in (None, "openvino"):
             try:
                 return cls(_OpenVino(net), reader, width_px)

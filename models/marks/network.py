@@ -95,21 +95,26 @@ class MarkNet(nn.Module):
         return len(taken)
 
 
-def save_marks(net: MarkNet, path: Path | str) -> None:
-    """Write the state dict as float16 tensors only."""
+def save_marks(net: MarkNet, path: Path | str, reader: dict[str, torch.Tensor] | None = None) -> None:
+    """Write the state dict as float16 tensors only; the number reader's tensors go under ``reader.``."""
     state = {k: (v.half() if v.is_floating_point() else v).cpu().contiguous() for k, v in net.state_dict().items()}
-    torch.save(state, path)
+    torch.save(state | {f"reader.{k}": v for k, v in (reader or {}).items()}, path)
 
 
-def load_marks(path: Path | str) -> MarkNet:
-    """Read a tensors-only file. Raises ValueError naming the file and the reason."""
+def read_marks(path: Path | str) -> tuple[MarkNet, dict[str, torch.Tensor]]:
+    """(network in eval mode, the reader's tensors, empty where there are none) from a tensors-only file.
+
+    Raises ValueError naming the file and the reason.
+    """
     path = Path(path)
     if not path.exists():
         raise ValueError(f"{path.name}: no such mark weights; train them with models.training.train_marks")
     try:
         raw = torch.load(path, map_location="cpu", weights_only=True)
+        raw = {k: (v.float() if v.is_floating_point() else v) for k, v in raw.items()}
+        reader = {k.removeprefix("reader."): v for k, v in raw.items() if k.startswith("reader.")}
         net = MarkNet()
-        net.load_state_dict({k: (v.float() if v.is_floating_point() else v) for k, v in raw.items()})
+        net.load_state_dict({k: v for k, v in raw.items() if not k.startswith("reader.")})
     except Exception as error:
         raise ValueError(f"{path.name}: not a mark network's weights ({str(error).splitlines()[0][:120]})") from error
-    return net.eval()
+    return net.eval(), reader

@@ -6,8 +6,6 @@ the digits stand upright (far numbers by 180 degrees). One look is weak evidence
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import torch
 from torch import nn
@@ -15,8 +13,7 @@ from torch import nn
 NUMBERS = ("none", "10", "20", "30", "40", "50", "middle")  # middle: C or 55 on the Canadian centre line
 ARROWS = ("none", "left", "right")
 CROP_WIDTH_YD, CROP_HEIGHT_YD = 7.0, 3.5
-CROP_W, CROP_H = 96, 48
-WEIGHTS = Path(__file__).resolve().parents[1] / "weights" / "numbers.pt"
+CROP_W, CROP_H = 64, 32
 
 
 def _block(c_in: int, c_out: int) -> nn.Sequential:
@@ -29,8 +26,8 @@ class NumberNet(nn.Module):
     def __init__(self) -> None:
         super().__init__()
         self.body = nn.Sequential(_block(1, 16), _block(16, 32), _block(32, 64), _block(64, 96))
-        self.number = nn.Linear(96 * 3 * 6, len(NUMBERS))
-        self.arrow = nn.Linear(96 * 3 * 6, len(ARROWS))
+        self.number = nn.Linear(96 * 2 * 4, len(NUMBERS))
+        self.arrow = nn.Linear(96 * 2 * 4, len(ARROWS))
         self.drop = nn.Dropout(0.2)
 
     def forward(self, crops: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
@@ -53,17 +50,11 @@ class NumberReader:
         self.temperature = temperature
 
     @classmethod
-    def load(cls, path: Path | str = WEIGHTS) -> NumberReader:
-        raw = torch.load(path, map_location="cpu", weights_only=True)
-        temperature = float(raw.pop("temperature", torch.tensor(1.0)))
+    def from_tensors(cls, raw: dict[str, torch.Tensor]) -> NumberReader:
+        """From a state dict with ``temperature`` among its tensors."""
         net = NumberNet()
-        net.load_state_dict({k: (v.float() if v.is_floating_point() else v) for k, v in raw.items()})
-        return cls(net, temperature)
-
-    @classmethod
-    def load_or_none(cls, path: Path | str = WEIGHTS) -> NumberReader | None:
-        """The shipped reader, or None where it has not been trained."""
-        return cls.load(path) if Path(path).exists() else None
+        net.load_state_dict({k: (v.float() if v.is_floating_point() else v) for k, v in raw.items() if k != "temperature"})
+        return cls(net, float(raw.get("temperature", torch.tensor(1.0))))
 
     @torch.inference_mode()
     def log_probabilities(self, crops: np.ndarray) -> np.ndarray:

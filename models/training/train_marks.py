@@ -8,6 +8,9 @@ offsets by L1 (Zhou, Wang, Krähenbühl: Objects as Points, 2019). Hidden marks 
 
     python -m models.training.train_marks --data DIR --start START.pt --out DIR --minutes 4
 
+After it the reader of painted numbers is trained too (models.training.train_numbers; its crops are made by
+other processes meanwhile) and put into the same file under ``reader.``.
+
 Writes OUT/marks.pt (float16 tensors only) and OUT/marks.json (recipe, losses, scores on looks kept apart).
 """
 
@@ -18,7 +21,9 @@ import copy
 import hashlib
 import json
 import math
+import os
 import time
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -42,6 +47,7 @@ from models.training.marks_data import (
     cache_marks,
     read_frames,
 )
+from models.training.train_numbers import Crops, make_crops, train_reader
 
 
 @dataclass(frozen=True)
@@ -262,6 +268,15 @@ def split_by_look(looks: list[str], share: float) -> tuple[np.ndarray, np.ndarra
     return np.nonzero(~mask)[0], np.nonzero(mask)[0]
 
 
+def _crops_meanwhile(looks: int) -> list[Future[Crops]] | None:
+    """Start making the reader's crops (training, held apart) in the background; None when not wanted."""
+    if not looks:
+        return None
+    pool = ThreadPoolExecutor(1)
+    workers = max(1, (os.cpu_count() or 2) // 3)
+    return [pool.submit(make_crops, n, seed, workers) for n, seed in ((looks, 3), (max(2, looks // 6), 10_003))]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--data", type=Path, required=True, action="append", help="folder of labelled frames")
@@ -272,11 +287,14 @@ def main() -> None:
     parser.add_argument("--steps", type=int)
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--limit", type=int, help="use this many frames at most")
+    parser.add_argument("--reader-looks", type=int, default=500, help="looks for the number reader's crops; 0: none")
+    parser.add_argument("--reader-minutes", type=float, default=0.75)
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     args = parser.parse_args()
     from models.training.start_weights import load_start_state
 
     recipe = Recipe(minutes=args.minutes, steps=args.steps, batch=args.batch)
+    crops = _crops_meanwhile(args.reader_looks)
     device = torch.device(args.device)
     began = time.monotonic()
     frames = [f for folder in args.data for f in read_frames(folder)][: args.limit]
@@ -299,7 +317,12 @@ def main() -> None:
         other = cache_marks(read_frames(folder), device)
         result["scores"][folder.name] = score(net, other, np.arange(len(other.looks)))
     (args.out / "marks.json").write_text(json.dumps(result, indent=1))
-    print(json.dumps(result["scores"], indent=1))
+    print(json.dumps(result["scores"], indent=1), flush=True)
+    if crops is not None:
+        reader, result["scores"]["reader"] = train_reader(*[c.result() for c in crops], args.reader_minutes, device)
+        save_marks(net, args.out / "marks.pt", reader)
+        (args.out / "marks.json").write_text(json.dumps(result, indent=1))
+        print(json.dumps(result["scores"]["reader"], indent=1), flush=True)
 
 
 

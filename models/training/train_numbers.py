@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import multiprocessing as mp
 import time
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ import numpy as np
 import torch
 from torch.nn import functional as F  # noqa: N812
 
-from models.marks.numbers import ARROWS, CROP_H, CROP_HEIGHT_YD, CROP_W, CROP_WIDTH_YD, NUMBERS, NumberNet, normalise
+from models.marks.numbers import CROP_H, CROP_HEIGHT_YD, CROP_W, CROP_WIDTH_YD, NUMBERS, NumberNet, normalise
 from models.synthetic.field_paint import paint_field
 from models.synthetic.looks import random_look
 
@@ -95,17 +96,24 @@ def crops_of_look(rng: np.random.Generator, per_number: int = 2) -> tuple[list[n
     return images, numbers, arrows
 
 
-def make_crops(looks: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _look_job(job: tuple[int, int]) -> tuple[list[np.ndarray], list[int], list[int]]:
+    cv2.setNumThreads(1)
+    return crops_of_look(np.random.default_rng(list(job)))
+
+
+Crops = tuple[np.ndarray, np.ndarray, np.ndarray]
+
+
+def make_crops(looks: int, seed: int, workers: int = 1) -> Crops:
     """(N, H, W) uint8, number (N,), arrow (N,)."""
-    images: list[np.ndarray] = []
-    numbers: list[int] = []
-    arrows: list[int] = []
-    for k in range(looks):
-        a, b, c = crops_of_look(np.random.default_rng([seed, k]))
-        images += a
-        numbers += b
-        arrows += c
-    return np.array(images, np.uint8), np.array(numbers), np.array(arrows)
+    jobs = [(seed, k) for k in range(looks)]
+    if workers > 1:
+        with mp.get_context("spawn").Pool(workers) as pool:
+            rows = pool.map(_look_job, jobs, chunksize=4)
+    else:
+        rows = [_look_job(job) for job in jobs]
+    join = lambda i: [v for row in rows for v in row[i]]  # noqa: E731
+    return np.array(join(0), np.uint8), np.array(join(1)), np.array(join(2))
 
 
 def fit_temperature(logits: torch.Tensor, labels: torch.Tensor) -> float:
@@ -114,59 +122,63 @@ def fit_temperature(logits: torch.Tensor, labels: torch.Tensor) -> float:
     return float(ts[int(np.argmin([float(F.cross_entropy(logits / t, labels)) for t in ts]))])
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--looks", type=int, default=150)
-    parser.add_argument("--minutes", type=float, default=2.0)
-    parser.add_argument("--seed", type=int, default=3)
-    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
-    args = parser.parse_args()
-    torch.manual_seed(args.seed)
-    began = time.monotonic()
-    x, number, arrow = make_crops(args.looks, args.seed)
-    hx, hn, ha = make_crops(max(10, args.looks // 6), args.seed + 10_000)
-    print(f"{len(x)} crops, {len(hx)} of other looks, {time.monotonic() - began:.0f} s", flush=True)
-    device = torch.device(args.device)
-    data = torch.from_numpy(normalise(x))[:, None].to(device)
-    ys, zs = torch.from_numpy(number).to(device), torch.from_numpy(arrow).to(device)
+def train_reader(
+    crops: Crops, held: Crops, minutes: float, device: torch.device, seed: int = 3
+) -> tuple[dict[str, torch.Tensor], dict[str, Any]]:
+    """Train on crops; returns the tensors to ship (float16, temperature among them) and the scores on ``held``."""
+    torch.manual_seed(seed)
+    data = torch.from_numpy(normalise(crops[0]))[:, None].to(device)
+    ys, zs = torch.from_numpy(crops[1]).to(device), torch.from_numpy(crops[2]).to(device)
     net = NumberNet().to(device)
     optimizer = torch.optim.AdamW(net.parameters(), 2e-3, weight_decay=0.02)
     began, step = time.monotonic(), 0
-    while (spent := (time.monotonic() - began) / (args.minutes * 60)) < 1:
+    while (spent := (time.monotonic() - began) / (minutes * 60)) < 1:
         net.train()
         for group in optimizer.param_groups:
             group["lr"] = 2e-3 * 0.5 * (1 + np.cos(np.pi * spent))
-        pick = torch.randint(len(data), (96,), device=device)
-        batch = torch.roll(data[pick], (int(torch.randint(-3, 4, ())), int(torch.randint(-4, 5, ()))), (2, 3))
-        batch = batch * (0.8 + 0.4 * torch.rand(96, 1, 1, 1, device=device)) + 0.15 * torch.randn_like(batch)
-        batch = torch.where(torch.rand(96, 1, 1, 1, device=device) < 0.12, -batch, batch)  # dark numbers
+        pick = torch.randint(len(data), (128,), device=device)
+        batch = torch.roll(data[pick], (int(torch.randint(-2, 3, ())), int(torch.randint(-3, 4, ()))), (2, 3))
+        batch = batch * (0.8 + 0.4 * torch.rand(128, 1, 1, 1, device=device)) + 0.15 * torch.randn_like(batch)
+        batch = torch.where(torch.rand(128, 1, 1, 1, device=device) < 0.12, -batch, batch)  # dark numbers
         a, b = net(batch)
         loss = F.cross_entropy(a, ys[pick], label_smoothing=0.03) + 0.5 * F.cross_entropy(b, zs[pick])
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         optimizer.step()
         step += 1
-        if step % 200 == 0:
-            print(step, round(float(loss.detach()), 4), flush=True)
     net = net.eval().cpu()
     with torch.inference_mode():
-        a, b = net(torch.from_numpy(normalise(hx))[:, None])
-    labels = torch.from_numpy(hn)
+        a, b = net(torch.from_numpy(normalise(held[0]))[:, None])
+    labels = torch.from_numpy(held[1])
     temperature = fit_temperature(a, labels)
     said, sure = a.argmax(1), (a / temperature).softmax(1).max(1).values
     right = (said == labels).numpy()
     scores: dict[str, Any] = {
-        "crops": len(hx), "number_right": round(float(right.mean()), 4),
+        "crops": len(held[0]), "trained_on": len(data), "steps": step, "temperature": round(temperature, 3),
+        "number_right": round(float(right.mean()), 4),
         "number_right_when_sure_0.9": round(float(right[(sure > 0.9).numpy()].mean()), 4),
         "share_sure_0.9": round(float((sure > 0.9).float().mean()), 4),
-        "arrow_right": round(float((b.argmax(1).numpy() == ha).mean()), 4), "temperature": round(temperature, 3),
-        "per_number": {n: round(float(right[hn == i].mean()), 4) for i, n in enumerate(NUMBERS) if (hn == i).any()},
-        "arrows": list(ARROWS), "steps": step, "looks": args.looks,
+        "arrow_right": round(float((b.argmax(1).numpy() == held[2]).mean()), 4),
+        "per_number": {n: round(float(right[held[1] == i].mean()), 4) for i, n in enumerate(NUMBERS) if (held[1] == i).any()},
     }  # fmt: skip
-    args.out.mkdir(parents=True, exist_ok=True)
     state = {k: (v.half() if v.is_floating_point() else v) for k, v in net.state_dict().items()}
-    torch.save(state | {"temperature": torch.tensor(temperature)}, args.out / "numbers.pt")
+    return state | {"temperature": torch.tensor(temperature)}, scores
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--looks", type=int, default=150)
+    parser.add_argument("--minutes", type=float, default=2.0)
+    parser.add_argument("--seed", type=int, default=3)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    args = parser.parse_args()
+    crops = make_crops(args.looks, args.seed, args.workers)
+    held = make_crops(max(10, args.looks // 6), args.seed + 10_000, args.workers)
+    state, scores = train_reader(crops, held, args.minutes, torch.device(args.device), args.seed)
+    args.out.mkdir(parents=True, exist_ok=True)
+    torch.save(state, args.out / "numbers.pt")
     (args.out / "numbers.json").write_text(json.dumps(scores, indent=1))
     print(json.dumps(scores, indent=1))
 

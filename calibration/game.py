@@ -1,0 +1,114 @@
+"""A game's cameras: what one clip learns of a camera's place and lens, the next clips start from.
+
+A tripod does not move between plays (when it does, the marks say so and a new camera begins). The
+shared place also carries the whole-yard number: once one clip of a camera has been numbered for
+sure, its x settles all others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from calibration.clip import LOST
+from calibration.evidence import ClipEvidence
+from calibration.solve import CameraPrior, Clicks, ClipSolution, solve_clip_fully
+from calibration.standards import FieldStandard, get_standard
+
+MOVED_YD = 2.0
+
+
+@dataclass(frozen=True)
+class ClipJob:
+    """One clip of a game: its evidence and what is known of it (see solve.solve_clip_fully)."""
+
+    name: str
+    evidence: ClipEvidence
+    view: str | None = None
+    spot: tuple[float, float | None] | None = None
+    clicks: Clicks | None = None
+
+
+@dataclass
+class GameCameras:
+    """Solves clips one after another and keeps what they teach, one camera per view.
+
+    moved: names of clips whose camera stood elsewhere than the game's camera before.
+    """
+
+    standard: FieldStandard
+    priors: dict[str, CameraPrior] = field(default_factory=dict)
+    moved: list[str] = field(default_factory=list)
+
+    def __init__(self, standard: str | FieldStandard) -> None:
+        self.standard = get_standard(standard)
+        self.priors = {}
+        self.moved = []
+
+    def solve(self, job: ClipJob) -> ClipSolution:
+        """Solve one clip, first with the game's camera where it has one, else (or if that fails) alone."""
+        candidates = [self.priors[v] for v in self.priors if job.view in (None, v)]
+        best: ClipSolution | None = None
+        for prior in candidates:
+            found = self._run(job, prior)
+            if best is None or _quality(found) > _quality(best):
+                best = found
+        if best is None or best.prior is None or _quality(best) < 0.75:
+            alone = self._run(job, None)
+            if best is None or _quality(alone) > _quality(best) + 0.15:
+                if best is not None and alone.prior is not None and alone.prior.view in self.priors:
+                    self._note_move(job.name, alone)
+                best = alone
+        self._learn(best)
+        return best
+
+    def _run(self, job: ClipJob, prior: CameraPrior | None) -> ClipSolution:
+        return solve_clip_fully(job.evidence, self.standard, job.spot, job.clicks, prior, job.view)
+
+    def _note_move(self, name: str, alone: ClipSolution) -> None:
+        assert alone.prior is not None
+        old = self.priors[alone.prior.view]
+        if np.abs(old.shared[4:6] - alone.prior.shared[4:6]).max() > MOVED_YD:
+            self.moved.append(name)
+            del self.priors[alone.prior.view]
+
+    def _learn(self, solution: ClipSolution) -> None:
+        learnt = solution.prior
+        if learnt is None or len(solution.key_frames) < 3 or solution.cameras.found_share < 0.6:
+            return
+        old = self.priors.get(learnt.view)
+        if old is None:
+            self.priors[learnt.view] = learnt
+        elif np.abs(old.shared[4:6] - learnt.shared[4:6]).max() < MOVED_YD:
+            keep = learnt if learnt.placed or not old.placed else replace(learnt, placed=True, shared=_with_x(learnt, old))
+            self.priors[learnt.view] = replace(keep, clips=old.clips + 1, flip=old.flip if learnt.flip is None else learnt.flip)
+
+
+def _with_x(learnt: CameraPrior, old: CameraPrior) -> np.ndarray:
+    shared = learnt.shared.copy()
+    shared[3] = old.shared[3]
+    return shared
+
+
+def _quality(solution: ClipSolution) -> float:
+    """Share of frames with a camera; 0 where lost."""
+    return float(np.mean(solution.cameras.status != LOST)) if len(solution.cameras) else 0.0
+
+
+def solve_game(jobs: Iterable[ClipJob], standard: str | FieldStandard) -> dict[str, ClipSolution]:
+    """All clips of a game: each once in order, then again those that were lost or could not be numbered,
+    with what the whole game has taught."""
+    game = GameCameras(standard)
+    jobs = list(jobs)
+    found = {job.name: game.solve(job) for job in jobs}
+    for job in jobs:
+        weak = found[job.name].cameras.needs_click or found[job.name].cameras.found_share < 0.9
+        if weak and game.priors:
+            again = game.solve(job)
+            better = _quality(again) > _quality(found[job.name])
+            numbered = found[job.name].cameras.needs_click and not again.cameras.needs_click
+            if better or (numbered and _quality(again) >= _quality(found[job.name]) - 0.05):
+                found[job.name] = again
+    return found
