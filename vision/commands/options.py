@@ -24,7 +24,7 @@ FILTERS: tuple[tuple[str, str], ...] = (
     ("receiver", "one receiver, by jersey number or id"),
     ("number", "receiver number counted from the sideline: 1, 2, 3"),
     ("defender", "one defender, by jersey number or id"),
-    ("leverage", "inside, head-up, outside; underneath, level, over"),
+    ("leverage", "inside, head-up, outside; underneath, level, over the top"),
     ("down", "1, 3 or 2,3"),
     ("distance", "yards to go, e.g. 7-10 or 7+"),
     ("quarter", "quarter"),

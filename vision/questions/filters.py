@@ -95,7 +95,7 @@ def _cleaned(name: str, value: Any) -> Any:
         "moment": (words.MOMENTS, {}),
         "leverage": (
             (*words.ACROSS, *words.ALONG),
-            {"under": "underneath", "over the top": "over", "on top": "over", "head up": "head-up"},
+            {"under": "underneath", "over": "over the top", "on top": "over the top"},
         ),
     }
     if name in choices:

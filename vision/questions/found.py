@@ -96,9 +96,9 @@ def _beside(found: pd.DataFrame, cover: pd.DataFrame, ask: Asked) -> pd.DataFram
 
 
 def leverage_words(across: str, along: str) -> str:
-    """'inside and underneath'; a dash when neither could be seen."""
+    """'inside, underneath'; a dash when neither could be seen."""
     parts = [p for p in (across, along) if p != "–"]
-    return " and ".join(parts) if parts else "–"
+    return ", ".join(parts) if parts else "–"
 
 
 def thrown(found: pd.DataFrame) -> pd.DataFrame:

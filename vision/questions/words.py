@@ -33,12 +33,12 @@ RESULT_WORDS = {
 DROPS = ("quick", "three-step", "five-step", "seven-step")
 ROLES = ("QB", "RB", "TE", "WR", "OL", "DL", "LB", "CB", "S")
 ACROSS = ("inside", "head-up", "outside")
-ALONG = ("underneath", "level", "over")
+ALONG = ("underneath", "level", "over the top")
 KINDS = ("nearest", "underneath", "responsible")
 MOMENTS = ("snap", "break", "throw", "arrival")
-LEVEL_YD = 1.0
-"""Within one yard to either side a defender counts as head-up (across) or level (along): common practice,
-no source; the yards are always given beside the word."""
+HEAD_UP_YD, LEVEL_YD = 0.75, 1.0
+"""Within these a defender counts as head-up (across) or level (along), the same as in `vision.coverage`:
+common practice, no source; the yards are always given beside the word."""
 
 
 def tidy(word: str) -> str:
@@ -118,11 +118,11 @@ def across(inside_yd: float) -> str:
     """inside, head-up or outside, from yards (+ = defender inside)."""
     if inside_yd != inside_yd:
         return "–"
-    return "inside" if inside_yd > LEVEL_YD else "outside" if inside_yd < -LEVEL_YD else "head-up"
+    return "head-up" if abs(inside_yd) <= HEAD_UP_YD else "inside" if inside_yd > 0 else "outside"
 
 
 def along(under_yd: float) -> str:
-    """underneath, level or over, from yards (+ = defender underneath)."""
+    """underneath, level or over the top, from yards (+ = defender underneath)."""
     if under_yd != under_yd:
         return "–"
-    return "underneath" if under_yd > LEVEL_YD else "over" if under_yd < -LEVEL_YD else "level"
+    return "level" if abs(under_yd) <= LEVEL_YD else "underneath" if under_yd > 0 else "over the top"

@@ -48,7 +48,9 @@ _ADDED: dict[str, str] = {
     "players": "role_probability:F depth_play_yd:F lateral_play_yd:F job:S in_motion:B source:S run_id:S",
     "routes": "source:S run_id:S",
     "matchups": "run_id:S",
-    "drops": "run_id:S",
+    "drops": "job:S drop_style:S regained_yd:F start_lateral_play_yd:F throw_lateral_play_yd:F "
+    "reaction_sd_s:F carried_receiver_id:S coverage:S coverage_probability:F number2_flat_s:F "
+    "widen_s:F curl_inside_yd:F curl_under_yd:F sd_yd:F run_id:S",
     "corrections": "correction_id:I state:S",
 }
 

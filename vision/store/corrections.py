@@ -18,6 +18,7 @@ import duckdb
 
 from vision.store.columns import ALLOWED, TABLES
 from vision.store.connect import quoted
+from vision.store.derived import renew_combinations
 from vision.store.rows import SQL_TYPE
 from vision.trouble import StoreTrouble
 
@@ -73,6 +74,8 @@ def add(db: Db, play_id: str, what: str, after: Any, who: str, player_id: str | 
     marks = ", ".join("?" * len(row))
     db.execute(f"INSERT INTO corrections ({columns}) VALUES ({marks})", list(row.values()))
     _set(db, table, column, play_id, player, text)
+    if (table, column) == ("routes", "route"):
+        renew_combinations(db, play_id)
     return row
 
 
@@ -95,6 +98,8 @@ def withdraw(db: Db, correction_id: int) -> None:
             [text, *values],
         )
     _renew_time_to_throw(db, table, column, play_id)
+    if (table, column) == ("routes", "route"):
+        renew_combinations(db, play_id)
 
 
 def reapply(db: Db, play_id: str) -> None:
@@ -104,6 +109,7 @@ def reapply(db: Db, play_id: str) -> None:
         "WHERE play_id = ? AND state <> 'withdrawn' ORDER BY correction_id",
         [play_id],
     ).fetchall()
+    renew = False
     for number, what, after, player, x, y in rows:
         table, column, _ = _parse(what)
         if player is not None:
@@ -118,6 +124,9 @@ def reapply(db: Db, play_id: str) -> None:
             [before, before_row, player, number],
         )
         _set(db, table, column, play_id, player, after)
+        renew |= (table, column) == ("routes", "route")
+    if renew:
+        renew_combinations(db, play_id)
 
 
 def _parse(what: str) -> tuple[str, str, str | None]:

@@ -129,14 +129,12 @@ def plain_frame(data: pd.DataFrame) -> pd.DataFrame:
     out = {}
     for name in data.columns:
         column = data[name]
+        blanks = column.isna().any()
+        extended = pd.api.types.is_extension_array_dtype(column.dtype)
         if pd.api.types.is_bool_dtype(column.dtype):
-            out[name] = column.astype(object).where(column.notna(), None) if column.isna().any() else column
-        elif pd.api.types.is_extension_array_dtype(column.dtype) and pd.api.types.is_numeric_dtype(
-            column.dtype
-        ):
-            out[name] = (
-                column.astype("float64") if column.isna().any() else column.astype(column.dtype.kind + "8")
-            )
+            out[name] = column.astype(object).where(column.notna(), None) if blanks else column
+        elif extended and pd.api.types.is_numeric_dtype(column.dtype):
+            out[name] = column.astype("float64" if blanks else f"{column.dtype.kind}8")
         elif column.dtype == object or pd.api.types.is_string_dtype(column.dtype):
             out[name] = column.astype(object).where(column.notna(), None)
         else:

@@ -35,7 +35,7 @@ LEFT JOIN players d ON d.play_id = x.play_id AND d.player_id = x.defender_id;
 CREATE TEMP VIEW defenders AS
 SELECT p.game_id, p.play_number, p.offense, p.defense, p.down, p.distance, p.hash, p.formation, p.qb_drop,
        p.play_action, p.time_to_throw_s, p.result, p.yards, p.look, p.throw_s IS NOT NULL AS throw_known,
-       m.jersey, m.role, m.job, m.depth_play_yd AS align_depth_play_yd,
+       m.jersey, m.role, m.depth_play_yd AS align_depth_play_yd,
        m.lateral_play_yd AS align_lateral_play_yd, d.*
 FROM drops d
 JOIN pass_plays p ON p.play_id = d.play_id
