@@ -28,7 +28,8 @@ ENDINGS = {"h264": ".mp4", "hevc": ".mp4", "mpeg4": ".avi"}
 
 @dataclass(frozen=True)
 class FilmFormat:
-    """File format of a clip. rate: exact frames a second; quality: codec's constant-quality value (h264, hevc)
+    """File format of a clip. rate: exact frames a second; quality: codec's constant-quality value (h264,
+    hevc)
     or, when ``bit_rate`` is set, bits a second; drop and repeat: shares of frames lost or shown twice;
     variable: stamps jitter; scoreboard_s: seconds of a scoreboard shot before the play."""
 
@@ -202,9 +203,11 @@ def render_clip(
     swap: bool = False,
     loaded: bool = False,
 ) -> dict[str, pd.DataFrame]:
-    """Write the video and return its truth tables: clips, cameras, tracks, boxes (columns of the export files).
+    """Write the video and return its truth tables: clips, cameras, tracks, boxes (columns of the export
+    files).
 
-    ``loaded``: the renderer already holds this look (``set_game``). ``swap``: the team dressed as defense attacks.
+    ``loaded``: the renderer already holds this look (``set_game``). ``swap``: the team dressed as
+    defense attacks.
     """
     from models.synthetic.tables import camera_row, clip_row, track_rows
 

@@ -4,7 +4,8 @@
 
     OUT/frames/LLLLLL_F.jpg            the picture (JPEG of varied quality)
     OUT/frames/LLLLLL_F.json           boxes, camera, view, time (see ``frame_labels``)
-    OUT/frames/LLLLLL_F.covered.png    quarter-size map: 0 open, 1 a person, 2 another thing or a burnt-in mark
+    OUT/frames/LLLLLL_F.covered.png    quarter-size map: 0 open, 1 a person, 2 another thing or a
+    burnt-in mark
     OUT/looks/LLLLLL.json              what was painted, rule set, crown, the whole look
     OUT/index.json                     seed, counts, standards, styles
 

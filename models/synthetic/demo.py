@@ -1,7 +1,9 @@
 """The small invented game that ships as ``demo_media``: ``python -m models.synthetic.demo [OUT]``.
 
-Its seed, field and kits are its own: training looks are drawn from ``[seed, index]`` generators, this game from
-``[DEMO_SEED, 4242]``. Plays are chosen by their scripts (some curls must be caught), never by how well they chart.
+Its seed, field and kits are its own: training looks are drawn from ``[seed, index]`` generators, this
+game from
+``[DEMO_SEED, 4242]``. Plays are chosen by their scripts (some curls must be caught), never by how well
+they chart.
 """
 
 from __future__ import annotations

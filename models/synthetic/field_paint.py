@@ -1,10 +1,14 @@
 """Paints a football field into a texture, with its own table of rule-book positions.
 
 The table is deliberately not the solver's. Sources, all quoted from memory of the rule books' field diagrams:
-NFL Rule 1 (field diagram): hash rows 70 ft 9 in from the side lines; bottoms of the numbers 12 yd from the side
-line. NCAA Rule 1-2-1: hash 60 ft from the side lines; tops of the numbers 9 yd from the side line, numbers 6 ft
-by 4 ft. NFHS Rule 1-2-3: hash 53 ft 4 in from the side lines; numbers as NCAA. Canadian Rule 1-1: 110 x 65 yd,
-hash 24 yd from the side lines, end zones 20 yd (15 and 18 on shorter grounds). Canadian numbers: no source, many
+NFL Rule 1 (field diagram): hash rows 70 ft 9 in from the side lines; bottoms of the numbers 12 yd from
+the side
+line. NCAA Rule 1-2-1: hash 60 ft from the side lines; tops of the numbers 9 yd from the side line,
+numbers 6 ft
+by 4 ft. NFHS Rule 1-2-3: hash 53 ft 4 in from the side lines; numbers as NCAA. Canadian Rule 1-1: 110 x
+65 yd,
+hash 24 yd from the side lines, end zones 20 yd (15 and 18 on shorter grounds). Canadian numbers: no
+source, many
 fields have them 13 yd from the side line to the centre.
 """
 
@@ -108,7 +112,8 @@ def yard_label(x: float, length: float) -> int:
 def paint_field(
     look: FieldLook, ppy: float = 32.0
 ) -> tuple[np.ndarray, tuple[float, float, float, float], dict[str, Any]]:
-    """Paint everything. Returns the premultiplied RGBA texture, its extent in field yards and what was drawn."""
+    """Paint everything. Returns the premultiplied RGBA texture, its extent in field yards and what was
+    drawn."""
     p = FieldPainter(look, ppy)
     rng = np.random.default_rng(look.emblem_seed)
     _end_zones(p, rng)
@@ -301,7 +306,7 @@ def _rows(p: FieldPainter) -> None:
 
 def _numerals(p: FieldPainter) -> None:
     """Two digits astride each ten-yard line, upright toward their side line, arrow toward the nearer goal."""
-    look, w = p.look, p.width
+    look = p.look
     if not look.numerals_every:
         return
     h, dw = look.numeral_size

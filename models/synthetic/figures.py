@@ -37,7 +37,8 @@ class Figures:
 
 @dataclass(frozen=True)
 class Exposure:
-    """picture (h,w,3) uint8 BGR; ids (h//2,w//2) uint16: 0 ground and sky, n+1 the n-th figure, 65000 a thing;
+    """picture (h,w,3) uint8 BGR; ids (h//2,w//2) uint16: 0 ground and sky, n+1 the n-th figure, 65000 a
+    thing;
     area_px (N,) pixels each figure would cover alone; visible_px (N,) pixels of him seen in the picture;
     boxes (N,4) amodal x0 y0 x1 y1 in pixels (NaN behind the camera)."""
 

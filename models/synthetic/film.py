@@ -13,7 +13,8 @@ from models.synthetic.looks import Look, PictureLook
 
 @lru_cache(maxsize=4)
 def _grain(seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """Luma (1200,2100) and chroma (1200,2100,3) int16 noise of unit deviation times 32: part white, part smeared."""
+    """Luma (1200,2100) and chroma (1200,2100,3) int16 noise of unit deviation times 32: part white, part
+    smeared."""
     rng = np.random.default_rng(seed)
     n = rng.standard_normal((1200, 2100)).astype(np.float32)
     luma = 0.6 * n + 1.1 * cv2.GaussianBlur(n, (0, 0), 0.8)
@@ -42,8 +43,10 @@ def add_noise(img: np.ndarray, pic: PictureLook, rng: np.random.Generator) -> np
 
 
 def degrade(img: np.ndarray, look: Look, rng: np.random.Generator, still: bool = True) -> np.ndarray:
-    """Optics blur, store size, noise, denoising, sharpening, over-exposure; for stills also a first codec pass and
-    combing (a clip has a real codec). Ways of working are fixed by the look; only the noise changes by frame."""
+    """Optics blur, store size, noise, denoising, sharpening, over-exposure; for stills also a first
+    codec pass and
+    combing (a clip has a real codec). Ways of working are fixed by the look; only the noise changes by
+    frame."""
     pic = look.picture
     way = np.random.default_rng(pic.overlay_seed)
     shrink = cv2.INTER_AREA if way.random() < 0.7 else cv2.INTER_LINEAR
@@ -148,12 +151,15 @@ def draw_overlay(img: np.ndarray, look: Look, seconds: float) -> np.ndarray:
             continue
         if kind in ("scorebug", "both") and k == 0:
             a, b = ("".join(rng.choice(list("ABCDEHKLMNORSTV"), 3)) for _ in range(2))
-            text = f"{a} {rng.integers(0, 40)}  {b} {rng.integers(0, 40)}  Q{rng.integers(1, 5)} {rng.integers(0, 15)}:{int(59 - seconds % 60):02d}"
+            ranges = ((0, 40), (0, 40), (1, 5), (0, 15))
+            ours, theirs, quarter, minute = (int(rng.integers(lo, hi)) for lo, hi in ranges)
+            text = f"{a} {ours}  {b} {theirs}  Q{quarter} {minute}:{int(59 - seconds % 60):02d}"
             img[y0:y1, x0:x1] = (img[y0:y1, x0:x1] * 0.15 + np.array(rng.integers(0, 90, 3)) * 0.85).astype(
                 np.uint8
             )
         else:
-            text = f"{int(seconds // 3600):02d}:{int(seconds // 60) % 60:02d}:{int(seconds) % 60:02d}:{int(seconds * 30) % 30:02d}"
+            clock = (seconds // 3600, seconds // 60 % 60, seconds % 60, seconds * 30 % 30)
+            text = ":".join(f"{int(part):02d}" for part in clock)
             if rng.random() < 0.6:
                 img[y0:y1, x0:x1] //= 4
         th = max(6, int((y1 - y0) * 0.6))

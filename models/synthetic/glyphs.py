@@ -1,4 +1,5 @@
-"""Digits and letters as coverage masks: block, slab, thin and round strokes of our own, and the built-in font."""
+"""Digits and letters as coverage masks: block, slab, thin and round strokes of our own, and the built-in
+font."""
 
 from __future__ import annotations
 

@@ -2,8 +2,10 @@
 
 Written apart from the solver so that the truth stays independent of it. Conventions (shared with the tables):
 field frame in yards, x along the field, y away from the sideline camera, z up; OpenCV camera axes (x right,
-y down, z forward); pan 0 looks along +y and grows toward +x; positive tilt looks down; positive roll turns the
-camera clockwise about its axis; ``x_d = x (1 + k1 r^2)`` on normalised coordinates; integer pixel coordinates at
+y down, z forward); pan 0 looks along +y and grows toward +x; positive tilt looks down; positive roll
+turns the
+camera clockwise about its axis; ``x_d = x (1 + k1 r^2)`` on normalised coordinates; integer pixel
+coordinates at
 pixel centres, principal point ((w-1)/2, (h-1)/2).
 """
 

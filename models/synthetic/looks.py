@@ -1,6 +1,7 @@
 """Draws what a rendered game looks like from wide distributions.
 
-See film facts: yellow-green to near-black turf, coloured and doubled lines, lines of other sports, hard shadows,
+See film facts: yellow-green to near-black turf, coloured and doubled lines, lines of other sports, hard
+shadows,
 jerseys close to the turf, poor codecs. Same generator state, same look.
 """
 

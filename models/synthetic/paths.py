@@ -1,4 +1,5 @@
-"""How an operator moves the camera through one clip: follows the play late, zooms, shakes, loses it and finds it."""
+"""How an operator moves the camera through one clip: follows the play late, zooms, shakes, loses it and
+finds it."""
 
 from __future__ import annotations
 

@@ -1,7 +1,9 @@
 """Draws one exposure of a game on a GPU or on Mesa: moderngl, standalone EGL context, no window.
 
-A picture is drawn wide and undistorted (``MARGIN`` times the picture's angle), then one pass applies the lens,
-the shutter (rotation of the camera while it is open), light and tone. A second, half-size pass writes who is at
+A picture is drawn wide and undistorted (``MARGIN`` times the picture's angle), then one pass applies the
+lens,
+the shutter (rotation of the camera while it is open), light and tone. A second, half-size pass writes
+who is at
 each pixel; a third draws every man alone into a small cell, which gives the area he would cover unhidden.
 """
 
@@ -15,7 +17,7 @@ import cv2
 import moderngl
 import numpy as np
 
-from models.synthetic.field_paint import LENGTH_YD, WIDTH_YD, paint_field
+from models.synthetic.field_paint import paint_field
 from models.synthetic.figures import (
     MARGIN,
     PROP_ID,
@@ -30,6 +32,13 @@ from models.synthetic.figures import (
     spread,
 )
 from models.synthetic.lens import ViewCamera
+from models.synthetic.look_uniforms import (
+    automatic_gain,
+    ground_uniforms,
+    light_arrays,
+    shared_uniforms,
+    sky_uniforms,
+)
 from models.synthetic.looks import Look
 from models.synthetic.people import PeopleLibrary
 from models.synthetic.scene import Props, crowd_texture
@@ -37,7 +46,6 @@ from models.synthetic.scene import Props, crowd_texture
 SHADERS = Path(__file__).with_name("shaders")
 CELL = (32, 64)  # pixels of one man's cell in the area atlas
 ATLAS_COLUMNS, ATLAS_ROWS = 32, 8
-MOW = {"none": 0.0, "five": 1.0, "ten": 2.0, "across": 3.0, "checker": 4.0}
 PROP_LAYOUT, PROP_FIELDS = "3f 3f 3f 3f", ("in_pos", "in_nrm", "in_col", "in_uv")
 MAX_FIGURES = ATLAS_COLUMNS * ATLAS_ROWS
 
@@ -49,6 +57,7 @@ class Renderer:
         self, library: PeopleLibrary, samples: int = 4, scale: float = 1.0, anisotropy: float = 16.0
     ) -> None:
         self.ctx = moderngl.create_context(standalone=True, backend="egl")
+        self.ctx.gc_mode = "auto"
         self.samples, self.scale, self.lib, self.anisotropy = samples, scale, library, anisotropy
         common = "#version 330\n" + (SHADERS / "common.glsl").read_text()
         src = {p.name: p.read_text() for p in SHADERS.glob("*.vert")} | {
@@ -172,9 +181,8 @@ class Renderer:
                 old.release()
         self.paint = self._texture(tex, repeat=False, aniso=self.anisotropy)
         self.crowd = self._texture(crowd_texture(look))
-        f, light = look.field, look.light
         self.look = look
-        ground = ground_mesh(f.standard, f.crown_yd)
+        ground = ground_mesh(look.field.standard, look.field.crown_yd)
         vbo = self.ctx.buffer(ground.astype("f4").tobytes())
         self.v_ground = self.ctx.vertex_array(self.p_ground, [(vbo, "3f", "in_pos")])
         self.v_props = self.v_props_id = self.v_mesh = None
@@ -185,70 +193,15 @@ class Renderer:
         if len(props.mesh):
             b = self.ctx.buffer(props.mesh.astype("f4").tobytes())
             self.v_mesh = self.ctx.vertex_array(self.p_prop, [(b, PROP_LAYOUT, *PROP_FIELDS)])
-        n = len(light.directions)
-        dirs, cols = np.zeros((3, 3)), np.zeros((3, 3))
-        dirs[:n], cols[:n] = light.directions, light.colours
-        dirs[n:, 2] = 1.0
-        self.light_dirs, self.n_lights = dirs, n
-        level = float(np.mean(light.ambient_sky)) + sum(
-            float(np.mean(c)) * d[2] for c, d in zip(light.colours, light.directions, strict=True)
-        )
-        turf = float(np.mean(np.power(f.turf, 2.2)))
-        self.gain = float(
-            (0.135 / max(level * (0.6 * turf + 0.03), 1e-3)) ** 0.8
-        )  # the camera's automatic exposure, incomplete
-        for p in (self.p_ground, self.p_person, self.p_prop, self.p_sky):
-            self._set(
-                p,
-                u_nlights=n,
-                u_ldir=dirs,
-                u_lcol=cols,
-                u_amb_sky=light.ambient_sky,
-                u_amb_ground=light.ambient_ground,
-                u_stadium=light.stadium_shadow or (0.0, 0.0, 0.0, 0.0),
-                u_haze=(*light.haze_colour, light.haze * 0.006),
-                u_noise=0,
-                u_paint=1,
-                u_shadow=2,
-                u_palette=3,
-                u_digits=4,
-                u_verts=5,
-                u_norms=6,
-                u_crowd=7,
-            )
-        for p in (self.p_flat, self.p_ident):
-            self._set(p, u_verts=5, u_norms=6)
-        for p in (self.p_person, self.p_flat, self.p_ident):
-            self._set(p, u_scale=float(self.lib.scale_yd))
+        self.light_dirs, self.n_lights = light_arrays(look)[0], len(look.light.directions)
+        self.gain = automatic_gain(look)
+        shared = shared_uniforms(look)
+        for p in (self.p_ground, self.p_person, self.p_prop, self.p_sky, self.p_flat, self.p_ident):
+            self._set(p, u_scale=float(self.lib.scale_yd), **shared)
         self._set(self.p_person, u_codes=self.codes, u_panel=tuple(self.lib.panel_yd))
-        self._set(
-            self.p_ground,
-            u_night=float(light.night),
-            u_extent=extent,
-            u_field=(float(LENGTH_YD[f.standard]), WIDTH_YD[f.standard], f.end_zone_depth_yd, f.snow),
-            u_turf=f.turf,
-            u_turf2=f.turf_second,
-            u_apron=f.apron,
-            u_track=f.track or f.apron,
-            u_beyond=f.beyond,
-            u_wearc=f.wear_colour,
-            u_mow=(MOW[f.mow], f.mow_strength, f.grain, f.blotch),
-            u_wear=(f.wear, f.line_wear, f.track_inner_yd, f.track_width_yd if f.track else 0.0),
-        )
-        v = look.venue
-        self._set(self.p_prop, u_stand_light=0.35 if light.night else 1.0)
-        self._set(
-            self.p_sky,
-            u_top=light.sky_top,
-            u_low=light.sky_low,
-            u_tree=(0.16, 0.22, 0.12),
-            u_land=(
-                0.10 * v.trees,
-                v.buildings if v.kind != "bowl" else 0.0,
-                (v.seed % 1000) / 1000.0,
-                float(light.night),
-            ),
-        )
+        self._set(self.p_ground, u_extent=extent, **ground_uniforms(look))
+        self._set(self.p_prop, u_stand_light=0.35 if look.light.night else 1.0)
+        self._set(self.p_sky, **sky_uniforms(look))
         return drawn
 
     def draw(
@@ -260,7 +213,8 @@ class Renderer:
     ) -> Exposure:
         """One exposure; ``cam_next`` is the camera as the shutter closes (motion blur of pan and zoom).
 
-        ``extras``: moving things (rows as in :class:`Props`) each with the id (over 65000) to mark its pixels.
+        ``extras``: moving things (rows as in :class:`Props`) each with the id (over 65000) to mark its
+        pixels.
         """
         self._resize(cam.width_px, cam.height_px)
         everyone = len(figures)

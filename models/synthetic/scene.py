@@ -189,7 +189,7 @@ def _cars(b: _Builder, rng: np.random.Generator, count: int, y: float, length: f
 
 
 def _bench(b: _Builder, rng: np.random.Generator, look: Look, y: float, mid: float) -> None:
-    for k in range(int(rng.integers(2, 7))):
+    for _ in range(int(rng.integers(2, 7))):
         x = mid + float(rng.uniform(-22, 22))
         b.box((x, y, 0.35), (float(rng.uniform(3, 6)), 0.45, 0.12), (0.75, 0.76, 0.78))
     for _ in range(int(rng.integers(0, 9))):  # coolers, trunks, tables, tents
@@ -277,7 +277,7 @@ def build_props(look: Look, cameras: Sequence[tuple[float, float, float]] = ()) 
         b.box((x, y, 3), (14, 1, 6), (0.05, 0.06, 0.08))
         for k in range(3):
             b.box((x - 4 + 4 * k, y - 0.6, 4.5), (1.8, 0.1, 1.5), (0.95, 0.5, 0.1), 0.0, 2.0)
-    for k in range(int(rng.integers(0, 8))):  # pylons, cones and yard markers
+    for _ in range(int(rng.integers(0, 8))):  # pylons, cones and yard markers
         x = float(rng.choice(np.arange(0, length + 1, 10)))
         b.box((x, -1.2 - rng.random(), 0.0), (0.25, 0.15, 0.5), (0.95, 0.4, 0.05))
     for x in (0.0, length):

@@ -5,7 +5,8 @@
     OUT/clips/gNNN_pMMM_side.mp4 (and _end.mp4 with --views both)
     OUT/sheet.csv      one row per play: clip files, down, distance, hash, yard line, result, yards
     OUT/roster.csv     team, jersey, name, position (all invented)
-    OUT/truth/*.parquet  clips plays cameras tracks players routes matchups (export columns), boxes, tracking, events
+    OUT/truth/*.parquet  clips plays cameras tracks players routes matchups (export columns), boxes,
+    tracking, events
 
 Clips carry no truth. The same seed gives the same tables and pictures.
 """
@@ -43,9 +44,17 @@ SIZES = {
     "school": ((852, 480), (852, 480), (1280, 720)),
 }
 RATES = (Fraction(30000, 1001), Fraction(30000, 1001), Fraction(30), Fraction(60000, 1001), Fraction(25))
-FIRST_NAMES = "Ada Ben Cal Dex Eli Fay Gus Hal Ike Jon Kip Lou Mac Ned Oz Pat Quin Rex Sol Ty Udo Vic Wes Yan Zeb".split()
-LAST_NAMES = "Alder Birch Cedar Dell Elm Fenn Glade Heath Isle Knoll Larch Marsh North Oake Pine Quarry Ridge Stone Thorn Vale Weir Yew".split()
-TOWNS = "Ashford Brackwater Cinderhill Dunmere Eastfold Fallowby Greyholt Harrowick Inverlow Kestrel Larkmoor Millrace Nettleham Oxbarrow".split()
+FIRST_NAMES = (
+    "Ada Ben Cal Dex Eli Fay Gus Hal Ike Jon Kip Lou Mac Ned Oz Pat Quin Rex Sol Ty Udo Vic Wes Yan Zeb "
+).split()
+LAST_NAMES = (
+    "Alder Birch Cedar Dell Elm Fenn Glade Heath Isle Knoll Larch Marsh North Oake Pine Quarry "
+    "Ridge Stone Thorn Vale Weir Yew "
+).split()
+TOWNS = (
+    "Ashford Brackwater Cinderhill Dunmere Eastfold Fallowby Greyholt Harrowick Inverlow "
+    "Kestrel Larkmoor Millrace Nettleham Oxbarrow "
+).split()
 
 
 @dataclass(frozen=True)
@@ -77,7 +86,8 @@ def plan_game(
     prefix: str | None = None,
     night: bool | None = None,
 ) -> GamePlan:
-    """Draw a game from its seed. formats: plain (H.264, even stamps) or mixed (codecs and faults of real film)."""
+    """Draw a game from its seed. formats: plain (H.264, even stamps) or mixed (codecs and faults of real
+    film)."""
     rng = np.random.default_rng([seed, 4242])
     look = random_look(rng, style, standard)
     for _ in range(50):  # film that nobody could chart is left to the stills

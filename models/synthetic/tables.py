@@ -264,7 +264,8 @@ def route_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
 
 
 def matchup_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
-    """Nearest defender (off the line) of every route runner at snap, break, throw and arrival, from the script's places."""
+    """Nearest defender (off the line) of every route runner at snap, break, throw and arrival, from the
+    script's places."""
     out = []
     defenders = [p for p in script.people if p.team == "defense" and p.role != "DL"]
     for pid, r in script.routes.items():

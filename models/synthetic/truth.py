@@ -35,7 +35,8 @@ def frame_labels(
 ) -> list[dict[str, Any]]:
     """One dict per person in or near the picture.
 
-    kind player|official|ball|other; box amodal x0 y0 x1 y1 (px, may pass the border); visible: share of his whole
+    kind player|official|ball|other; box amodal x0 y0 x1 y1 (px, may pass the border); visible: share of
+    his whole
     outline that is seen (borders, other people, things and burnt-in marks count as hidden); foot_px: his foot
     point; the rest is copied from ``people``.
     """

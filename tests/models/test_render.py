@@ -11,23 +11,23 @@ import pytest
 
 pytest.importorskip("moderngl")
 
-from models.synthetic import dataset  # noqa: E402
-from models.synthetic.cast import Cast, script_people  # noqa: E402
-from models.synthetic.field_paint import HASH_FROM_SIDE_YD, LENGTH_YD, WIDTH_YD, paint_field  # noqa: E402
-from models.synthetic.lens import ViewCamera, random_camera  # noqa: E402
-from models.synthetic.looks import random_look  # noqa: E402
-from models.synthetic.people import PeopleLibrary  # noqa: E402
-from models.synthetic.plays import simulate_play  # noqa: E402
-from models.synthetic.render import Renderer  # noqa: E402
-from models.synthetic.scene import build_props  # noqa: E402
-from models.synthetic.truth import frame_labels  # noqa: E402
+from models.synthetic import dataset
+from models.synthetic.cast import Cast, script_people
+from models.synthetic.field_paint import HASH_FROM_SIDE_YD, LENGTH_YD, WIDTH_YD, paint_field
+from models.synthetic.lens import ViewCamera, random_camera
+from models.synthetic.looks import random_look
+from models.synthetic.people import PeopleLibrary
+from models.synthetic.plays import simulate_play
+from models.synthetic.render import Renderer
+from models.synthetic.scene import build_props
+from models.synthetic.truth import frame_labels
 
 
 @pytest.fixture(scope="module")
 def renderer() -> Iterator[Renderer]:
     try:
         made = Renderer(PeopleLibrary.load(), samples=0, anisotropy=2.0)
-    except Exception as trouble:  # noqa: BLE001
+    except Exception as trouble:
         pytest.skip(f"no EGL context here: {trouble}")
     yield made
 
@@ -36,13 +36,23 @@ def renderer() -> Iterator[Renderer]:
 def test_projection_agrees_with_opencv(seed: int) -> None:
     """Outside check: cv2.projectPoints with the same rotation, focal length, principal point and k1."""
     rng = np.random.default_rng(seed)
-    cam = ViewCamera(1280, 720, (float(rng.uniform(20, 80)), -40.0, 15.0), float(rng.uniform(-30, 30)), float(rng.uniform(5, 25)),
-                     float(rng.uniform(-3, 3)), float(rng.uniform(1200, 4000)), float(rng.uniform(-0.05, 0.05)))
+    cam = ViewCamera(
+        1280,
+        720,
+        (float(rng.uniform(20, 80)), -40.0, 15.0),
+        float(rng.uniform(-30, 30)),
+        float(rng.uniform(5, 25)),
+        float(rng.uniform(-3, 3)),
+        float(rng.uniform(1200, 4000)),
+        float(rng.uniform(-0.05, 0.05)),
+    )
     points = rng.uniform([0, 0, 0], [100, 53, 3], (50, 3))
     ours, ok = cam.project(points)
     rot = cam.rotation()
     k = np.array([[cam.focal_px, 0, 639.5], [0, cam.focal_px, 359.5], [0, 0, 1]])
-    theirs, _ = cv2.projectPoints(points, cv2.Rodrigues(rot)[0], -rot @ np.array(cam.centre), k, np.array([cam.k1, 0, 0, 0]))
+    theirs, _ = cv2.projectPoints(
+        points, cv2.Rodrigues(rot)[0], -rot @ np.array(cam.centre), k, np.array([cam.k1, 0, 0, 0])
+    )
     assert ok.all()
     np.testing.assert_allclose(ours, theirs[:, 0], atol=1e-6)
 
@@ -99,7 +109,11 @@ def test_a_hidden_man_is_said_to_be_hidden(renderer: Renderer) -> None:
     renderer.set_game(look, build_props(look), 8.0)
     cam = ViewCamera(960, 540, (50.0, -20.0, 1.2), 0.0, 0.0, 0.0, 1500.0)
     dress = cast.dress("offense", 1, 1, "lineman")
-    rows = [(dress, 50.0, 10.0, 0.0, 0.0, "stand", 0.0), (dress, 50.0, 13.0, 0.0, 0.0, "stand", 0.0), (dress, 55.0, 10.0, 0.0, 0.0, "stand", 0.0)]
+    rows = [
+        (dress, 50.0, 10.0, 0.0, 0.0, "stand", 0.0),
+        (dress, 50.0, 13.0, 0.0, 0.0, "stand", 0.0),
+        (dress, 55.0, 10.0, 0.0, 0.0, "stand", 0.0),
+    ]
     shot = renderer.draw(cam, cast.figures(rows))
     people = [{"kind": "player", "id": str(k), "field_yd": [r[1], r[2], 0.0]} for k, r in enumerate(rows)]
     labels = {p["id"]: p for p in frame_labels(shot, cam, people, None, [])}
@@ -110,16 +124,31 @@ def test_a_hidden_man_is_said_to_be_hidden(renderer: Renderer) -> None:
 @pytest.mark.parametrize("standard", ["nfl", "ncaa", "nfhs", "canadian"])
 def test_paint_lies_where_the_rule_books_put_it(standard: str) -> None:
     """Outside check, sources (quoted from memory): NFL Rule 1 diagram, hash 70 ft 9 in; NCAA 1-2-1, 60 ft;
-    NFHS 1-2-3, 53 ft 4 in; Canadian Rule 1, 24 yd of 65. Paint must be on every five-yard line and absent between."""
-    hash_yd = {"nfl": (70 + 9 / 12) / 3, "ncaa": 60 / 3, "nfhs": (53 + 4 / 12) / 3, "canadian": 24.0}[standard]
+    NFHS 1-2-3, 53 ft 4 in; Canadian Rule 1, 24 yd of 65. Paint must be on every five-yard line and
+    absent between."""
+    hash_yd = {"nfl": (70 + 9 / 12) / 3, "ncaa": 60 / 3, "nfhs": (53 + 4 / 12) / 3, "canadian": 24.0}[
+        standard
+    ]
     assert HASH_FROM_SIDE_YD[standard] == pytest.approx(hash_yd)
     rng = np.random.default_rng(0)
     look = random_look(rng, "pro", standard).field
     from dataclasses import replace
-    look = replace(look, ticks="every", missing_lines=(), other_sports=(), emblem=0.0, doubled_every=0, numerals_every=0, line_alpha=1.0)
+
+    look = replace(
+        look,
+        ticks="every",
+        missing_lines=(),
+        other_sports=(),
+        emblem=0.0,
+        doubled_every=0,
+        numerals_every=0,
+        line_alpha=1.0,
+    )
     tex, (x0, y0, x1, y1), drawn = paint_field(look, 32.0)
+
     def alpha(x: float, y: float) -> int:
         return int(tex[int((y - y0) * 32), int((x - x0) * 32), 3])
+
     mid = WIDTH_YD[standard] / 2
     for x in range(5, int(LENGTH_YD[standard]), 5):
         assert alpha(x, mid + 3) > 200
@@ -133,7 +162,12 @@ def test_paint_lies_where_the_rule_books_put_it(standard: str) -> None:
 def test_field_sizes_agree_with_sportypy() -> None:
     """Outside check: sportypy's field dimensions (yards) for the four rule sets."""
     football = pytest.importorskip("sportypy.surfaces.football")
-    for name, made in (("nfl", football.NFLField), ("ncaa", football.NCAAField), ("nfhs", football.NFHSField), ("canadian", football.CFLField)):
+    for name, made in (
+        ("nfl", football.NFLField),
+        ("ncaa", football.NCAAField),
+        ("nfhs", football.NFHSField),
+        ("canadian", football.CFLField),
+    ):
         params = made().field_params
         assert params["field_length"] == pytest.approx(LENGTH_YD[name])
         assert params["field_width"] == pytest.approx(WIDTH_YD[name], abs=0.02)
@@ -154,4 +188,5 @@ def test_same_seed_same_labels_other_seed_other_looks(renderer: Renderer, tmp_pa
 
     def seeds(seed: int) -> set[int]:
         return {random_look(np.random.default_rng([seed, i])).seed for i in range(400)}
+
     assert not seeds(1) & seeds(2) and len(seeds(1)) == 400
