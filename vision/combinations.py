@@ -7,6 +7,7 @@ of the routes the rule allows, so a man whose runner-up fits still counts. Below
 from __future__ import annotations
 
 import functools
+import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -48,7 +49,7 @@ class Rule:
 
 @dataclass(frozen=True)
 class Combination:
-    """What a side ran together. name '' = no rule fits. players and routes: the men who made it, from the
+    """What a side ran together. name '' = no rule fits; 'single' = one receiver. players and routes: the men who made it, from the
     sideline inward, a back last. switched: the two outermost men changed places (who is inside) on the way.
     spread_yd: sideways distance between the outermost and innermost of them at the end (NaN = not seen)."""
 
@@ -78,8 +79,16 @@ def load_rules(path: str | Path = RULES) -> tuple[tuple[Rule, ...], tuple[dict[s
         for name in {r for alternatives in (*routes, back) for r in alternatives} - {_ANY}:
             if name not in _known():
                 raise ValueError(f"{where}: unknown route {name!r}; known: {', '.join(sorted(_known()))}")
-        rules.append(Rule(raw["name"], routes, back, raw.get("order") == "free", float(raw.get("weight", 1)),
-                          raw.get("meaning", "")))
+        rules.append(
+            Rule(
+                raw["name"],
+                routes,
+                back,
+                raw.get("order") == "free",
+                float(raw.get("weight", 1)),
+                raw.get("meaning", ""),
+            )
+        )
     return tuple(rules), tuple(data.get("both_sides", ()))
 
 
@@ -109,7 +118,9 @@ def runners_of_play(play: Any, routes: Mapping[str, Any]) -> list[Runner]:
         if man.role == "RB" and abs(man.lateral_play_yd) < 5.0 and man.depth_play_yd < -2.5:
             number = 0
             side = "right" if route.end_lateral_play_yd > 0 else "left"
-        out.append(Runner(man.player_id, side, number, chances, man.lateral_play_yd, route.end_lateral_play_yd))
+        out.append(
+            Runner(man.player_id, side, number, chances, man.lateral_play_yd, route.end_lateral_play_yd)
+        )
     return out
 
 
@@ -121,20 +132,20 @@ def _chance(runner: Runner, allowed: Sequence[str]) -> float:
 
 def _try(rule: Rule, split: list[Runner], backs: list[Runner]) -> tuple[float, tuple[Runner, ...]]:
     """Best score of a rule on a side, with the men who make it."""
-    k, best, who = len(rule.routes), 0.0, ()
-    for at in range(len(split) - k + 1):
-        men = split[at : at + k]
+    k, best = len(rule.routes), 0.0
+    who: tuple[Runner, ...] = ()
+    for men in itertools.combinations(split, k):
         score = _SUBSET ** (len(split) - k)
         if rule.free:
             left = list(rule.routes)
             for man in men:
-                pick = max(left, key=lambda a, man=man: _chance(man, a))
+                pick = max(left, key=functools.partial(_chance, man))
                 left.remove(pick)
                 score *= _chance(man, pick)
         else:
             for man, allowed in zip(men, rule.routes, strict=True):
                 score *= _chance(man, allowed)
-        makers: tuple[Runner, ...] = tuple(men)
+        makers: tuple[Runner, ...] = men
         if rule.back:
             if not backs:
                 continue
@@ -160,8 +171,14 @@ def match(
         backs = [r for r in men if r.side == side and r.number == 0]
         out[side] = _name(side, split, backs, one_side)
     for rule in both:
-        makers = [max((r for r in men if r.side == s and r.number > 0), default=None,
-                      key=lambda r: r.chances.get(rule["each"], 0.0)) for s in ("left", "right")]
+        makers = [
+            max(
+                (r for r in men if r.side == s and r.number > 0),
+                default=None,
+                key=lambda r: r.chances.get(rule["each"], 0.0),
+            )
+            for s in ("left", "right")
+        ]
         if any(m is None for m in makers):
             continue
         score = 1.0
@@ -170,7 +187,9 @@ def match(
         if score >= LEAST:
             for s, m in zip(("left", "right"), makers, strict=True):
                 assert m is not None
-                out[s] = Combination(s, rule["name"], score, (m.player_id,), (rule["each"],), rule.get("meaning", ""))
+                out[s] = Combination(
+                    s, rule["name"], score, (m.player_id,), (rule["each"],), rule.get("meaning", "")
+                )
     return out
 
 
@@ -183,10 +202,20 @@ def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule
             best = (rank, score, rule, who)
     _, score, found, who = best
     if found is None:
-        return Combination(side, "", 0.0, tuple(r.player_id for r in split), tuple(r.likely for r in split))
+        alone = len(split) == 1 and split[0].likely != "unknown"
+        name, p = ("single", split[0].chances[split[0].likely]) if alone else ("", 0.0)
+        return Combination(side, name, p, tuple(r.player_id for r in split), tuple(r.likely for r in split))
     ends = [w.end_lateral_play_yd for w in who]
     starts = [w.lateral_play_yd for w in who]
     switched = len(who) >= 2 and (abs(starts[0]) - abs(starts[1])) * (abs(ends[0]) - abs(ends[1])) < 0
     spread = float(max(ends) - min(ends)) if len(who) >= 2 else float("nan")
-    return Combination(side, found.name, score, tuple(w.player_id for w in who), tuple(w.likely for w in who),
-                       found.meaning, bool(switched), spread)
+    return Combination(
+        side,
+        found.name,
+        score,
+        tuple(w.player_id for w in who),
+        tuple(w.likely for w in who),
+        found.meaning,
+        bool(switched),
+        spread,
+    )

@@ -58,14 +58,25 @@ class Route:
     def row(self, play_id: str) -> dict[str, Any]:
         """As a row of the exported table `routes`."""
         return {
-            "play_id": play_id, "player_id": self.player_id, "route": self.label, "probability": self.probability,
-            "runner_up": self.runner_up, "stem_depth_play_yd": self.stem_depth_play_yd, "break_s": self.break_s,
-            "break_angle_deg": self.break_angle_deg, "max_depth_play_yd": self.max_depth_play_yd,
-            "end_depth_play_yd": self.end_depth_play_yd, "end_lateral_play_yd": self.end_lateral_play_yd,
-            "runner_up_probability": self.runner_up_probability, "best": self.best,
-            "break_depth_play_yd": self.break_depth_play_yd, "break_lateral_play_yd": self.break_lateral_play_yd,
-            "top_speed_yd_per_s": self.top_speed_yd_per_s, "stem_sd_yd": self.stem_sd_yd,
-            "break_sd_s": self.break_sd_s, "source": self.source,
+            "play_id": play_id,
+            "player_id": self.player_id,
+            "route": self.label,
+            "probability": self.probability,
+            "runner_up": self.runner_up,
+            "stem_depth_play_yd": self.stem_depth_play_yd,
+            "break_s": self.break_s,
+            "break_angle_deg": self.break_angle_deg,
+            "max_depth_play_yd": self.max_depth_play_yd,
+            "end_depth_play_yd": self.end_depth_play_yd,
+            "end_lateral_play_yd": self.end_lateral_play_yd,
+            "runner_up_probability": self.runner_up_probability,
+            "best": self.best,
+            "break_depth_play_yd": self.break_depth_play_yd,
+            "break_lateral_play_yd": self.break_lateral_play_yd,
+            "top_speed_yd_per_s": self.top_speed_yd_per_s,
+            "stem_sd_yd": self.stem_sd_yd,
+            "break_sd_s": self.break_sd_s,
+            "source": self.source,
         }
 
 
@@ -88,7 +99,11 @@ def paths_of_play(play: Any) -> tuple[list[str], list[RoutePath]]:
         xy = np.asarray(tracks.xy_field_yd[tracks.index(man.player_id)], float)[window]
         ids.append(man.player_id)
         number = 0 if man.role == "RB" and man.receiver_number == 0 else (man.receiver_number or -1)
-        paths.append(RoutePath(clock[window], play.to_play(xy), throw, min(ends, default=math.nan), right, left, number))
+        paths.append(
+            RoutePath(
+                clock[window], play.to_play(xy), throw, min(ends, default=math.nan), right, left, number
+            )
+        )
     return ids, paths
 
 
@@ -101,7 +116,9 @@ def read_routes(
 
 
 def name_paths(
-    ids: Sequence[str], paths: Sequence[RoutePath], classifier: RouteClassifier | None = None,
+    ids: Sequence[str],
+    paths: Sequence[RoutePath],
+    classifier: RouteClassifier | None = None,
     corrections: Mapping[str, str] | None = None,
 ) -> dict[str, Route]:
     """As `read_routes`, from bare paths (a tracking table, a notebook)."""
@@ -126,31 +143,67 @@ def name_paths(
 
 
 def _route(
-    player: str, label: str, best: str, p: float, second: str, p2: float, grid: Grid, br: Break, i: int, source: str
+    player: str,
+    label: str,
+    best: str,
+    p: float,
+    second: str,
+    p2: float,
+    grid: Grid,
+    br: Break,
+    i: int,
+    source: str,
 ) -> Route:
     seen = np.flatnonzero(grid.seen[i] & (GRID_S >= 0))
     path = grid.path_yd[i].astype(float)
     speed = np.hypot(*np.gradient(path, 0.1, axis=0).T)
     side = int(grid.side[i])
     base = {
-        "max_depth_play_yd": float(path[seen, 0].max()), "end_depth_play_yd": float(path[seen[-1], 0]),
+        "max_depth_play_yd": float(path[seen, 0].max()),
+        "end_depth_play_yd": float(path[seen[-1], 0]),
         "end_lateral_play_yd": float(path[seen[-1], 1] * side),
         "top_speed_yd_per_s": float(np.convolve(speed, np.ones(3) / 3, "same")[seen].max()),
     }
-    clear = br.misfit_one[i] > 0.35 and br.misfit_two[i] < 0.75 * br.misfit_one[i] and br.time_s[i] > _EARLIEST_BREAK_S
+    clear = (
+        br.misfit_one[i] > 0.35
+        and br.misfit_two[i] < 0.75 * br.misfit_one[i]
+        and br.time_s[i] > _EARLIEST_BREAK_S
+    )
     if best in UNBROKEN or not (clear or best in STOPS):
         return Route(player, label, p, second, p2, best, source=source, **base)
     at = _refine(path, int(br.index[i]), seen, best)
     before, after = _headings(path, at, seen)
     return Route(
-        player, label, p, second, p2, best, float(path[at, 0]), float(GRID_S[at]),
-        float((after - before + 180) % 360 - 180), float(path[at, 0]), float(path[at, 1] * side),
-        stem_sd_yd=0.9, break_sd_s=0.2, source=source, **base)
+        player,
+        label,
+        p,
+        second,
+        p2,
+        best,
+        float(path[at, 0]),
+        float(GRID_S[at]),
+        float((after - before + 180) % 360 - 180),
+        float(path[at, 0]),
+        float(path[at, 1] * side),
+        stem_sd_yd=0.9,
+        break_sd_s=0.2,
+        source=source,
+        **base,
+    )
 
 
-def _refine(path: np.ndarray, at: int, seen: np.ndarray, label: str) -> int:
-    """A stop breaks where he is deepest for the first time; other breaks where the two segments meet."""
+def _refine(path: np.ndarray, first: int, seen: np.ndarray, label: str) -> int:
+    """A stop breaks where he is deepest for the first time; a cut where the turning begins: back from the
+    corner of the two segments, at most 0.4 s, while the heading is off the stem's by more than 12 degrees."""
+    at = first
     if label not in STOPS:
+        stem = path[max(at - 4, int(seen[0]))] - path[int(seen[0])]
+        while at > int(seen[0]) + 3 and at > first - 4:
+            step = path[at] - path[at - 1]
+            off = math.degrees(math.atan2(step[1], step[0]) - math.atan2(stem[1], stem[0]))
+            if abs((off + 180) % 360 - 180) < 12:
+                break
+            at -= 1
         return at
     deepest = path[seen, 0].max()
     return int(seen[np.argmax(path[seen, 0] > deepest - 0.3)])

@@ -39,7 +39,9 @@ class Report:
             wrong = self.confusion[k].copy()
             wrong[k] = 0
             most = f"{self.labels[wrong.argmax()]} {wrong.max() / count:.0%}" if wrong.max() else ""
-            rows.append(f"{name:15s}{count:6d}{self.precision[k]:11.2f}{self.recall[k]:8.2f}{self.f1[k]:7.2f}  {most}")
+            rows.append(
+                f"{name:15s}{count:6d}{self.precision[k]:11.2f}{self.recall[k]:8.2f}{self.f1[k]:7.2f}  {most}"
+            )
         return "\n".join(rows)
 
 
@@ -66,8 +68,16 @@ def report(labels: tuple[str, ...], truth: np.ndarray, probability: np.ndarray) 
         f1 = 2 * hit / (confusion.sum(0) + confusion.sum(1))
     right = guess == truth
     ece = calibration_error(probability.max(1), right) if len(truth) else float("nan")
-    return Report(labels, confusion, precision, recall, f1, float(right.mean()) if len(truth) else float("nan"), ece,
-                  len(truth))
+    return Report(
+        labels,
+        confusion,
+        precision,
+        recall,
+        f1,
+        float(right.mean()) if len(truth) else float("nan"),
+        ece,
+        len(truth),
+    )
 
 
 def coverage_curve(confidence: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -102,13 +112,17 @@ def paired_test(right_a: np.ndarray, right_b: np.ndarray) -> dict[str, float]:
     return {"only_a": only_a, "only_b": only_b, "difference": float(a.mean() - b.mean()), "p": p}
 
 
-def simulated_paths(first_seed: int, plays: int, standard: str = "ncaa", noise_yd: float = 0.0) -> dict[str, Any]:
+def simulated_paths(
+    first_seed: int, plays: int, standard: str = "ncaa", noise_yd: float = 0.0
+) -> dict[str, Any]:
     """Eligible men of whole simulated plays: paths, labels, whether finished, play number, break truth."""
     from models.routes.features import RoutePath
     from models.synthetic.plays import FIELD_WIDTH_YD, simulate_play
 
     rng = np.random.default_rng(first_seed)
-    out: dict[str, list[Any]] = {k: [] for k in ("path", "label", "finished", "play", "break_s", "stem", "turn")}
+    out: dict[str, list[Any]] = {
+        k: [] for k in ("path", "label", "finished", "play", "break_s", "stem", "turn")
+    }
     for k in range(plays):
         play = simulate_play(first_seed + k, standard, "pass")
         width, spot = FIELD_WIDTH_YD[standard], play.spot_y_field_yd
@@ -120,16 +134,24 @@ def simulated_paths(first_seed: int, plays: int, standard: str = "ncaa", noise_y
         roles = {p.id: p.role for p in play.people}
         for who, xy in here.items():
             lateral = xy[snap, 1]
-            outer = [v for v, o in here.items() if roles[v] != "RB" and o[snap, 1] * lateral > 0
-                     and abs(o[snap, 1]) >= abs(lateral)]
+            outer = [
+                v
+                for v, o in here.items()
+                if roles[v] != "RB" and o[snap, 1] * lateral > 0 and abs(o[snap, 1]) >= abs(lateral)
+            ]
             truth = play.routes[who]
             rows = play.t_s > -1.0
             seen = xy[rows] + rng.normal(0, noise_yd, xy[rows].shape) if noise_yd else xy[rows]
             number = 0 if roles[who] == "RB" else len(outer)
             out["path"].append(RoutePath(play.t_s[rows], seen, throw, end, right, left, number))
-            for name, value in (("label", truth.label), ("finished", truth.finished), ("play", first_seed + k),
-                                ("break_s", truth.break_s), ("stem", truth.stem_depth_play_yd),
-                                ("turn", truth.break_angle_deg)):
+            for name, value in (
+                ("label", truth.label),
+                ("finished", truth.finished),
+                ("play", first_seed + k),
+                ("break_s", truth.break_s),
+                ("stem", truth.stem_depth_play_yd),
+                ("turn", truth.break_angle_deg),
+            ):
                 out[name].append(value)
     return out
 
@@ -137,7 +159,9 @@ def simulated_paths(first_seed: int, plays: int, standard: str = "ncaa", noise_y
 def main(argv: list[str] | None = None) -> int:
     from models.routes.classifier import RouteClassifier
 
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--plays", type=int, default=120)
     parser.add_argument("--standard", default="ncaa")
     parser.add_argument("--noise", type=float, default=0.0, help="white noise on every sample, yd")
@@ -154,8 +178,10 @@ def main(argv: list[str] | None = None) -> int:
     for name, rows in (("all", np.ones(len(truth), bool)), ("break run before the throw", done)):
         low, high = bootstrap_interval(right[rows], group[rows])
         sure = said.probability.max(1)[rows] >= said.threshold
-        print(f"{name}: n {rows.sum()}, right {right[rows].mean():.3f} [{low:.3f}, {high:.3f}], answered "
-              f"{sure.mean():.3f}, right when answered {right[rows][sure].mean():.3f}")
+        print(
+            f"{name}: n {rows.sum()}, right {right[rows].mean():.3f} [{low:.3f}, {high:.3f}], answered "
+            f"{sure.mean():.3f}, right when answered {right[rows][sure].mean():.3f}"
+        )
     return 0
 
 

@@ -60,17 +60,24 @@ class RouteClassifier:
 
     @classmethod
     def load(cls, path: str | Path | None = None) -> RouteClassifier:
-        """Shipped weights, or a file written by `save`. Raises FileNotFoundError / ValueError with the cure."""
+        """Shipped weights, or a file of `save`. Raises FileNotFoundError / ValueError with the cure."""
         path = Path(path or SHIPPED)
         if not path.is_file():
-            raise FileNotFoundError(f"{path}: no route weights there; train with models.training.train_routes")
+            raise FileNotFoundError(
+                f"{path}: no route weights there; train with models.training.train_routes"
+            )
         with np.load(path, allow_pickle=False) as data:
             if "config" not in data:
                 raise ValueError(f"{path}: not a route weights file (no 'config' inside)")
             config = json.loads(str(data["config"]))
             net = RouteNet(**config["net"])
-            net.load_state_dict({k[4:]: torch.from_numpy(data[k].astype(_dtype(data[k]))) for k in data.files
-                                 if k.startswith("net:")})
+            net.load_state_dict(
+                {
+                    k[4:]: torch.from_numpy(data[k].astype(_dtype(data[k])))
+                    for k in data.files
+                    if k.startswith("net:")
+                }
+            )
             mean, sd = data["hand_mean"], data["hand_sd"]
         net.eval()
         sets = {k: tuple(v) for k, v in config["label_sets"].items()}
@@ -79,11 +86,19 @@ class RouteClassifier:
     def save(self, path: str | Path) -> Path:
         """Write everything to one .npz (half-precision weights, JSON settings; no pickles)."""
         path = Path(path)
-        config = {"net": self.net.settings, "label_sets": self.label_sets, "temperature": self.temperature,
-                  "threshold": self.threshold, "about": self.about}
-        arrays = {f"net:{k}": _small(v.detach().cpu().numpy()) for k, v in self.net.state_dict().items()}
-        np.savez_compressed(path, config=json.dumps(config), hand_mean=self.hand_mean, hand_sd=self.hand_sd,
-                            **arrays)  # type: ignore[arg-type]
+        config = {
+            "net": self.net.settings,
+            "label_sets": self.label_sets,
+            "temperature": self.temperature,
+            "threshold": self.threshold,
+            "about": self.about,
+        }
+        arrays: dict[str, Any] = {
+            f"net:{k}": _small(v.detach().cpu().numpy()) for k, v in self.net.state_dict().items()
+        }
+        np.savez_compressed(
+            path, config=json.dumps(config), hand_mean=self.hand_mean, hand_sd=self.hand_sd, **arrays
+        )  # type: ignore[arg-type]
         return path
 
     def logits(self, grid: Grid, batch: int = 2048) -> dict[str, np.ndarray]:
@@ -94,17 +109,23 @@ class RouteClassifier:
             for at in range(0, len(grid.side), batch):
                 rows = grid.rows(np.arange(at, min(at + batch, len(grid.side))))
                 hand = (hand_features(rows) - self.hand_mean) / self.hand_sd
-                out = self.net(torch.from_numpy(sequence_features(rows)),
-                               torch.from_numpy(np.clip(hand, -6, 6).astype(np.float32)))
+                out = self.net(
+                    torch.from_numpy(sequence_features(rows)),
+                    torch.from_numpy(np.clip(hand, -6, 6).astype(np.float32)),
+                )
                 for name, value in out.items():
                     parts[name].append(value.numpy())
-        return {k: np.concatenate(v) if v else np.zeros((0, len(self.label_sets[k]))) for k, v in parts.items()}
+        return {
+            k: np.concatenate(v) if v else np.zeros((0, len(self.label_sets[k]))) for k, v in parts.items()
+        }
 
     def predict_grid(self, grid: Grid, taxonomy: str = "trade") -> RoutePrediction:
         """As `predict`, from a prepared grid."""
         if taxonomy in self.label_sets:
             z = self.logits(grid)[taxonomy] / self.temperature[taxonomy]
-            return RoutePrediction(self.label_sets[taxonomy], _softmax(z), grid.usable, self.threshold[taxonomy])
+            return RoutePrediction(
+                self.label_sets[taxonomy], _softmax(z), grid.usable, self.threshold[taxonomy]
+            )
         target = load_taxonomy(taxonomy)
         fine = self.predict_grid(grid, "trade")
         p = np.zeros((len(fine.probability), len(target.labels)))

@@ -41,7 +41,9 @@ class RoutePath:
         t = np.asarray(self.t_s, float)
         p = np.asarray(self.depth_lateral_play_yd, float)
         if t.ndim != 1 or p.shape != (len(t), 2):
-            raise ValueError(f"expected t_s (T,) and depth_lateral_play_yd (T, 2), found {t.shape} and {p.shape}")
+            raise ValueError(
+                f"expected t_s (T,) and depth_lateral_play_yd (T, 2), found {t.shape} and {p.shape}"
+            )
         if len(t) > 1 and not (np.diff(t) > 0).all():
             raise ValueError("t_s must increase")
 
@@ -67,7 +69,7 @@ class Grid:
 
 
 def side_of(path: np.ndarray, seen: np.ndarray) -> np.ndarray:
-    """Side (+1 right, -1 left) of paths (N, G, 2) in (depth, lateral): by alignment if split, else by where he goes.
+    """Side (+1 right, -1 left) of paths (N, G, 2) in (depth, lateral): by alignment, else by where he goes.
 
     For a man within 3 yd of the ball the mean lateral displacement of the first 1.8 s decides, because an
     angle route leaves to the side it belongs to before it breaks back.
@@ -118,22 +120,47 @@ def to_grid(paths: Sequence[RoutePath]) -> Grid:
     side = side_of(raw, seen)
     out = raw.copy()
     out[:, :, 1] *= side[:, None]
-    room = np.array([(p.room_right_yd if s > 0 else p.room_left_yd) for p, s in zip(paths, side, strict=True)])
-    return finish_grid(out, seen, room - out[:, SNAP, 1], np.array([p.number for p in paths]),
-                       np.array([p.throw_s for p in paths]), end, side, usable)
+    room = np.array(
+        [(p.room_right_yd if s > 0 else p.room_left_yd) for p, s in zip(paths, side, strict=True)]
+    )
+    return finish_grid(
+        out,
+        seen,
+        room - out[:, SNAP, 1],
+        np.array([p.number for p in paths]),
+        np.array([p.throw_s for p in paths]),
+        end,
+        side,
+        usable,
+    )
 
 
 def finish_grid(
-    path: np.ndarray, seen: np.ndarray, room: np.ndarray, number: np.ndarray, throw: np.ndarray, end: np.ndarray,
-    side: np.ndarray, usable: np.ndarray,
+    path: np.ndarray,
+    seen: np.ndarray,
+    room: np.ndarray,
+    number: np.ndarray,
+    throw: np.ndarray,
+    end: np.ndarray,
+    side: np.ndarray,
+    usable: np.ndarray,
 ) -> Grid:
     """Hold the path still outside the window, so that nothing outside it can be read."""
     last = np.maximum(SNAP, len(GRID_S) - 1 - np.argmax(seen[:, ::-1], axis=1))
     first = np.argmax(seen, axis=1)
     index = np.clip(np.arange(len(GRID_S))[None], first[:, None], last[:, None])
     held = np.take_along_axis(path, index[:, :, None], axis=1).astype(np.float32)
-    return Grid(held, seen, held[:, SNAP].copy(), room.astype(np.float32), number.astype(int),
-                throw.astype(np.float32), end.astype(np.float32), side, usable)
+    return Grid(
+        held,
+        seen,
+        held[:, SNAP].copy(),
+        room.astype(np.float32),
+        number.astype(int),
+        throw.astype(np.float32),
+        end.astype(np.float32),
+        side,
+        usable,
+    )
 
 
 @dataclass(frozen=True)
@@ -171,7 +198,8 @@ def two_segments(grid: Grid) -> Break:
             break
         corner = p[:, k]
         cost = _chord(p, start, corner, use & (np.arange(g)[None] <= k)) + _chord(
-            p, corner, end, use & (np.arange(g)[None] > k))
+            p, corner, end, use & (np.arange(g)[None] > k)
+        )
         better = (cost < best - 1e-6) & (k < last)
         best, index = np.where(better, cost, best), np.where(better, k, index)
     corner = np.take_along_axis(p, index[:, None, None], 1)[:, 0]
@@ -179,8 +207,18 @@ def two_segments(grid: Grid) -> Break:
     stem, after = np.rad2deg(np.arctan2(a[:, 1], a[:, 0])), np.rad2deg(np.arctan2(b[:, 1], b[:, 0]))
     count = use.sum(1)
     one = np.sqrt(_chord(p, start, end, use) / count)
-    return Break(index, corner[:, 0], GRID_S[index], stem, after, _wrap(after - stem), np.hypot(*a.T), np.hypot(*b.T),
-                 one, np.sqrt(best / count))
+    return Break(
+        index,
+        corner[:, 0],
+        GRID_S[index],
+        stem,
+        after,
+        _wrap(after - stem),
+        np.hypot(*a.T),
+        np.hypot(*b.T),
+        one,
+        np.sqrt(best / count),
+    )
 
 
 def _chord(p: np.ndarray, a: np.ndarray, b: np.ndarray, use: np.ndarray) -> np.ndarray:
@@ -216,15 +254,45 @@ def hand_features(grid: Grid) -> np.ndarray:
     late = seen & (GRID_S[None] > grid.end_s[:, None] - 0.6)
     deepest_at = GRID_S[np.where(seen, p[..., 0], -99).argmax(1)]
     columns = [
-        start[:, 0], start[:, 1], np.nan_to_num(grid.room_yd, nan=9.0), np.isnan(grid.room_yd),
-        start[:, 0] < -3.0, grid.number == 1, grid.number == 2, grid.number >= 3, grid.number < 0,
-        np.nan_to_num(grid.throw_s, nan=2.7), np.isnan(grid.throw_s), grid.end_s,
-        depth, low, depth - p[:, -1, 0], widest, inmost, last[:, 0], last[:, 1], p[:, -1, 0], p[:, -1, 1],
-        speed.max(1), np.where(late, speed, 0).sum(1) / np.maximum(late.sum(1), 1), deepest_at,
-        (speed * seen).sum(1) * 0.1, np.hypot(last[:, 0], last[:, 1]), end_v[:, 0], end_v[:, 1],
-        br.depth, br.time_s, np.sin(np.deg2rad(br.stem_deg)), np.cos(np.deg2rad(br.stem_deg)),
-        np.sin(np.deg2rad(br.after_deg)), np.cos(np.deg2rad(br.after_deg)), br.turn_deg / 90.0, br.stem_yd, br.after_yd,
-        br.misfit_one, br.misfit_two,
+        start[:, 0],
+        start[:, 1],
+        np.nan_to_num(grid.room_yd, nan=9.0),
+        np.isnan(grid.room_yd),
+        start[:, 0] < -3.0,
+        grid.number == 1,
+        grid.number == 2,
+        grid.number >= 3,
+        grid.number < 0,
+        np.nan_to_num(grid.throw_s, nan=2.7),
+        np.isnan(grid.throw_s),
+        grid.end_s,
+        depth,
+        low,
+        depth - p[:, -1, 0],
+        widest,
+        inmost,
+        last[:, 0],
+        last[:, 1],
+        p[:, -1, 0],
+        p[:, -1, 1],
+        speed.max(1),
+        np.where(late, speed, 0).sum(1) / np.maximum(late.sum(1), 1),
+        deepest_at,
+        (speed * seen).sum(1) * 0.1,
+        np.hypot(last[:, 0], last[:, 1]),
+        end_v[:, 0],
+        end_v[:, 1],
+        br.depth,
+        br.time_s,
+        np.sin(np.deg2rad(br.stem_deg)),
+        np.cos(np.deg2rad(br.stem_deg)),
+        np.sin(np.deg2rad(br.after_deg)),
+        np.cos(np.deg2rad(br.after_deg)),
+        br.turn_deg / 90.0,
+        br.stem_yd,
+        br.after_yd,
+        br.misfit_one,
+        br.misfit_two,
     ]
     for s in (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5):
         k = SNAP + int(round(s * 10))
@@ -233,15 +301,24 @@ def hand_features(grid: Grid) -> np.ndarray:
 
 
 def sequence_features(grid: Grid) -> np.ndarray:
-    """(N, C, G) channels for the network: places from start and ball, velocity, speed, time to throw, window."""
+    """(N, C, G) channels for the network: places, velocity, speed, time to the throw, window."""
     rel = grid.path_yd - grid.start_yd[:, None]
     v = velocity(grid)
     speed = np.hypot(v[..., 0], v[..., 1])
     throw = np.where(np.isnan(grid.throw_s), grid.end_s, grid.throw_s)
     seen = grid.seen.astype(np.float32)
     channels = [
-        rel[..., 0] / 10, rel[..., 1] / 10, grid.path_yd[..., 0] / 10, grid.path_yd[..., 1] / 15,
-        v[..., 0] / 5, v[..., 1] / 5, speed / 5, v[..., 0] / np.maximum(speed, 0.8), v[..., 1] / np.maximum(speed, 0.8),
-        np.broadcast_to(GRID_S[None] / 3, speed.shape), np.clip((GRID_S[None] - throw[:, None]) / 2, -2, 2), seen,
+        rel[..., 0] / 10,
+        rel[..., 1] / 10,
+        grid.path_yd[..., 0] / 10,
+        grid.path_yd[..., 1] / 15,
+        v[..., 0] / 5,
+        v[..., 1] / 5,
+        speed / 5,
+        v[..., 0] / np.maximum(speed, 0.8),
+        v[..., 1] / np.maximum(speed, 0.8),
+        np.broadcast_to(GRID_S[None] / 3, speed.shape),
+        np.clip((GRID_S[None] - throw[:, None]) / 2, -2, 2),
+        seen,
     ]
     return np.stack([np.asarray(c * seen, np.float32) for c in channels], axis=1)

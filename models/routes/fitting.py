@@ -1,4 +1,4 @@
-"""Fitting a RouteClassifier: losses, calibration, threshold. Used by the training script and by researchers."""
+"""Fitting a RouteClassifier: losses, calibration, threshold; for the training script and for researchers."""
 
 from __future__ import annotations
 
@@ -36,12 +36,16 @@ Batch = tuple[Grid, dict[str, np.ndarray]]
 
 
 def fit(
-    make: Callable[[int], Batch], validation: Batch, label_sets: dict[str, tuple[str, ...]], recipe: Recipe,
-    say: Callable[[str], None] = print, start: RouteClassifier | None = None,
+    make: Callable[[int], Batch],
+    validation: Batch,
+    label_sets: dict[str, tuple[str, ...]],
+    recipe: Recipe,
+    say: Callable[[str], None] = print,
+    start: RouteClassifier | None = None,
 ) -> RouteClassifier:
     """Train on make(epoch) (fresh simulation, or the same rows each time), then calibrate on validation.
 
-    start: a trained classifier whose shared layers are taken over (its heads are replaced if the sets differ).
+    start: a trained classifier whose shared layers are taken over; its heads are begun anew.
     """
     torch.manual_seed(recipe.seed)
     rng = np.random.default_rng(recipe.seed)
@@ -52,20 +56,31 @@ def fit(
         net = RouteNet(hand.shape[1], {k: len(v) for k, v in label_sets.items()}, recipe.width, recipe.hidden)
     else:
         mean, sd = start.hand_mean, start.hand_sd
-        net = RouteNet(hand.shape[1], {k: len(v) for k, v in label_sets.items()},
-                       start.net.settings["width"], start.net.settings["hidden"])
+        net = RouteNet(
+            hand.shape[1],
+            {k: len(v) for k, v in label_sets.items()},
+            start.net.settings["width"],
+            start.net.settings["hidden"],
+        )
         kept = {k: v for k, v in start.net.state_dict().items() if not k.startswith("heads.")}
         net.load_state_dict(kept, strict=False)
     steps = recipe.epochs * max(1, len(hand) // recipe.batch)
     optimiser = torch.optim.AdamW(net.parameters(), lr=recipe.rate, weight_decay=recipe.weight_decay)
-    plan = torch.optim.lr_scheduler.OneCycleLR(optimiser, recipe.rate, total_steps=steps + recipe.epochs + 1, pct_start=0.15)
-    model = RouteClassifier(net, label_sets, mean, sd, dict.fromkeys(label_sets, 1.0), dict.fromkeys(label_sets, 0.0))
+    plan = torch.optim.lr_scheduler.OneCycleLR(
+        optimiser, recipe.rate, total_steps=steps + recipe.epochs + 1, pct_start=0.15
+    )
+    model = RouteClassifier(
+        net, label_sets, mean, sd, dict.fromkeys(label_sets, 1.0), dict.fromkeys(label_sets, 0.0)
+    )
     for epoch in range(recipe.epochs):
         if epoch:
             grid, labels = make(epoch)
         began = time.perf_counter()
         loss = _epoch(model, grid, labels, recipe, rng, optimiser, plan)
-        say(f"epoch {epoch}: loss {loss:.3f} ({time.perf_counter() - began:.0f} s) " + _scores(model, validation))
+        say(
+            f"epoch {epoch}: loss {loss:.3f} ({time.perf_counter() - began:.0f} s) "
+            + _scores(model, validation)
+        )
     calibrate(model, validation, recipe.risk)
     return model
 
@@ -85,7 +100,8 @@ def _epoch(model, grid, labels, recipe, rng, optimiser, plan) -> float:
         loss = torch.zeros(())
         for name, z in out.items():
             loss = loss + torch.nn.functional.cross_entropy(
-                z, targets[name][rows], ignore_index=-1, label_smoothing=recipe.smoothing)
+                z, targets[name][rows], ignore_index=-1, label_smoothing=recipe.smoothing
+            )
         optimiser.zero_grad()
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
@@ -105,7 +121,7 @@ def _scores(model: RouteClassifier, data: Batch) -> str:
 
 
 def calibrate(model: RouteClassifier, validation: Batch, risk: float) -> None:
-    """Temperature by maximum likelihood (Guo et al. 2017, from memory); threshold on the same validation rows.
+    """Temperature by maximum likelihood (Guo et al. 2017, from memory); threshold on the same rows.
 
     The threshold is the lowest of 0.3 ... 0.7 at which the answers just above it are right at least `risk`
     of the time, so that what is answered is more often right than not.
@@ -120,7 +136,9 @@ def calibrate(model: RouteClassifier, validation: Batch, risk: float) -> None:
         def loss(t: float, scores: np.ndarray = scores, truth: np.ndarray = truth) -> float:
             s = scores / np.exp(t)
             top = s.max(1)
-            return float(np.mean(top + np.log(np.exp(s - top[:, None]).sum(1)) - s[np.arange(len(truth)), truth]))
+            return float(
+                np.mean(top + np.log(np.exp(s - top[:, None]).sum(1)) - s[np.arange(len(truth)), truth])
+            )
 
         model.temperature[name] = float(np.exp(minimize_scalar(loss, bounds=(-1.5, 1.5), method="bounded").x))
         s = scores / model.temperature[name]

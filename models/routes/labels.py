@@ -12,15 +12,32 @@ from dataclasses import dataclass
 from pathlib import Path
 
 LABELS = (
-    "hitch", "hook", "curl", "comeback", "out", "in", "slant", "flat", "shallow_cross", "deep_cross", "post",
-    "corner", "go", "wheel", "angle", "swing", "screen", "checkdown", "block",
+    "hitch",
+    "hook",
+    "curl",
+    "comeback",
+    "out",
+    "in",
+    "slant",
+    "flat",
+    "shallow_cross",
+    "deep_cross",
+    "post",
+    "corner",
+    "go",
+    "wheel",
+    "angle",
+    "swing",
+    "screen",
+    "checkdown",
+    "block",
 )
 """What the network answers; `unknown` is added by the threshold."""
 UNKNOWN = "unknown"
 
 DEFINITIONS = {
-    "hitch": "Straight stem of about 5-6 yd (3-8), quick stop and turn to the ball, from a three-step drop; outside man.",
-    "hook": "Inside receiver (tight end, slot, back) stems 6-12 yd over the hook area, stops and turns to the ball.",
+    "hitch": "Straight stem of 5-6 yd (3-8), quick stop and turn to the ball; outside man, three-step drop.",
+    "hook": "Inside receiver (end, slot, back) stems 6-12 yd over the hook area, stops, turns to the ball.",
     "curl": "Outside receiver stems 10-14 yd, stops and comes back inside toward the ball.",
     "comeback": "Outside receiver stems 12-16 yd, breaks back and toward the sideline.",
     "out": "Stem, then a near-square cut toward the sideline; from 2 yd (quick out) to 12 yd.",
@@ -48,7 +65,9 @@ def known(name: str) -> str:
     if plain in LABELS or plain == UNKNOWN:
         return plain
     near = difflib.get_close_matches(plain, [*LABELS, UNKNOWN], n=3, cutoff=0.4)
-    raise ValueError(f"unknown route label {name!r}; nearest: {', '.join(near) or 'none'}; known: {', '.join(LABELS)}")
+    raise ValueError(
+        f"unknown route label {name!r}; nearest: {', '.join(near) or 'none'}; known: {', '.join(LABELS)}"
+    )
 
 
 @dataclass(frozen=True)
@@ -63,7 +82,9 @@ class Taxonomy:
         for ours, theirs in self.mapping.items():
             known(ours)
             if theirs is not None and theirs not in self.labels:
-                raise ValueError(f"taxonomy {self.name}: {ours} maps to {theirs!r}, which is not one of {self.labels}")
+                raise ValueError(
+                    f"taxonomy {self.name}: {ours} maps to {theirs!r}, which is not one of {self.labels}"
+                )
 
 
 def load_taxonomy(name_or_path: str | Path) -> Taxonomy:
@@ -73,6 +94,8 @@ def load_taxonomy(name_or_path: str | Path) -> Taxonomy:
         path = Path(__file__).parent / f"taxonomy_{name_or_path}.json"
     if not path.is_file():
         there = [p.stem.removeprefix("taxonomy_") for p in Path(__file__).parent.glob("taxonomy_*.json")]
-        raise ValueError(f"no taxonomy {str(name_or_path)!r}: expected a JSON file or one of {', '.join(sorted(there))}")
+        raise ValueError(
+            f"no taxonomy {str(name_or_path)!r}: expected a JSON file or one of {', '.join(sorted(there))}"
+        )
     data = json.loads(path.read_text())
     return Taxonomy(data["name"], tuple(data["labels"]), dict(data["map"]))

@@ -42,7 +42,9 @@ def observe(routes: RouteSet, seed: int, strength: float = 1.0) -> Grid:
     cut = (rng.random(n) < 0.06) & (strength > 0)
     end = np.where(cut, np.minimum(end, rng.uniform(1.2, 3.0, n)), end)
     end = np.clip(end, 0.9, GRID_S[-1])
-    seen = (GRID_S[None] <= end[:, None]) & (GRID_S[None] >= np.where(rng.random(n) < 0.3, 0.0, -0.5)[:, None])
+    seen = (GRID_S[None] <= end[:, None]) & (
+        GRID_S[None] >= np.where(rng.random(n) < 0.3, 0.0, -0.5)[:, None]
+    )
     side = side_of(grid, seen)
     room = routes.room_yd + routes.path_yd[:, np.searchsorted(routes.t_s, 0), 1]
     grid = grid * np.stack([np.ones(n), side], 1)[:, None]
@@ -118,7 +120,9 @@ def coarse_labels(routes: RouteSet, grid: Grid, seed: int) -> np.ndarray:
     out = np.where(short_out, "FLAT", out)
     check = routes.label == "checkdown"
     out = np.where(check & (gained > rng.normal(2.4, 0.7, n)), "FLAT", out)
-    breaks = np.isin(routes.label, ("in", "out", "post", "corner", "deep_cross", "curl", "comeback", "hitch", "hook"))
+    breaks = np.isin(
+        routes.label, ("in", "out", "post", "corner", "deep_cross", "curl", "comeback", "hitch", "hook")
+    )
     early = ~(routes.break_s < grid.end_s - 0.3)
     out = np.where(breaks & early & ~back & (rng.random(n) < 0.85), "GO", out)
     angle_unfinished = (routes.label == "angle") & early

@@ -1,6 +1,8 @@
-"""The network: dilated convolutions over the grid, pooled, joined with hand features; one head per label set."""
+"""The network: dilated convolutions over the grid, pooled, with hand features; one head per label set."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import torch
 from torch import Tensor, nn
@@ -11,16 +13,30 @@ CHANNELS = 12
 class RouteNet(nn.Module):
     """Inputs: sequence (N, 12, G), hand features (N, F) standardised. Output: dict of logits per head."""
 
-    def __init__(self, n_hand: int, heads: dict[str, int], width: int = 40, hidden: int = 96, dropout: float = 0.15):
+    def __init__(
+        self, n_hand: int, heads: dict[str, int], width: int = 40, hidden: int = 96, dropout: float = 0.15
+    ):
         super().__init__()
-        self.settings = {"n_hand": n_hand, "heads": dict(heads), "width": width, "hidden": hidden, "dropout": dropout}
+        self.settings: dict[str, Any] = {
+            "n_hand": n_hand,
+            "heads": dict(heads),
+            "width": width,
+            "hidden": hidden,
+            "dropout": dropout,
+        }
         self.first = nn.Conv1d(CHANNELS, width, 5, padding=2)
         self.blocks = nn.ModuleList(
             nn.Sequential(nn.Conv1d(width, width, 3, padding=d, dilation=d), nn.BatchNorm1d(width), nn.SiLU())
             for d in (1, 2, 4, 8)
         )
-        self.mix = nn.Sequential(nn.Linear(2 * width + n_hand, hidden), nn.SiLU(), nn.Dropout(dropout),
-                                 nn.Linear(hidden, hidden), nn.SiLU(), nn.Dropout(dropout))
+        self.mix = nn.Sequential(
+            nn.Linear(2 * width + n_hand, hidden),
+            nn.SiLU(),
+            nn.Dropout(dropout),
+            nn.Linear(hidden, hidden),
+            nn.SiLU(),
+            nn.Dropout(dropout),
+        )
         self.heads = nn.ModuleDict({name: nn.Linear(hidden, n) for name, n in heads.items()})
 
     def features(self, sequence: Tensor, hand: Tensor) -> Tensor:

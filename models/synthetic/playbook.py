@@ -66,12 +66,28 @@ class Formation:
 
 
 _US = (  # receivers right, receivers left, backs, chance
-    (2, 2, 1, 0.30), (3, 1, 1, 0.17), (1, 3, 1, 0.15), (3, 2, 0, 0.05), (2, 3, 0, 0.05), (2, 1, 2, 0.09),
-    (1, 2, 2, 0.09), (4, 1, 0, 0.02), (1, 4, 0, 0.02), (1, 1, 3, 0.02), (0, 3, 2, 0.02), (3, 0, 2, 0.02),
+    (2, 2, 1, 0.30),
+    (3, 1, 1, 0.17),
+    (1, 3, 1, 0.15),
+    (3, 2, 0, 0.05),
+    (2, 3, 0, 0.05),
+    (2, 1, 2, 0.09),
+    (1, 2, 2, 0.09),
+    (4, 1, 0, 0.02),
+    (1, 4, 0, 0.02),
+    (1, 1, 3, 0.02),
+    (0, 3, 2, 0.02),
+    (3, 0, 2, 0.02),
 )
 _CANADA = (
-    (3, 2, 1, 0.26), (2, 3, 1, 0.26), (4, 1, 1, 0.08), (1, 4, 1, 0.08), (3, 3, 0, 0.14), (2, 2, 2, 0.10),
-    (4, 2, 0, 0.04), (2, 4, 0, 0.04),
+    (3, 2, 1, 0.26),
+    (2, 3, 1, 0.26),
+    (4, 1, 1, 0.08),
+    (1, 4, 1, 0.08),
+    (3, 3, 0, 0.14),
+    (2, 2, 2, 0.10),
+    (4, 2, 0, 0.04),
+    (2, 4, 0, 0.04),
 )
 
 
@@ -91,13 +107,13 @@ def draw_formation(
     for side, count, room in ((1, right, right_room), (-1, left, left_room)):
         spots += _side(rng, side, count, room, gap, backs)
     spots += _backs(rng, backs, under, qb_depth)
-    name = f"{max(right, left)}x{min(right, left)}" + ({0: " empty", 1: "", 2: " two-back", 3: " heavy"}[backs])
+    name = (
+        f"{max(right, left)}x{min(right, left)}" + ({0: " empty", 1: "", 2: " two-back", 3: " heavy"}[backs])
+    )
     return Formation(name, tuple(spots), under, backs)
 
 
-def _side(
-    rng: np.random.Generator, side: int, count: int, room: float, gap: float, backs: int
-) -> list[Spot]:
+def _side(rng: np.random.Generator, side: int, count: int, room: float, gap: float, backs: int) -> list[Spot]:
     """Receivers of one side, outermost first: spread, reduced, bunch or with an attached tight end."""
     if count == 0:
         return []
@@ -138,12 +154,17 @@ def _backs(rng: np.random.Generator, backs: int, under: bool, qb_depth: float) -
         first = Spot("RB", qb_depth + rng.normal(-0.1, 0.5), side * rng.uniform(1.2, 2.1))
         if rng.random() < 0.2:
             first = Spot("RB", qb_depth - rng.uniform(2.0, 3.0), rng.normal(0, 0.2))
-        rest = [Spot("RB", qb_depth + rng.normal(0, 0.4), -side * rng.uniform(1.3, 2.0)),
-                Spot("RB", -2.0, -side * rng.uniform(4.8, 5.6))]
+        rest = [
+            Spot("RB", qb_depth + rng.normal(0, 0.4), -side * rng.uniform(1.3, 2.0)),
+            Spot("RB", -2.0, -side * rng.uniform(4.8, 5.6)),
+        ]
     elif rng.random() < 0.65:
         first = Spot("RB", rng.normal(-7.0, 0.4), rng.normal(0, 0.15))
         rest = [Spot("RB", rng.normal(-4.3, 0.3), rng.normal(0, 0.15)), Spot("RB", -2.0, side * 5.2)]
     else:
         first = Spot("RB", rng.normal(-5.2, 0.4), side * rng.uniform(1.5, 2.4))
-        rest = [Spot("RB", rng.normal(-5.2, 0.4), -side * rng.uniform(1.5, 2.4)), Spot("RB", -2.0, side * 5.2)]
+        rest = [
+            Spot("RB", rng.normal(-5.2, 0.4), -side * rng.uniform(1.5, 2.4)),
+            Spot("RB", -2.0, side * 5.2),
+        ]
     return [first, *rest][:backs]

@@ -13,29 +13,64 @@ import numpy as np
 from models.synthetic.playbook import Formation
 
 SIDE_CALLS: dict[int, tuple[tuple[str, tuple[str, ...], float], ...]] = {
-    1: tuple(("single", (r,), w) for r, w in (
-        ("go", 5), ("hitch", 3), ("slant", 3), ("comeback", 2), ("in", 3), ("post", 2), ("curl", 3), ("out", 3),
-        ("deep_cross", 1), ("shallow_cross", 2), ("block", 0.3))),
+    1: tuple(
+        ("single", (r,), w)
+        for r, w in (
+            ("go", 5),
+            ("hitch", 3),
+            ("slant", 3),
+            ("comeback", 2),
+            ("in", 3),
+            ("post", 2),
+            ("curl", 3),
+            ("out", 3),
+            ("deep_cross", 1),
+            ("shallow_cross", 2),
+            ("block", 0.3),
+        )
+    ),
     2: (
-        ("flat-curl", ("curl", "flat"), 10), ("slant-flat", ("slant", "flat"), 7), ("smash", ("hitch", "corner"), 7),
-        ("hook-flat", ("hook", "flat"), 2), ("curl-seam", ("curl", "go"), 5), ("double go", ("go", "go"), 6),
-        ("go-hook", ("go", "hook"), 6), ("go-out", ("go", "out"), 6), ("double slant", ("slant", "slant"), 4),
-        ("drive", ("shallow_cross", "in"), 5), ("post-dig", ("post", "in"), 5), ("levels", ("in", "deep_in"), 3),
-        ("go-cross", ("go", "deep_cross"), 6), ("go-shallow", ("go", "shallow_cross"), 6),
-        ("comeback-flat", ("comeback", "flat"), 4), ("scissors", ("post", "corner"), 3),
-        ("post-wheel", ("post", "wheel"), 3), ("hitch-seam", ("hitch", "go"), 4), ("double out", ("out", "out"), 3),
-        ("double hitch", ("hitch", "hook"), 3), ("bubble screen", ("block", "screen"), 3),
-        ("out-and-corner", ("hitch", "corner"), 1), ("dig-flat", ("in", "flat"), 2), ("post-cross", ("post", "deep_cross"), 3),
+        ("flat-curl", ("curl", "flat"), 10),
+        ("slant-flat", ("slant", "flat"), 7),
+        ("smash", ("hitch", "corner"), 7),
+        ("hook-flat", ("hook", "flat"), 2),
+        ("curl-seam", ("curl", "go"), 5),
+        ("double go", ("go", "go"), 6),
+        ("go-hook", ("go", "hook"), 6),
+        ("go-out", ("go", "out"), 6),
+        ("double slant", ("slant", "slant"), 4),
+        ("drive", ("shallow_cross", "in"), 5),
+        ("post-dig", ("post", "in"), 5),
+        ("levels", ("in", "deep_in"), 3),
+        ("go-cross", ("go", "deep_cross"), 6),
+        ("go-shallow", ("go", "shallow_cross"), 6),
+        ("comeback-flat", ("comeback", "flat"), 4),
+        ("scissors", ("post", "corner"), 3),
+        ("post-wheel", ("post", "wheel"), 3),
+        ("hitch-seam", ("hitch", "go"), 4),
+        ("double out", ("out", "out"), 3),
+        ("double hitch", ("hitch", "hook"), 3),
+        ("bubble screen", ("block", "screen"), 3),
+        ("out-and-corner", ("hitch", "corner"), 1),
+        ("dig-flat", ("in", "flat"), 2),
+        ("post-cross", ("post", "deep_cross"), 3),
         ("crack screen", ("screen", "block"), 2),
     ),
     3: (
-        ("flood", ("go", "deep_out", "flat"), 7), ("four verticals", ("go", "go", "go"), 6),
-        ("stick", ("go", "hook", "flat"), 5), ("flat-curl", ("curl", "go", "flat"), 6),
-        ("drive", ("post", "in", "shallow_cross"), 5), ("levels", ("in", "deep_in", "go"), 3),
-        ("smash", ("hitch", "corner", "go"), 5), ("curl-seam", ("curl", "go", "hook"), 3),
-        ("spacing", ("hitch", "hook", "flat"), 3), ("slant-flat", ("slant", "slant", "flat"), 3),
-        ("go-in-shallow", ("go", "in", "shallow_cross"), 4), ("post-cross", ("post", "deep_cross", "flat"), 4),
-        ("bubble screen", ("block", "screen", "block"), 3), ("corner-in", ("in", "corner", "shallow_cross"), 3),
+        ("flood", ("go", "deep_out", "flat"), 7),
+        ("four verticals", ("go", "go", "go"), 6),
+        ("stick", ("go", "hook", "flat"), 5),
+        ("flat-curl", ("curl", "go", "flat"), 6),
+        ("drive", ("post", "in", "shallow_cross"), 5),
+        ("levels", ("in", "deep_in", "go"), 3),
+        ("smash", ("hitch", "corner", "go"), 5),
+        ("curl-seam", ("curl", "go", "hook"), 3),
+        ("spacing", ("hitch", "hook", "flat"), 3),
+        ("slant-flat", ("slant", "slant", "flat"), 3),
+        ("drive", ("go", "in", "shallow_cross"), 4),
+        ("post-cross", ("post", "deep_cross", "flat"), 4),
+        ("bubble screen", ("block", "screen", "block"), 3),
+        ("corner-in", ("in", "corner", "shallow_cross"), 3),
     ),
     4: (("flood", ("go", "deep_out", "hook", "flat"), 1), ("four verticals", ("go", "go", "go", "hook"), 1)),
 }
@@ -47,9 +82,26 @@ DROPS = {  # depth behind the line (gun, under centre), time of set, mean throw 
     "seven-step": (-10.0, -9.4, 2.5, 3.3, 0.16),
 }
 
-THROW_S = {"screen": 1.7, "slant": 2.0, "flat": 2.4, "hitch": 2.35, "hook": 2.5, "curl": 2.75, "comeback": 3.0,
-           "out": 2.5, "go": 2.6, "in": 2.9, "shallow_cross": 2.7, "deep_cross": 3.1, "corner": 3.0, "post": 2.9,
-           "wheel": 3.0, "angle": 2.6, "swing": 2.3, "checkdown": 3.1}
+THROW_S = {
+    "screen": 1.7,
+    "slant": 2.0,
+    "flat": 2.4,
+    "hitch": 2.35,
+    "hook": 2.5,
+    "curl": 2.75,
+    "comeback": 3.0,
+    "out": 2.5,
+    "go": 2.6,
+    "in": 2.9,
+    "shallow_cross": 2.7,
+    "deep_cross": 3.1,
+    "corner": 3.0,
+    "post": 2.9,
+    "wheel": 3.0,
+    "angle": 2.6,
+    "swing": 2.3,
+    "checkdown": 3.1,
+}
 TARGET_WEIGHT = {"hitch": 1.3, "curl": 1.3, "flat": 1.1, "go": 0.5, "screen": 8.0, "post": 0.7, "corner": 0.8}
 
 
@@ -70,7 +122,9 @@ class PassCall:
     extra: dict[str, float] = field(default_factory=dict)
 
 
-def _pick(rng: np.random.Generator, table: tuple[tuple[str, tuple[str, ...], float], ...]) -> tuple[str, tuple[str, ...]]:
+def _pick(
+    rng: np.random.Generator, table: tuple[tuple[str, tuple[str, ...], float], ...]
+) -> tuple[str, tuple[str, ...]]:
     weights = np.array([row[2] for row in table], dtype=float)
     row = table[rng.choice(len(table), p=weights / weights.sum())]
     return row[0], row[1]
@@ -94,7 +148,7 @@ def call_pass(rng: np.random.Generator, form: Formation, **options: object) -> P
             fits = [c for c in SIDE_CALLS[len(rows)] if c[0] == wish]
             name, labels = (fits[0][0], fits[0][1]) if fits else (name, labels)
         if mesh and rows and len(rows) <= 3:
-            name, labels = "mesh", ("go", "corner", "shallow_cross")[-len(rows):]
+            name, labels = "mesh", ("go", "corner", "shallow_cross")[-len(rows) :]
         combos["right" if side == 1 else "left"] = name
         for i, label in zip(rows, labels, strict=True):
             scale = team_scale * (1.35 if label.startswith("deep_in") or label == "deep_out" else 1.0)

@@ -54,8 +54,17 @@ def simulate_play(
     spot = place if spot_y_field_yd is None else float(spot_y_field_yd)
     right, left = (spot, spot - width) if direction == 1 else (width - spot, -spot)
     goal = length - los if direction == 1 else los
-    ground = {"standard": standard, "direction": direction, "los": los, "spot_y": spot, "right": right,
-              "left": left, "goal": goal, "length": length, "width": width}
+    ground = {
+        "standard": standard,
+        "direction": direction,
+        "los": los,
+        "spot_y": spot,
+        "right": right,
+        "left": left,
+        "goal": goal,
+        "length": length,
+        "width": width,
+    }
     if kind == "kick":
         return simulate_kick(rng, ground, **options)
     if kind not in ("pass", "run"):

@@ -22,8 +22,17 @@ def flight_height(u_s: float, duration_s: float, start_yd: float, end_yd: float)
 class PlayDirector:
     """Moves a pass or a run through its phases."""
 
-    def __init__(self, kind: str, throw_s: float, target: int, runner: int = -1, handoff_s: float = 0.6,
-                 snap_length_s: float = 0.25, longest_s: float = 11.0, throwaway: bool = False):
+    def __init__(
+        self,
+        kind: str,
+        throw_s: float,
+        target: int,
+        runner: int = -1,
+        handoff_s: float = 0.6,
+        snap_length_s: float = 0.25,
+        longest_s: float = 11.0,
+        throwaway: bool = False,
+    ):
         self.kind, self.throw_s, self.target, self.runner = kind, throw_s, target, runner
         self.handoff_s, self.snap_length_s, self.longest_s = handoff_s, snap_length_s, longest_s
         self.throwaway = throwaway
@@ -60,7 +69,9 @@ class PlayDirector:
         self._hold(w, w.qb)
         if self.kind == "run":
             runner = self.runner
-            if w.t >= self.handoff_s and (runner == w.qb or w.gap(runner, w.qb) < 1.3 or w.t > self.handoff_s + 0.5):
+            if w.t >= self.handoff_s and (
+                runner == w.qb or w.gap(runner, w.qb) < 1.3 or w.t > self.handoff_s + 0.5
+            ):
                 self._give(w, runner)
             return
         self._pressure(w)
@@ -122,8 +133,13 @@ class PlayDirector:
             place = np.array([w.pos[self.target, 0], (w.right if q[1] > 0 else w.left) + np.sign(q[1]) * 4.0])
             flight = 1.3
         w.arrival = (float(np.clip(place[0], -9, w.goal + 9.5)), float(place[1]))
-        w.events |= {"throw_s": w.t, "arrival_s": w.t + flight, "launch_play_yd": (float(q[0]), float(q[1])),
-                     "target": w.men[self.target].id, "arrival_play_yd": w.arrival}
+        w.events |= {
+            "throw_s": w.t,
+            "arrival_s": w.t + flight,
+            "launch_play_yd": (float(q[0]), float(q[1])),
+            "target": w.men[self.target].id,
+            "arrival_play_yd": w.arrival,
+        }
         self.from_yd = (float(q[0]) + 0.3, float(q[1]), 2.15)
         self.to_yd = (*w.arrival, float(np.clip(w.rng.normal(1.35, 0.4), 0.2, 2.6)))
         w.phase = FLIGHT
@@ -132,12 +148,23 @@ class PlayDirector:
         """The called man, unless covered and somebody else is open."""
         if self.throwaway or w.rng.random() < 0.5:
             return self.target
-        live = [j for j in w.notes["eligible"] if getattr(w.men[j].brain, "plan", None) is not None
-                and w.men[j].brain.plan.label != "block" and j not in w.down_at]  # type: ignore[attr-defined]
+        live = [
+            j
+            for j in w.notes["eligible"]
+            if getattr(w.men[j].brain, "plan", None) is not None
+            and w.men[j].brain.plan.label != "block"
+            and j not in w.down_at
+        ]  # type: ignore[attr-defined]
         if not live:
             return self.target
-        space = np.array([min(7.0, w.nearest(j, "defense")[1]) + (1.5 if j == self.target else 0.0)
-                          - 0.06 * max(0.0, w.pos[j, 0] - 12) for j in live])
+        space = np.array(
+            [
+                min(7.0, w.nearest(j, "defense")[1])
+                + (1.5 if j == self.target else 0.0)
+                - 0.06 * max(0.0, w.pos[j, 0] - 12)
+                for j in live
+            ]
+        )
         chance = np.exp(space / 1.1)
         return int(live[w.rng.choice(len(live), p=chance / chance.sum())])
 
@@ -154,7 +181,11 @@ class PlayDirector:
         d, g = w.nearest(self.target, "defense")
         w.events["separation_arrival_yd"] = g
         out = not (w.left <= w.arrival[1] <= w.right)
-        chance = 0.0 if out or self.throwaway else 0.9 / (1 + np.exp((miss - 1.6) / 0.35)) * (1 - 0.62 * np.exp(-g / 1.1))
+        chance = (
+            0.0
+            if out or self.throwaway
+            else 0.9 / (1 + np.exp((miss - 1.6) / 0.35)) * (1 - 0.62 * np.exp(-g / 1.1))
+        )
         if w.rng.random() < chance:
             self.result = "complete"
             w.phase, w.carrier = CARRY, self.target
@@ -173,18 +204,27 @@ class PlayDirector:
         out = not (w.left < w.pos[c, 1] < w.right)
         scored = w.men[c].team == "offense" and w.pos[c, 0] > w.goal + 0.5
         if out or scored:
-            self._dead(w, "touchdown" if scored and self.result in ("complete", "", "scramble") else self.result or "run")
+            self._dead(
+                w,
+                "touchdown"
+                if scored and self.result in ("complete", "", "scramble")
+                else self.result or "run",
+            )
             return
         other = "defense" if w.men[c].team == "offense" else "offense"
-        near = [j for j in w.on(other) if j not in w.down_at and w.gap(c, j) < (1.05 if w.cap[j] > 2 else 0.7)]
+        near = [
+            j for j in w.on(other) if j not in w.down_at and w.gap(c, j) < (1.05 if w.cap[j] > 2 else 0.7)
+        ]
         if near:
             w.cap[c] = 0.0
             w.vel[c] *= 0.93
-            if w.rng.random() < 1 - np.exp(-len(near) / 30 / (0.4 if self.kind == 'run' else 0.22)):
+            if w.rng.random() < 1 - np.exp(-len(near) / 30 / (0.4 if self.kind == "run" else 0.22)):
                 self._dead(w, self.result or "run", [c, *near[:3]])
             elif w.rng.random() < 0.006:
                 w.down_at[near[0]] = w.t
-        slides = w.men[c].role == "QB" and w.pos[c, 0] > 3 and w.nearest(c, other)[1] < 3 and w.rng.random() < 0.05
+        slides = (
+            w.men[c].role == "QB" and w.pos[c, 0] > 3 and w.nearest(c, other)[1] < 3 and w.rng.random() < 0.05
+        )
         if slides:
             self._dead(w, self.result or "run", [c])
 

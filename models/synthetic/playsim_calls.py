@@ -10,14 +10,26 @@ from models.synthetic.playbook import Formation
 from models.synthetic.playsim_defense import Defender, HoldGap, ManCover, RunFit, Rush, Spy, ZoneCover
 from models.synthetic.playsim_world import Man
 
-COVERAGES = {"cover0": 0.03, "cover1": 0.24, "cover2": 0.12, "tampa2": 0.05, "cover3": 0.30, "cover4": 0.15,
-             "cover6": 0.06, "2man": 0.05}
+COVERAGES = {
+    "cover0": 0.03,
+    "cover1": 0.24,
+    "cover2": 0.12,
+    "tampa2": 0.05,
+    "cover3": 0.30,
+    "cover4": 0.15,
+    "cover6": 0.06,
+    "2man": 0.05,
+}
 """Shares are of the usual order for the trade (no source)."""
 
-# underneath zones: (depth, lateral as share of the room on that side, half width); deep: (depth, share, width)
+# underneath zones: depth, lateral as share of the room on that side, half width
 _UNDER = {
-    "flat": (4.5, 0.80, 7.0), "curl_flat": (8.5, 0.62, 7.5), "curl": (10.0, 0.52, 6.5), "hook": (9.0, 0.28, 6.0),
-    "middle": (9.5, 0.0, 6.5), "pole": (16.0, 0.0, 7.0),
+    "flat": (4.5, 0.80, 7.0),
+    "curl_flat": (8.5, 0.62, 7.5),
+    "curl": (10.0, 0.52, 6.5),
+    "hook": (9.0, 0.28, 6.0),
+    "middle": (9.5, 0.0, 6.5),
+    "pole": (16.0, 0.0, 7.0),
 }
 
 
@@ -31,8 +43,16 @@ class Job:
 
 
 def call_defense(
-    rng: np.random.Generator, form: Formation, n_side: int, right: float, left: float, offset: int,
-    run: bool, play_action: bool, coverage: str | None = None, goal: float = 60.0,
+    rng: np.random.Generator,
+    form: Formation,
+    n_side: int,
+    right: float,
+    left: float,
+    offset: int,
+    run: bool,
+    play_action: bool,
+    coverage: str | None = None,
+    goal: float = 60.0,
 ) -> tuple[str, list[Job]]:
     """Jobs of all defenders. offset: index of the first defender in the world (jobs refer to indices)."""
     names = list(COVERAGES)
@@ -48,8 +68,15 @@ def call_defense(
         jobs += _zone(rng, form, rest, family, right, left, goal)
     jobs = jobs[:n_side]
     while len(jobs) < n_side:
-        jobs.append(Job("LB", rng.normal(4.6, 0.5), rng.normal(0, 2.0), ZoneCover(9, rng.normal(0, 3), 6, False, 4.0),
-                        "middle"))
+        jobs.append(
+            Job(
+                "LB",
+                rng.normal(4.6, 0.5),
+                rng.normal(0, 2.0),
+                ZoneCover(9, rng.normal(0, 3), 6, False, 4.0),
+                "middle",
+            )
+        )
     _temper(rng, jobs, run, play_action)
     return family, jobs
 
@@ -80,13 +107,23 @@ def _man(rng, form: Formation, covers, rest: int, family: str, goal: float) -> l
         press = bool(rng.random() < 0.4) and s.number == 1
         inside = float(rng.normal(0.9, 0.5)) * (1 if rng.random() < 0.85 else -1)
         if s.role == "RB":
-            job = Job("LB", rng.normal(4.6, 0.4), s.lateral * 0.5 + rng.normal(0, 1.6), ManCover(i, inside, False, False),
-                      "man")
+            job = Job(
+                "LB",
+                rng.normal(4.6, 0.4),
+                s.lateral * 0.5 + rng.normal(0, 1.6),
+                ManCover(i, inside, False, False),
+                "man",
+            )
         else:
             role = "CB" if s.number == 1 else str(rng.choice(["CB", "S", "LB"], p=[0.45, 0.35, 0.2]))
             depth = _press_depth(rng, press) - (2.0 if s.number > 1 and not press else 0.0)
-            job = Job(role, max(1.2, depth), s.lateral - np.sign(s.lateral) * inside,
-                      ManCover(i, inside, press, family != "cover0" and rng.random() < 0.45), "man")
+            job = Job(
+                role,
+                max(1.2, depth),
+                s.lateral - np.sign(s.lateral) * inside,
+                ManCover(i, inside, press, family != "cover0" and rng.random() < 0.45),
+                "man",
+            )
         jobs.append(job)
     for k in range(min(deep, rest - len(jobs))):
         share = (0.0,) if deep == 1 else (-0.5, 0.5)
@@ -97,7 +134,13 @@ def _man(rng, form: Formation, covers, rest: int, family: str, goal: float) -> l
         lateral = rng.normal(0, 2.5)
         kind = rng.random()
         if kind < 0.45:
-            job = Job("LB", rng.normal(4.4, 0.5), lateral, Rush(float(rng.choice([-3.0, -0.8, 0.8, 3.0])), 0.6), "blitz")
+            job = Job(
+                "LB",
+                rng.normal(4.4, 0.5),
+                lateral,
+                Rush(float(rng.choice([-3.0, -0.8, 0.8, 3.0])), 0.6),
+                "blitz",
+            )
         elif kind < 0.85:
             job = Job("LB", rng.normal(4.6, 0.4), lateral, ZoneCover(8.5, 0.0, 7.0, False, 4.0), "hole")
         else:
@@ -117,11 +160,29 @@ def _zone(rng, form: Formation, rest: int, family: str, right: float, left: floa
     def under(side: int, key: str, role: str, depth: float, lateral: float) -> None:
         d, share, width = _UNDER[key]
         pace = float(np.clip(rng.normal(3.9, 0.7), 2.6, 6.2))
-        zone = ZoneCover(d * rng.normal(1, 0.12) * squeeze, side * share * room.get(side, 0.0), width, False, pace)
-        jobs.append(Job(role, depth, (side or 1) * lateral, zone, key if not side else f"{key}_{'right' if side > 0 else 'left'}"))
+        zone = ZoneCover(
+            d * rng.normal(1, 0.12) * squeeze, side * share * room.get(side, 0.0), width, False, pace
+        )
+        jobs.append(
+            Job(
+                role,
+                depth,
+                (side or 1) * lateral,
+                zone,
+                key if not side else f"{key}_{'right' if side > 0 else 'left'}",
+            )
+        )
 
     def deep(lateral: float, width: float, role: str, depth: float, where: float, name: str) -> None:
-        jobs.append(Job(role, min(depth, goal + 7), where, ZoneCover(min(18.0, goal + 6), lateral, width, True, 6.0), name))
+        jobs.append(
+            Job(
+                role,
+                min(depth, goal + 7),
+                where,
+                ZoneCover(min(18.0, goal + 6), lateral, width, True, 6.0),
+                name,
+            )
+        )
 
     corner = {s: outer[s] - rng.normal(0.6, 0.8) for s in (1, -1)}
     if family in ("cover3",):
@@ -141,7 +202,9 @@ def _zone(rng, form: Formation, rest: int, family: str, right: float, left: floa
     else:
         for s in (1, -1):
             deep(s * 0.66 * room[s], 9.0, "CB", rng.normal(7.2, 1.2), s * corner[s], "deep_quarter")
-            deep(s * 0.26 * room[s], 9.0, "S", rng.normal(10.5, 1.2), s * rng.normal(6.0, 1.0), "deep_quarter")
+            deep(
+                s * 0.26 * room[s], 9.0, "S", rng.normal(10.5, 1.2), s * rng.normal(6.0, 1.0), "deep_quarter"
+            )
             key = "flat" if family == "cover6" and s == -strong else "curl_flat"
             under(s, key, "LB", rng.normal(4.9, 0.4), min(8.5, outer[s] * 0.5))
         under(0, "middle", "LB", rng.normal(4.7, 0.4), rng.normal(0, 1.0))
@@ -149,7 +212,15 @@ def _zone(rng, form: Formation, rest: int, family: str, right: float, left: floa
         jobs.pop(-1)
     while len(jobs) < rest:
         if rng.random() < 0.4:
-            jobs.append(Job("LB", rng.normal(4.5, 0.4), rng.normal(0, 3.0), Rush(float(rng.normal(0, 3)), 0.5), "blitz"))
+            jobs.append(
+                Job(
+                    "LB",
+                    rng.normal(4.5, 0.4),
+                    rng.normal(0, 3.0),
+                    Rush(float(rng.normal(0, 3)), 0.5),
+                    "blitz",
+                )
+            )
         else:
             under(int(rng.choice([-1, 1])), "hook", "LB", rng.normal(4.7, 0.4), abs(rng.normal(4.0, 1.0)))
     return jobs
@@ -183,5 +254,7 @@ def _temper(rng: np.random.Generator, jobs: list[Job], run: bool, play_action: b
 
 def build_defenders(jobs: list[Job]) -> list[Man]:
     shapes = {"DL": "lineman", "LB": "linebacker", "CB": "skill", "S": "skill"}
-    return [Man(f"D{k + 1}", "defense", j.role, shapes[j.role], (float(j.depth), float(j.lateral)), j.brain)
-            for k, j in enumerate(jobs)]
+    return [
+        Man(f"D{k + 1}", "defense", j.role, shapes[j.role], (float(j.depth), float(j.lateral)), j.brain)
+        for k, j in enumerate(jobs)
+    ]

@@ -171,7 +171,9 @@ class ZoneCover(Defender):
         if j >= 0 and w.t > 0.9:
             seen = w.seen(j, 0.3)
             side = np.sign(seen[1] + 1e-6)
-            mine = np.array([np.clip(seen[0] - self.aim_under, 2.0, self.depth + 5), seen[1] - side * self.aim_inside])
+            mine = np.array(
+                [np.clip(seen[0] - self.aim_under, 2.0, self.depth + 5), seen[1] - side * self.aim_inside]
+            )
             place = (1 - self.tight) * place + self.tight * mine
         pace = self.pace if w.t < settle else min(self.pace, 3.2)
         if w.t > settle and j < 0:

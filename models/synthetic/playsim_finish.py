@@ -9,7 +9,15 @@ import numpy as np
 from models.synthetic.playsim_records import RATE_HZ, PersonScript, PlayScript, RouteTruth, to_field
 from models.synthetic.playsim_world import World
 
-STRIDE_YD = {"walk": 1.6, "jog": 2.6, "run": 4.2, "backpedal": 1.9, "shuffle": 1.6, "pass_set": 1.4, "block": 1.8}
+STRIDE_YD = {
+    "walk": 1.6,
+    "jog": 2.6,
+    "run": 4.2,
+    "backpedal": 1.9,
+    "shuffle": 1.6,
+    "pass_set": 1.4,
+    "block": 1.8,
+}
 TURN_RATE_RAD_PER_S = 8.0
 
 
@@ -66,9 +74,16 @@ def phases(act: np.ndarray, speed: np.ndarray, offset: float) -> np.ndarray:
 
 
 def _stance(role: str, rng: np.random.Generator) -> str:
-    return {"OL": "stance3", "DL": "stance3", "TE": str(rng.choice(["stance3", "stance2"])),
-            "LB": str(rng.choice(["crouch", "stance2", "stand"])), "CB": "crouch", "S": "crouch", "QB": "crouch",
-            "RB": str(rng.choice(["stance2", "stance2", "stance3"]))}.get(role, str(rng.choice(["stand", "crouch"])))
+    return {
+        "OL": "stance3",
+        "DL": "stance3",
+        "TE": str(rng.choice(["stance3", "stance2"])),
+        "LB": str(rng.choice(["crouch", "stance2", "stand"])),
+        "CB": "crouch",
+        "S": "crouch",
+        "QB": "crouch",
+        "RB": str(rng.choice(["stance2", "stance2", "stance3"])),
+    }.get(role, str(rng.choice(["stand", "crouch"])))
 
 
 def _overlay(act: np.ndarray, t: np.ndarray, start: float, stop: float, name: str) -> None:
@@ -108,8 +123,19 @@ def _special(w: World, i: int, act: np.ndarray, t: np.ndarray, speed: np.ndarray
 
 def jerseys(rng: np.random.Generator, roles: list[str]) -> list[int]:
     """Distinct numbers in the ranges usual for the position."""
-    ranges = {"QB": (1, 19), "RB": (20, 39), "TE": (80, 89), "WR": (1, 19), "OL": (50, 79), "DL": (90, 99),
-              "LB": (40, 59), "CB": (20, 39), "S": (20, 49), "K": (1, 19), "P": (1, 19)}
+    ranges = {
+        "QB": (1, 19),
+        "RB": (20, 39),
+        "TE": (80, 89),
+        "WR": (1, 19),
+        "OL": (50, 79),
+        "DL": (90, 99),
+        "LB": (40, 59),
+        "CB": (20, 39),
+        "S": (20, 49),
+        "K": (1, 19),
+        "P": (1, 19),
+    }
     used: set[int] = set()
     out = []
     for role in roles:
@@ -126,8 +152,17 @@ def jerseys(rng: np.random.Generator, roles: list[str]) -> list[int]:
 
 
 def finish(
-    w: World, rows: dict[str, np.ndarray], rng: np.random.Generator, standard: str, direction: int, los: float,
-    spot_y: float, kind: str, formation: str, combos: dict[str, str], routes: dict[str, RouteTruth],
+    w: World,
+    rows: dict[str, np.ndarray],
+    rng: np.random.Generator,
+    standard: str,
+    direction: int,
+    los: float,
+    spot_y: float,
+    kind: str,
+    formation: str,
+    combos: dict[str, str],
+    routes: dict[str, RouteTruth],
     situation: dict[str, Any],
 ) -> PlayScript:
     """Assemble the script in field yards."""
@@ -145,17 +180,48 @@ def finish(
         front = 0.0 if (man.team == "offense") == (direction == 1) else np.pi
         look = np.full(len(t), front)
         watch = ball_field[:, :2] - pos
-        seeing = (t > 0.3) if man.team != "offense" else (t > w.events.get("throw_s", w.events.get("end_s", 9)) + 0.2)
+        seeing = (
+            (t > 0.3)
+            if man.team != "offense"
+            else (t > w.events.get("throw_s", w.events.get("end_s", 9)) + 0.2)
+        )
         if man.role in ("OL", "DL"):
             seeing = t > w.events.get("end_s", 9)
         look = np.where(seeing, np.arctan2(watch[:, 1], watch[:, 0]), look)
-        above = np.full(len(t), {"OL": 3.8, "DL": 3.0, "QB": 4.6}.get(man.role, 4.3 if man.team == "defense" else 1.6))
+        above = np.full(
+            len(t), {"OL": 3.8, "DL": 3.0, "QB": 4.6}.get(man.role, 4.3 if man.team == "defense" else 1.6)
+        )
         above[t < 0] = 1.2
         face = facing(move, speed, look, above)
         act = base_actions(speed, (move - face + np.pi) % (2 * np.pi) - np.pi)
         _special(w, i, act, t, speed)
         jersey = None if man.team == "official" else numbers[man.team][w.on(man.team).index(i)]
-        people.append(PersonScript(man.id, man.team, man.role, jersey, man.shape, pos, face, act,
-                                   phases(act, speed, float(rng.random()))))
-    return PlayScript(standard, direction, los, spot_y, kind, t, tuple(people), ball_field, rows["held"],
-                      dict(w.events), formation, combos, routes, situation)
+        people.append(
+            PersonScript(
+                man.id,
+                man.team,
+                man.role,
+                jersey,
+                man.shape,
+                pos,
+                face,
+                act,
+                phases(act, speed, float(rng.random())),
+            )
+        )
+    return PlayScript(
+        standard,
+        direction,
+        los,
+        spot_y,
+        kind,
+        t,
+        tuple(people),
+        ball_field,
+        rows["held"],
+        dict(w.events),
+        formation,
+        combos,
+        routes,
+        situation,
+    )

@@ -32,7 +32,10 @@ class KickDirector:
             holder = w.pos[w.notes.get("holder", kicker)]
             u = min(1.0, w.t / max(0.2, 0.075 * abs(float(holder[0]))))
             if self.style != "kickoff":
-                w.ball, w.ball_held = (float(holder[0] * u), float(holder[1] * u), 0.9 if u < 1 else 0.5), BALL_HELD
+                w.ball, w.ball_held = (
+                    (float(holder[0] * u), float(holder[1] * u), 0.9 if u < 1 else 0.5),
+                    BALL_HELD,
+                )
             if w.t >= self.kick_s:
                 self.origin = (w.ball[0], w.ball[1])
                 w.events |= {"kick_s": w.t, "arrival_s": w.t + self.hang_s}
@@ -41,8 +44,11 @@ class KickDirector:
             u = w.t - w.events["kick_s"]
             share = min(1.0, u / self.hang_s)
             z = flight_height(min(u, self.hang_s), self.hang_s, 0.4, 1.2 if self.returner >= 0 else 3.6)
-            w.ball = (self.origin[0] + share * (self.land[0] - self.origin[0]),
-                      self.origin[1] + share * (self.land[1] - self.origin[1]), z)
+            w.ball = (
+                self.origin[0] + share * (self.land[0] - self.origin[0]),
+                self.origin[1] + share * (self.land[1] - self.origin[1]),
+                z,
+            )
             w.ball_held = BALL_FLIGHT
             if share >= 1:
                 self._landed(w)
@@ -103,12 +109,29 @@ def simulate_kick(rng: np.random.Generator, ground: dict[str, Any], **options: A
     if style == "kickoff":
         lanes = np.linspace(left + 4, right - 4, n - 1)
         men.append(Man("O1", "offense", "K", "skill", (-7.0, 1.5), KickMan(0.0, 0.0, approach=True)))
-        men += [Man(f"O{k + 2}", "offense", "LB", "linebacker", (-5.0 + rng.normal(0, 0.3), float(x)),
-                    KickMan(0.0, float(x), approach=True)) for k, x in enumerate(lanes)]
+        men += [
+            Man(
+                f"O{k + 2}",
+                "offense",
+                "LB",
+                "linebacker",
+                (-5.0 + rng.normal(0, 0.3), float(x)),
+                KickMan(0.0, float(x), approach=True),
+            )
+            for k, x in enumerate(lanes)
+        ]
         depths = [10.5] * 5 + [24.0] * 3 + [36.0] * (n - 10) + [58.0, 61.0]
-        men += [Man(f"D{k + 1}", "defense", "S" if k >= n - 2 else "LB", "skill" if k >= n - 2 else "linebacker",
-                    (d + rng.normal(0, 1), float(np.linspace(left + 6, right - 6, 5)[k % 5] + rng.normal(0, 1))),
-                    KickMan(0.4, float(rng.normal(0, 9)), returner=k == n - 1)) for k, d in enumerate(depths[:n])]
+        men += [
+            Man(
+                f"D{k + 1}",
+                "defense",
+                "S" if k >= n - 2 else "LB",
+                "skill" if k >= n - 2 else "linebacker",
+                (d + rng.normal(0, 1), float(np.linspace(left + 6, right - 6, 5)[k % 5] + rng.normal(0, 1))),
+                KickMan(0.4, float(rng.normal(0, 9)), returner=k == n - 1),
+            )
+            for k, d in enumerate(depths[:n])
+        ]
         timing = (0.02, float(rng.uniform(3.6, 4.3)), (float(rng.normal(58, 5)), float(rng.uniform(-15, 15))))
         holder, kicker, returner = 0, 0, 2 * n - 1
     else:
@@ -121,20 +144,48 @@ def simulate_kick(rng: np.random.Generator, ground: dict[str, Any], **options: A
     w.notes["overlays"] = [(kick_s - 0.3, kick_s + 0.3, "run", kicker)]
     rows = simulate(w, KickDirector(style, kick_s, hang_s, land, returner), -3.2, 15.0)
     w.events |= {"kick_style": style, "target": None, "play_action": False, "qb_drop": None, "boot": False}
-    return finish(w, rows, rng, ground["standard"], ground["direction"], ground["los"], ground["spot_y"], "kick",
-                  style, {}, {}, {"style": style})
+    return finish(
+        w,
+        rows,
+        rng,
+        ground["standard"],
+        ground["direction"],
+        ground["los"],
+        ground["spot_y"],
+        "kick",
+        style,
+        {},
+        {},
+        {"style": style},
+    )
 
 
 def _scrimmage_kick(rng, style: str, n: int, left: float, right: float, goal: float):
     men: list[Man] = []
     punt = style == "punt"
     release = 1.6 if punt else 9.0
-    men.append(Man("O1", "offense", "P" if punt else "K", "skill", (-14.0, 0.3) if punt else (-9.3, -2.4),
-                   KickMan(3.0, 0.0)))
+    men.append(
+        Man(
+            "O1",
+            "offense",
+            "P" if punt else "K",
+            "skill",
+            (-14.0, 0.3) if punt else (-9.3, -2.4),
+            KickMan(3.0, 0.0),
+        )
+    )
     tight = 1.25 if not punt else 1.6
     for k in range(7):
-        men.append(Man(f"O{k + 2}", "offense", "OL" if abs(k - 3) < 3 else "TE", "lineman",
-                       (-0.8, (k - 3) * tight), KickMan(release, (k - 3) * 4.0)))
+        men.append(
+            Man(
+                f"O{k + 2}",
+                "offense",
+                "OL" if abs(k - 3) < 3 else "TE",
+                "lineman",
+                (-0.8, (k - 3) * tight),
+                KickMan(release, (k - 3) * 4.0),
+            )
+        )
     if punt:
         rest = [(-0.8, right - 6.0), (-0.8, left + 6.0), (-6.0, 1.6), (-5.0, -2.0)]
         roles = ["WR", "WR", "RB", "RB"]
@@ -143,7 +194,16 @@ def _scrimmage_kick(rng, style: str, n: int, left: float, right: float, goal: fl
         roles = ["QB", "TE", "TE", "TE"]
     for k in range(n - 8):
         d, x = rest[k]
-        men.append(Man(f"O{k + 9}", "offense", roles[k], "skill", (d, float(x)), KickMan(0.1 if punt and k < 2 else release, x)))
+        men.append(
+            Man(
+                f"O{k + 9}",
+                "offense",
+                roles[k],
+                "skill",
+                (d, float(x)),
+                KickMan(0.1 if punt and k < 2 else release, x),
+            )
+        )
     returner = 2 * n - 1 if punt else -1
     for k in range(n):
         if punt and k == n - 1:
@@ -151,11 +211,26 @@ def _scrimmage_kick(rng, style: str, n: int, left: float, right: float, goal: fl
         elif punt and k >= n - 3:
             spot, man = (1.5, (right - 6.0) if k == n - 3 else (left + 6.0)), KickMan(0.2, 0.0)
         else:
-            spot, man = (1.0 + (k > 7) * 4, float((k - 3.5) * 1.4)), KickMan(0.2 if not punt else 0.3, (k - 3.5) * 3.0)
-        men.append(Man(f"D{k + 1}", "defense", "S" if punt and k == n - 1 else ("CB" if punt and k >= n - 3 else "DL"),
-                       "skill" if k >= n - 3 else "lineman", (float(spot[0]), float(spot[1])), man))
+            spot, man = (
+                (1.0 + (k > 7) * 4, float((k - 3.5) * 1.4)),
+                KickMan(0.2 if not punt else 0.3, (k - 3.5) * 3.0),
+            )
+        men.append(
+            Man(
+                f"D{k + 1}",
+                "defense",
+                "S" if punt and k == n - 1 else ("CB" if punt and k >= n - 3 else "DL"),
+                "skill" if k >= n - 3 else "lineman",
+                (float(spot[0]), float(spot[1])),
+                man,
+            )
+        )
     if punt:
-        timing = (float(rng.normal(2.05, 0.1)), float(rng.uniform(3.7, 4.6)), (float(rng.normal(42, 5)), float(rng.normal(0, 12))))
+        timing = (
+            float(rng.normal(2.05, 0.1)),
+            float(rng.uniform(3.7, 4.6)),
+            (float(rng.normal(42, 5)), float(rng.normal(0, 12))),
+        )
         return men, 0, 0, returner, timing
     timing = (float(rng.normal(1.3, 0.05)), float(np.clip((goal + 17) / 20.0, 1.2, 3.4)), (goal + 10.0, 0.0))
     return men, 8, 0, returner, timing

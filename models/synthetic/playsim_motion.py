@@ -23,7 +23,8 @@ def step_velocity(
     wanted = wanted * (np.minimum(want_speed, top) / np.maximum(want_speed, 1e-9))[:, None]
     still = speed < 0.3
     heading = np.where(
-        still[:, None], wanted / np.maximum(np.minimum(want_speed, top), 1e-9)[:, None],
+        still[:, None],
+        wanted / np.maximum(np.minimum(want_speed, top), 1e-9)[:, None],
         vel / np.maximum(speed, 1e-9)[:, None],
     )
     delta = (wanted - vel) / dt

@@ -130,7 +130,9 @@ class RouteRunner:
         """Scramble drill: deep men come back, short men go deep, all drift to the runner's side."""
         side = np.sign(w.pos[w.qb, 1] + 1e-6)
         depth = 9.0 if w.pos[i, 0] > 13 else 22.0
-        return w.toward(i, depth, float(np.clip(w.pos[i, 1] + 8 * side, w.left + 2, w.right - 2)), w.top[i] * 0.75)
+        return w.toward(
+            i, depth, float(np.clip(w.pos[i, 1] + 8 * side, w.left + 2, w.right - 2)), w.top[i] * 0.75
+        )
 
 
 class Quarterback:
@@ -253,7 +255,9 @@ class RunBlocker:
 class RunningBack:
     """Takes the ball at a mesh point, presses a hole, then runs."""
 
-    def __init__(self, mesh: tuple[float, float], hole: tuple[float, float], delay_s: float, keeps: bool = False):
+    def __init__(
+        self, mesh: tuple[float, float], hole: tuple[float, float], delay_s: float, keeps: bool = False
+    ):
         self.mesh, self.hole, self.delay_s, self.keeps = mesh, hole, delay_s, keeps
 
     def __call__(self, w: World, i: int) -> Want:

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from models.synthetic.playsim_world import DEAD, PRE, Man, Want, World
 
 # name -> (depth, lateral rule, brain kind); lateral rule: number = yards, "right"/"left" = side line
-_PLACES = {
-    "R": (-12.5, 6.0, "behind"), "U": (7.5, 1.0, "middle"), "H": (0.0, "left", "line"), "L": (0.0, "right", "line"),
-    "S": (21.0, "right", "deep"), "F": (21.0, "left", "deep"), "B": (25.0, 0.0, "deep"), "C": (-12.0, -6.5, "behind"),
+_PLACES: dict[str, tuple[float, Any, str]] = {
+    "R": (-12.5, 6.0, "behind"),
+    "U": (7.5, 1.0, "middle"),
+    "H": (0.0, "left", "line"),
+    "L": (0.0, "right", "line"),
+    "S": (21.0, "right", "deep"),
+    "F": (21.0, "left", "deep"),
+    "B": (25.0, 0.0, "deep"),
+    "C": (-12.0, -6.5, "behind"),
 }
 CREWS = {4: "RUHL", 5: "RUHLB", 6: "RUHLSF", 7: "RUHLSFB", 8: "RUHLSFBC"}
 
@@ -27,7 +35,9 @@ class Official:
             return w.toward(i, w.ball[0], w.ball[1], 3.0 if d > 9 else 1.2) if d > 4 else (0.0, 0.0)
         if self.kind == "deep":
             front = max(float(w.pos[j, 0]) for j in w.notes["eligible"])
-            return w.toward(i, max(spot[0], front + 6), spot[1], 4.8 if front + 6 > w.pos[i, 0] else 1.5, stop=True)
+            return w.toward(
+                i, max(spot[0], front + 6), spot[1], 4.8 if front + 6 > w.pos[i, 0] else 1.5, stop=True
+            )
         if self.kind == "line":
             return w.toward(i, max(0.0, w.ball[0]) + 1.0, spot[1], self.pace, stop=True)
         if self.kind == "behind":
@@ -37,8 +47,12 @@ class Official:
 
 def crew(rng: np.random.Generator, standard: str, right: float, left: float) -> list[Man]:
     """4 to 8 officials; the umpire stands in the offensive backfield under professional rules."""
-    size = {"nfl": 7, "ncaa": int(rng.choice([7, 8])), "nfhs": int(rng.choice([4, 5, 5, 7])),
-            "canadian": int(rng.choice([5, 6, 7]))}[standard]
+    size = {
+        "nfl": 7,
+        "ncaa": int(rng.choice([7, 8])),
+        "nfhs": int(rng.choice([4, 5, 5, 7])),
+        "canadian": int(rng.choice([5, 6, 7])),
+    }[standard]
     flip = float(rng.choice([-1, 1]))
     men = []
     for k, letter in enumerate(CREWS[size]):
@@ -50,5 +64,14 @@ def crew(rng: np.random.Generator, standard: str, right: float, left: float) -> 
         else:
             place = float(lateral) * flip + rng.normal(0, 0.8)
         spot = (depth + rng.normal(0, 0.8), float(place))
-        men.append(Man(f"X{k + 1}", "official", letter, "official", spot, Official(kind, float(rng.uniform(2.2, 4.2)))))
+        men.append(
+            Man(
+                f"X{k + 1}",
+                "official",
+                letter,
+                "official",
+                spot,
+                Official(kind, float(rng.uniform(2.2, 4.2))),
+            )
+        )
     return men

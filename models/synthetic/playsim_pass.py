@@ -19,12 +19,16 @@ from models.synthetic.playsim_routes import plan_route
 from models.synthetic.playsim_world import Man, World, simulate
 
 
-def runner_for(rng: np.random.Generator, call: PassCall, i: int, form: Formation, pressed: bool) -> RouteRunner:
+def runner_for(
+    rng: np.random.Generator, call: PassCall, i: int, form: Formation, pressed: bool
+) -> RouteRunner:
     spot = form.spots[i]
     label, scale = call.routes[i]
     plan = plan_route(label, rng, spot.depth, spot.lateral, call.sides[i], scale)
     jam = (0.3, float(rng.uniform(0.25, 0.9))) if pressed else (0.0, 0.0)
-    delay = float(np.clip(rng.normal(0.13, 0.06), 0.0, 0.4)) + (0.3 * rng.random() if spot.role == "RB" else 0.0)
+    delay = float(np.clip(rng.normal(0.13, 0.06), 0.0, 0.4)) + (
+        0.3 * rng.random() if spot.role == "RB" else 0.0
+    )
     if call.play_action and spot.role == "RB":
         delay += 0.0
     effort = float(np.clip(rng.normal(0.93, 0.07), 0.7, 1.0))
@@ -61,7 +65,9 @@ def add_motion(rng: np.random.Generator, men: list[Man], form: Formation, canadi
     return word
 
 
-def protect(rng: np.random.Generator, men: list[Man], blockers: list[int], rushers: list[int], clean: float) -> None:
+def protect(
+    rng: np.random.Generator, men: list[Man], blockers: list[int], rushers: list[int], clean: float
+) -> None:
     """Give every rusher the nearest free blocker; the rest come free."""
     free = list(blockers)
     for j in sorted(rushers, key=lambda k: abs(men[k].spot[1])):
@@ -79,15 +85,27 @@ def protect(rng: np.random.Generator, men: list[Man], blockers: list[int], rushe
             brain.hold_s = float(rng.gamma(2.2, clean))
 
 
-def simulate_pass(rng: np.random.Generator, ground: dict[str, Any], form: Formation, **options: Any) -> PlayScript:
+def simulate_pass(
+    rng: np.random.Generator, ground: dict[str, Any], form: Formation, **options: Any
+) -> PlayScript:
     call = call_pass(rng, form, **options)
     depth_gun, depth_centre, set_s, _, _ = DROPS[call.drop]
     depth = (depth_centre if form.under_centre else depth_gun) + rng.normal(0, 0.4)
     fake = float(rng.uniform(0.7, 1.05)) if call.play_action else 0.0
     set_s = set_s + (0.1 if form.under_centre else -0.1) + rng.normal(0, 0.1) + 0.5 * bool(fake)
     n_side = 12 if ground["standard"] == "canadian" else 11
-    family, jobs = call_defense(rng, form, n_side, ground["right"], ground["left"], n_side, False,
-                                call.play_action, options.get("coverage"), ground["goal"])
+    family, jobs = call_defense(
+        rng,
+        form,
+        n_side,
+        ground["right"],
+        ground["left"],
+        n_side,
+        False,
+        call.play_action,
+        options.get("coverage"),
+        ground["goal"],
+    )
     defenders = build_defenders(jobs)
     men: list[Man] = []
     for i, s in enumerate(form.spots):
@@ -98,7 +116,11 @@ def simulate_pass(rng: np.random.Generator, ground: dict[str, Any], form: Format
         elif call.routes[i][0] == "block":
             brain = PassBlocker(float(rng.normal(-3.8, 0.7)))
         else:
-            near = [d for d in defenders if d.spot[0] < 2.6 and abs(d.spot[1] - s.lateral) < 1.6 and d.role != "DL"]
+            near = [
+                d
+                for d in defenders
+                if d.spot[0] < 2.6 and abs(d.spot[1] - s.lateral) < 1.6 and d.role != "DL"
+            ]
             brain = runner_for(rng, call, i, form, bool(near) and rng.random() < 0.7)
         shape = {"OL": "lineman", "QB": "linebacker", "TE": "linebacker"}.get(s.role, "skill")
         men.append(Man(f"O{i + 1}", "offense", s.role, shape, (s.depth, s.lateral), brain))
@@ -113,8 +135,13 @@ def simulate_pass(rng: np.random.Generator, ground: dict[str, Any], form: Format
     eligible = [i for i, s in enumerate(form.spots) if s.number or s.role == "RB"]
     w.notes |= {"eligible": eligible, "boot": call.boot, "pass": True}
     w.events |= {"set_s": float(set_s)}
-    director = PlayDirector("pass", max(call.throw_s, set_s + 0.1), call.target,
-                            snap_length_s=0.12 if form.under_centre else 0.28, throwaway=bool(rng.random() < 0.03))
+    director = PlayDirector(
+        "pass",
+        max(call.throw_s, set_s + 0.1),
+        call.target,
+        snap_length_s=0.12 if form.under_centre else 0.28,
+        throwaway=bool(rng.random() < 0.03),
+    )
     w.brake = np.where([m.role in ("WR", "RB", "CB") for m in men], w.brake + 0.6, w.brake)
     rows = simulate(w, director, -3.2, 12.0)
     return _finish(w, rows, rng, ground, form, call, family, jobs, motion)
@@ -131,16 +158,39 @@ def _finish(w, rows, rng, ground, form, call, family, jobs, motion) -> PlayScrip
         if isinstance(brain, RouteRunner):
             p = brain.plan
             done = p.break_leg == 0 or (np.isfinite(brain.break_s) and brain.break_s < stop - 0.25)
-            routes[w.men[i].id] = RouteTruth(p.label, p.stem_depth, brain.break_s, p.break_angle_deg, bool(done),
-                                             float(d), float(lateral))
+            routes[w.men[i].id] = RouteTruth(
+                p.label, p.stem_depth, brain.break_s, p.break_angle_deg, bool(done), float(d), float(lateral)
+            )
         else:
-            routes[w.men[i].id] = RouteTruth("block", float("nan"), float("nan"), float("nan"), True, float(d),
-                                             float(lateral))
-    w.events |= {"qb_drop": call.drop, "play_action": call.play_action, "boot": bool(call.boot),
-                 "screen": call.screen, "scramble": "scramble_s" in w.notes}
+            routes[w.men[i].id] = RouteTruth(
+                "block", float("nan"), float("nan"), float("nan"), True, float(d), float(lateral)
+            )
+    w.events |= {
+        "qb_drop": call.drop,
+        "play_action": call.play_action,
+        "boot": bool(call.boot),
+        "screen": call.screen,
+        "scramble": "scramble_s" in w.notes,
+    }
     w.events.setdefault("target", None)
     w.events.setdefault("launch_play_yd", tuple(float(x) for x in rows["pos"][last, w.qb]))
-    situation = {"coverage": family, "jobs": {f"D{k + 1}": j.name for k, j in enumerate(jobs)}, "motion": motion,
-                 "under_centre": form.under_centre}
-    return finish(w, rows, rng, ground["standard"], ground["direction"], ground["los"], ground["spot_y"], "pass",
-                  form.name, call.combos, routes, situation)
+    situation = {
+        "coverage": family,
+        "jobs": {f"D{k + 1}": j.name for k, j in enumerate(jobs)},
+        "motion": motion,
+        "under_centre": form.under_centre,
+    }
+    return finish(
+        w,
+        rows,
+        rng,
+        ground["standard"],
+        ground["direction"],
+        ground["los"],
+        ground["spot_y"],
+        "pass",
+        form.name,
+        call.combos,
+        routes,
+        situation,
+    )

@@ -14,15 +14,50 @@ import numpy as np
 RATE_HZ = 30.0
 
 ACTIONS = (
-    "stand", "walk", "jog", "run", "backpedal", "shuffle", "stance2", "stance3", "crouch", "pass_set",
-    "block", "throw", "catch", "hold_ball", "fall", "down", "getup", "kneel", "arms_up", "pile",
+    "stand",
+    "walk",
+    "jog",
+    "run",
+    "backpedal",
+    "shuffle",
+    "stance2",
+    "stance3",
+    "crouch",
+    "pass_set",
+    "block",
+    "throw",
+    "catch",
+    "hold_ball",
+    "fall",
+    "down",
+    "getup",
+    "kneel",
+    "arms_up",
+    "pile",
 )
 
 BALL_DEAD, BALL_HELD, BALL_FLIGHT = 0, 1, 2
 
 ROUTES = (
-    "hitch", "hook", "curl", "comeback", "out", "in", "slant", "flat", "shallow_cross", "deep_cross",
-    "post", "corner", "go", "wheel", "angle", "swing", "screen", "checkdown", "block",
+    "hitch",
+    "hook",
+    "curl",
+    "comeback",
+    "out",
+    "in",
+    "slant",
+    "flat",
+    "shallow_cross",
+    "deep_cross",
+    "post",
+    "corner",
+    "go",
+    "wheel",
+    "angle",
+    "swing",
+    "screen",
+    "checkdown",
+    "block",
 )
 """Full label set of eligible receivers (without `unknown`, which is an answer, not a route)."""
 
@@ -123,6 +158,4 @@ class PlayScript:
 def to_field(play_yd: np.ndarray, direction: int, los_field_yd: float, spot_y_field_yd: float) -> np.ndarray:
     """Play frame (..., 2) to field yards (..., 2)."""
     p = np.asarray(play_yd, dtype=float)
-    return np.stack(
-        [los_field_yd + direction * p[..., 0], spot_y_field_yd - direction * p[..., 1]], axis=-1
-    )
+    return np.stack([los_field_yd + direction * p[..., 0], spot_y_field_yd - direction * p[..., 1]], axis=-1)

@@ -57,8 +57,13 @@ def _prelude(pen: _Pen, rng: np.random.Generator, label: str) -> None:
         return
     if not back and pen.out > 9.0:
         return
-    pen.go(rng.normal(-5.0, 45.0), rng.uniform(0.4, 2.6), speed=float(rng.uniform(0.35, 0.8)), brake_to=0.25,
-           wait_s=float(rng.uniform(0.0, 0.8)))
+    pen.go(
+        rng.normal(-5.0, 45.0),
+        rng.uniform(0.4, 2.6),
+        speed=float(rng.uniform(0.35, 0.8)),
+        brake_to=0.25,
+        wait_s=float(rng.uniform(0.0, 0.8)),
+    )
 
 
 def _stem(pen: _Pen, rng: np.random.Generator, depth: float, brake_to: float, lean: float = 0.0) -> float:
@@ -77,7 +82,14 @@ _Drawn = tuple[int, float, float]
 
 
 def _stop(
-    pen: _Pen, rng: np.random.Generator, scale: float, depth: float, sd: float, low: float, high: float, back: float,
+    pen: _Pen,
+    rng: np.random.Generator,
+    scale: float,
+    depth: float,
+    sd: float,
+    low: float,
+    high: float,
+    back: float,
     out_heading: float,
 ) -> _Drawn:
     """Stem, brake, come back a little and settle; some only stop and turn, some drift on."""
@@ -85,7 +97,9 @@ def _stop(
     lean = _stem(pen, rng, stem, float(rng.uniform(0.2, 0.5)), rng.normal(0, 3))
     heading = rng.normal(out_heading, 18.0)
     at = len(pen.legs)
-    pen.go(heading, _n(rng, back, 0.6 + 0.3 * back, 0.05, 6.0), settle=True, speed=float(rng.uniform(0.35, 0.7)))
+    pen.go(
+        heading, _n(rng, back, 0.6 + 0.3 * back, 0.05, 6.0), settle=True, speed=float(rng.uniform(0.35, 0.7))
+    )
     return at, stem, _turn(heading - lean)
 
 
@@ -110,8 +124,17 @@ def _comeback(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
 
 
 def _cut(
-    pen: _Pen, rng: np.random.Generator, scale: float, depth: float, sd: float, low: float, high: float, heading: float,
-    heading_sd: float, brake_to: float, lean: float = 0.0,
+    pen: _Pen,
+    rng: np.random.Generator,
+    scale: float,
+    depth: float,
+    sd: float,
+    low: float,
+    high: float,
+    heading: float,
+    heading_sd: float,
+    brake_to: float,
+    lean: float = 0.0,
 ) -> _Drawn:
     """Stem, then one cut to a new heading; some round it, some bend on after a few yards."""
     stem = _n(rng, depth * scale, sd, low, high)
@@ -170,11 +193,21 @@ def _go(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
 def _flat(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
     """From the backfield: wide, then turning up; from the slot or the line: climb a little, then flat."""
     if pen.depth < -3.0:
-        pen.go(rng.normal(82.0, 18.0), _n(rng, 3.5, 1.3, 1.0, 7.0), speed=float(rng.uniform(0.6, 0.9)), through=1.0)
+        pen.go(
+            rng.normal(82.0, 18.0),
+            _n(rng, 3.5, 1.3, 1.0, 7.0),
+            speed=float(rng.uniform(0.6, 0.9)),
+            through=1.0,
+        )
         depth = _n(rng, 0.8, 2.2, -4.5, 4.5)
         out = pen.out + _n(rng, 6.5, 2.8, 2.0, 14.0)
     else:
-        pen.go(rng.normal(48.0, 20.0), _n(rng, 2.4, 1.0, 0.5, 5.0), speed=float(rng.uniform(0.7, 0.95)), through=0.8)
+        pen.go(
+            rng.normal(48.0, 20.0),
+            _n(rng, 2.4, 1.0, 0.5, 5.0),
+            speed=float(rng.uniform(0.7, 0.95)),
+            through=0.8,
+        )
         depth = _n(rng, 2.2, 1.5, -1.0, 5.5)
         out = pen.out + _n(rng, 8.0, 3.0, 3.0, 16.0)
     at = len(pen.legs)
@@ -222,7 +255,12 @@ def _wheel(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
 
 def _angle(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
     out = rng.normal(42.0, 18.0)
-    pen.go(out, _n(rng, 4.2, 1.4, 1.8, 8.0), brake_to=float(rng.uniform(0.25, 0.5)), speed=float(rng.uniform(0.4, 0.7)))
+    pen.go(
+        out,
+        _n(rng, 4.2, 1.4, 1.8, 8.0),
+        brake_to=float(rng.uniform(0.25, 0.5)),
+        speed=float(rng.uniform(0.4, 0.7)),
+    )
     at = len(pen.legs)
     after = rng.normal(-48.0, 16.0)
     pen.go(after, 20.0, speed=float(rng.uniform(0.4, 0.75)))
@@ -230,7 +268,9 @@ def _angle(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
 
 
 def _swing(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
-    pen.go(rng.normal(102.0, 13.0), _n(rng, 4.5, 1.4, 2.0, 8.0), speed=float(rng.uniform(0.6, 0.85)), through=1.2)
+    pen.go(
+        rng.normal(102.0, 13.0), _n(rng, 4.5, 1.4, 2.0, 8.0), speed=float(rng.uniform(0.6, 0.85)), through=1.2
+    )
     at = len(pen.legs)
     pen.go(rng.normal(76.0, 13.0), rng.uniform(4, 8), speed=float(rng.uniform(0.6, 0.9)), through=1.2)
     pen.go(rng.normal(45.0, 20.0), 20.0, speed=float(rng.uniform(0.6, 0.9)))
@@ -239,8 +279,13 @@ def _swing(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
 
 def _screen(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
     if pen.depth < -3.0:
-        pen.to(pen.depth + _n(rng, 1.6, 0.9, 0.1, 3.5), pen.out + rng.normal(0, 0.8), speed=0.45, brake_to=0.1,
-               wait_s=float(rng.uniform(0.2, 1.0)))
+        pen.to(
+            pen.depth + _n(rng, 1.6, 0.9, 0.1, 3.5),
+            pen.out + rng.normal(0, 0.8),
+            speed=0.45,
+            brake_to=0.1,
+            wait_s=float(rng.uniform(0.2, 1.0)),
+        )
         at = len(pen.legs)
         pen.to(_n(rng, -3.6, 1.2, -7.0, -0.5), pen.out + _n(rng, 4.5, 2.2, 0.5, 10.0), speed=0.6, settle=True)
         return at, pen.legs[0].depth, 90.0
@@ -255,23 +300,52 @@ def _screen(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
 
 def _checkdown(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
     """Look for a rusher, then slip out and settle over the ball or toward one side."""
-    pen.to(pen.depth + _n(rng, 1.8, 1.0, 0.2, 4.0), pen.out + rng.normal(0.4, 1.0), speed=0.4, brake_to=0.15,
-           wait_s=float(rng.uniform(0.0, 1.1)))
+    pen.to(
+        pen.depth + _n(rng, 1.8, 1.0, 0.2, 4.0),
+        pen.out + rng.normal(0.4, 1.0),
+        speed=0.4,
+        brake_to=0.15,
+        wait_s=float(rng.uniform(0.0, 1.1)),
+    )
     at = len(pen.legs)
-    pen.to(_n(rng, 2.0, 1.8, -2.5, 6.0), pen.out + rng.normal(0.6, 2.4), speed=float(rng.uniform(0.45, 0.7)), settle=True)
+    pen.to(
+        _n(rng, 2.0, 1.8, -2.5, 6.0),
+        pen.out + rng.normal(0.6, 2.4),
+        speed=float(rng.uniform(0.45, 0.7)),
+        settle=True,
+    )
     return at, pen.legs[0].depth, 0.0
 
 
 def _block(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
     wide = abs(pen.out) > 9
-    pen.to(pen.depth + (_n(rng, 2.5, 2.0, 0.2, 7.0) if wide else _n(rng, 0.6, 0.9, -1.8, 3.0)),
-           pen.out + rng.normal(0.3, 0.9), speed=0.45, settle=True)
+    pen.to(
+        pen.depth + (_n(rng, 2.5, 2.0, 0.2, 7.0) if wide else _n(rng, 0.6, 0.9, -1.8, 3.0)),
+        pen.out + rng.normal(0.3, 0.9),
+        speed=0.45,
+        settle=True,
+    )
     return 0, float("nan"), 0.0
 
 
 _PLANS = {
-    "hitch": _hitch, "hook": _hook, "curl": _curl, "comeback": _comeback, "out": _out, "in": _in,
-    "slant": _slant, "flat": _flat, "shallow_cross": _shallow_cross, "deep_cross": _deep_cross,
-    "post": _post, "corner": _corner, "go": _go, "wheel": _wheel, "angle": _angle, "swing": _swing,
-    "screen": _screen, "checkdown": _checkdown, "block": _block,
+    "hitch": _hitch,
+    "hook": _hook,
+    "curl": _curl,
+    "comeback": _comeback,
+    "out": _out,
+    "in": _in,
+    "slant": _slant,
+    "flat": _flat,
+    "shallow_cross": _shallow_cross,
+    "deep_cross": _deep_cross,
+    "post": _post,
+    "corner": _corner,
+    "go": _go,
+    "wheel": _wheel,
+    "angle": _angle,
+    "swing": _swing,
+    "screen": _screen,
+    "checkdown": _checkdown,
+    "block": _block,
 }

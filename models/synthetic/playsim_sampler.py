@@ -17,13 +17,42 @@ from models.synthetic.playsim_records import RATE_HZ, ROUTES
 from models.synthetic.playsim_routes import plan_route
 
 BEFORE_S, AFTER_S = 0.8, 5.4
-_BACKS = {"swing": 1.0, "angle": 0.92, "checkdown": 0.97, "flat": 0.68, "screen": 0.55, "wheel": 0.55, "block": 0.75,
-          "go": 0.03, "out": 0.08, "hook": 0.05, "shallow_cross": 0.02}
+_BACKS = {
+    "swing": 1.0,
+    "angle": 0.92,
+    "checkdown": 0.97,
+    "flat": 0.68,
+    "screen": 0.55,
+    "wheel": 0.55,
+    "block": 0.75,
+    "go": 0.03,
+    "out": 0.08,
+    "hook": 0.05,
+    "shallow_cross": 0.02,
+}
 """Share of men from the backfield for each label."""
 
-PRIOR = {"go": 0.16, "hitch": 0.075, "hook": 0.06, "curl": 0.05, "comeback": 0.022, "flat": 0.1, "swing": 0.045,
-         "shallow_cross": 0.075, "deep_cross": 0.055, "out": 0.11, "in": 0.07, "slant": 0.048, "post": 0.052,
-         "corner": 0.048, "screen": 0.04, "angle": 0.018, "checkdown": 0.035, "wheel": 0.012, "block": 0.035}
+PRIOR = {
+    "go": 0.16,
+    "hitch": 0.075,
+    "hook": 0.06,
+    "curl": 0.05,
+    "comeback": 0.022,
+    "flat": 0.1,
+    "swing": 0.045,
+    "shallow_cross": 0.075,
+    "deep_cross": 0.055,
+    "out": 0.11,
+    "in": 0.07,
+    "slant": 0.048,
+    "post": 0.052,
+    "corner": 0.048,
+    "screen": 0.04,
+    "angle": 0.018,
+    "checkdown": 0.035,
+    "wheel": 0.012,
+    "block": 0.035,
+}
 """Shares after the shared motion facts, spread over the finer labels."""
 
 
@@ -83,7 +112,10 @@ def _pool(rng: np.random.Generator, n: int) -> tuple[np.ndarray, np.ndarray]:
 def _pack(plans: list[RoutePlan]) -> dict[str, np.ndarray]:
     """Legs of many plans as padded arrays (N, K)."""
     k = max(len(p.legs) for p in plans) + 1
-    out = {name: np.zeros((len(plans), k)) for name in ("depth", "out", "speed", "settle", "through", "brake", "wait")}
+    out = {
+        name: np.zeros((len(plans), k))
+        for name in ("depth", "out", "speed", "settle", "through", "brake", "wait")
+    }
     for i, plan in enumerate(plans):
         for j in range(k):
             leg = plan.legs[min(j, len(plan.legs) - 1)]
@@ -94,7 +126,9 @@ def _pack(plans: list[RoutePlan]) -> dict[str, np.ndarray]:
     return out
 
 
-def sample_routes(seed: int, n: int, style: Style | None = None, prior: dict[str, float] | None = None) -> RouteSet:
+def sample_routes(
+    seed: int, n: int, style: Style | None = None, prior: dict[str, float] | None = None
+) -> RouteSet:
     """Draw n routes. style None: every play gets habits of its own (training)."""
     rng = np.random.default_rng(seed)
     shares = prior or PRIOR
@@ -110,7 +144,9 @@ def sample_routes(seed: int, n: int, style: Style | None = None, prior: dict[str
     label, group = label[order], group[order]
     split, backs = _pool(rng, max(60, n // 40))
     from_back = rng.random(n) < np.array([_BACKS.get(x, 0.0) for x in label])
-    start = np.where(from_back[:, None], backs[rng.integers(0, len(backs), n)], split[rng.integers(0, len(split), n)])
+    start = np.where(
+        from_back[:, None], backs[rng.integers(0, len(backs), n)], split[rng.integers(0, len(split), n)]
+    )
     start = _fit_alignment(rng, label, start, split)
     if style is None:
         scale = np.clip(rng.normal(1.0, 0.12, n_groups), 0.7, 1.35)[group]
@@ -118,7 +154,9 @@ def sample_routes(seed: int, n: int, style: Style | None = None, prior: dict[str
         untidy = rng.gamma(4.0, 0.25, n_groups)[group]
     else:
         scale, tempo, untidy = (np.full(n, v) for v in (style.depth_scale, style.tempo, style.untidy))
-    plans = [plan_route(str(lab), rng, start[i, 0], start[i, 1], 1, float(scale[i])) for i, lab in enumerate(label)]
+    plans = [
+        plan_route(str(lab), rng, start[i, 0], start[i, 1], 1, float(scale[i])) for i, lab in enumerate(label)
+    ]
     throw = _throws(rng, label, n_groups, group)
     body = {
         "top": np.clip(rng.normal(8.3, 0.95, n), 5.8, 10.4) * tempo,
@@ -133,11 +171,16 @@ def sample_routes(seed: int, n: int, style: Style | None = None, prior: dict[str
     return RouteSet(t, path, label, throw, start[:, 2], broke, stem, group, start[:, 3].astype(int))
 
 
-def _fit_alignment(rng: np.random.Generator, label: np.ndarray, start: np.ndarray, split: np.ndarray) -> np.ndarray:
+def _fit_alignment(
+    rng: np.random.Generator, label: np.ndarray, start: np.ndarray, split: np.ndarray
+) -> np.ndarray:
     """Usual alignments: curls and comebacks by #1, hooks and flats by inside men, wheels by #2."""
     outside, inside = split[split[:, 3] == 1], split[split[:, 3] > 1]
-    picks = ((("curl", "comeback", "hitch", "slant", "post"), outside, 0.75), (("hook", "corner", "wheel"), inside, 0.8),
-             (("flat", "shallow_cross", "deep_cross"), inside, 0.7))
+    picks = (
+        (("curl", "comeback", "hitch", "slant", "post"), outside, 0.75),
+        (("hook", "corner", "wheel"), inside, 0.8),
+        (("flat", "shallow_cross", "deep_cross"), inside, 0.7),
+    )
     out = start.copy()
     for names, pool, share in picks:
         rows = np.flatnonzero(np.isin(label, names) & (start[:, 3] > 0) & (rng.random(len(label)) < share))
@@ -174,7 +217,10 @@ def _run(rng, plans, start, throw, body):
     broke = np.full(n, np.nan)
     wait = np.zeros(n)
     wobble = np.zeros(n)
-    jam_start, jam_len = rng.uniform(0.2, 0.5, n), np.where(rng.random(n) < 0.16, rng.uniform(0.2, 1.0, n), 0.0)
+    jam_start, jam_len = (
+        rng.uniform(0.2, 0.5, n),
+        np.where(rng.random(n) < 0.16, rng.uniform(0.2, 1.0, n), 0.0),
+    )
     jam_len = np.where(start[:, 0] < -3, 0.0, jam_len)
     jam_side = rng.normal(0, 1.2, n)
     after = rng.choice(4, size=n, p=[0.45, 0.25, 0.18, 0.12])
@@ -186,8 +232,13 @@ def _run(rng, plans, start, throw, body):
         d = goal - pos
         r = np.hypot(d[:, 0], d[:, 1])
         going = (now >= body["delay"]) & (now >= wait)
-        last = np.where((leg > 0)[:, None], np.stack([legs["depth"][rows, np.maximum(leg - 1, 0)],
-                                                      legs["out"][rows, np.maximum(leg - 1, 0)]], 1), start[:, :2])
+        last = np.where(
+            (leg > 0)[:, None],
+            np.stack(
+                [legs["depth"][rows, np.maximum(leg - 1, 0)], legs["out"][rows, np.maximum(leg - 1, 0)]], 1
+            ),
+            start[:, :2],
+        )
         along = goal - last
         passed = ((pos - goal) * along).sum(1) > -0.05 * np.hypot(along[:, 0], along[:, 1])
         step = going & (leg < legs["last"]) & ((r < legs["through"][rows, leg]) | passed)

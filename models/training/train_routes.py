@@ -52,13 +52,17 @@ def score(model, data: Batch) -> dict[str, float]:
 
 
 def main(argv: list[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--routes", type=int, default=30000)
     parser.add_argument("--epochs", type=int, default=8)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--width", type=int, default=40)
     parser.add_argument("--out", type=Path, default=Path("models/weights/routes.npz"))
-    parser.add_argument("--baselines", action="store_true", help="also fit and print the scikit-learn baselines")
+    parser.add_argument(
+        "--baselines", action="store_true", help="also fit and print the scikit-learn baselines"
+    )
     args = parser.parse_args(argv)
     recipe = Recipe(seed=args.seed, epochs=args.epochs, width=args.width)
     began = time.perf_counter()
@@ -70,16 +74,23 @@ def main(argv: list[str] | None = None) -> int:
     validation = batch_of(sample_routes(77_001, 6000), 77_002, 1.0)
     model = fit(make, validation, {"trade": LABELS, "twelve": load_taxonomy("twelve").labels}, recipe)
     seconds = time.perf_counter() - began
-    figures = {"same simulator, tracker faults": score(model, batch_of(sample_routes(88_001, 6000), 88_002, 1.0)),
-               "same simulator, clean": score(model, batch_of(sample_routes(88_001, 6000), 88_003, 0.0))}
+    figures = {
+        "same simulator, tracker faults": score(model, batch_of(sample_routes(88_001, 6000), 88_002, 1.0)),
+        "same simulator, clean": score(model, batch_of(sample_routes(88_001, 6000), 88_003, 0.0)),
+    }
     for name, style in STRANGE.items():
         figures[name] = score(model, batch_of(sample_routes(88_010, 4000, style), 88_011, 1.0))
     for name, values in figures.items():
         print(f"{name}: " + ", ".join(f"{k} {v:.3f}" for k, v in values.items()))
     if args.baselines:
         figures["baselines, twelve"] = _baselines(make(0), batch_of(sample_routes(88_001, 6000), 88_002, 1.0))
-    model.about = {"recipe": recipe.__dict__, "routes": args.routes, "seconds": round(seconds), "figures": figures,
-                   "data_hash": _hash(make(0)[0])}
+    model.about = {
+        "recipe": recipe.__dict__,
+        "routes": args.routes,
+        "seconds": round(seconds),
+        "figures": figures,
+        "data_hash": _hash(make(0)[0]),
+    }
     model.save(args.out)
     args.out.with_suffix(".json").write_text(json.dumps(model.about, indent=1))
     print(f"wrote {args.out} after {seconds:.0f} s of training")
