@@ -22,8 +22,11 @@ class ImageLine:
 
     def meet(self, other: ImageLine) -> np.ndarray | None:
         """Intersection (2,), None when nearly parallel."""
-        q = np.cross(self.abc, other.abc)
-        return None if abs(q[2]) < 1e-3 else q[:2] / q[2]
+        a, b = self.abc, other.abc
+        z = a[0] * b[1] - a[1] * b[0]
+        if abs(z) < 1e-3:
+            return None
+        return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2]]) / z
 
 
 def fit_line(px: np.ndarray, weight: np.ndarray | None = None) -> ImageLine:

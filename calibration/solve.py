@@ -134,19 +134,21 @@ def _seed(
                                        prior.view == "endzone", _prior_of(standard, prior.view == "endzone", prior))  # fmt: skip
         if s is not None and s.accepted:
             found.append((frame, s))
-            if len(found) == 3:
+            view = "endzone" if s.endzone else "sideline"
+            if len(found) == 3 or (s.line_share > 0.75 and s.line_precision > 0.75 and s.row_share > 0.6):
                 break
-    if not found:
-        return None
+    if len(found) <= 1:
+        return found[0] if found else None
     marked = sorted(evidence.marks)
     totals = []
     for frame, s in found:
-        poses, _ = chain.chain_deltas(evidence.links, frame, s.parameters, _principal(evidence))
+        links = chain.build_chain(evidence.links, frame, s.parameters, _principal(evidence))
         total = 0.0
         for other in _spread(marked, 8, len(evidence)):
-            if np.isfinite(poses[other, 0]):
+            pose = links.carry(frame, other, s.parameters[[0, 1, 3]])
+            if pose is not None:
                 p = s.parameters.copy()
-                p[[0, 1, 3]] = poses[other]
+                p[[0, 1, 3]] = pose
                 total += max(0.0, float(start.score(evidence.marks[other], standard, s.hash_from_sideline_yd, p[None], 5.0).total[0]))
         totals.append(total)
     return found[int(np.argmax(totals))]
@@ -218,7 +220,7 @@ def _grow(
 ) -> _State | None:
     """Carry the seed's camera to every marked frame, nearest first; keep those that pass the gates."""
     first, solution = seed
-    principal = _principal(evidence)
+    links = chain.build_chain(evidence.links, first, solution.parameters, _principal(evidence))
     shared = solution.shared.copy()
     belief = _tight(shared, solution)
     known: dict[int, np.ndarray] = {first: solution.parameters}
@@ -227,7 +229,7 @@ def _grow(
         if frame in known:
             continue
         near = min(known, key=lambda f: abs(f - frame))
-        poses = _carry(evidence, near, frame, known[near], principal)
+        poses = links.carry(near, frame, known[near][[0, 1, 3]])
         if poses is None:
             s = start.solve_frame(evidence.marks[frame], standard, view="endzone" if solution.endzone else "sideline", keep=3)
             if s is None or not s.accepted or np.abs(s.parameters[5:8] - shared[3:6])[1:].max() > 8:
@@ -271,29 +273,10 @@ def _prior_of(standard: FieldStandard, endzone: bool, prior: CameraPrior | None)
     return SharedPrior(mean, np.linalg.inv(covariance))
 
 
-def _carry(evidence: ClipEvidence, a: int, b: int, p: np.ndarray, principal: tuple[float, float]) -> np.ndarray | None:
-    """Pose (3,) at frame b carried from frame a by the background's motion; None across a break."""
-    direction = 1 if b > a else -1
-    q = p.copy()
-    i = a
-    while i != b:
-        link = evidence.links[i + 1] if direction == 1 else evidence.links[i]
-        if link is None:
-            return None
-        if direction == -1:
-            link = chain.reversed_link(link)
-        delta, error = chain.step(q, link.before_px, link.after_px, principal)
-        if error > 4.0:
-            return None
-        q = chain._moved(q, delta, 0.0)
-        i += direction
-    return q[[0, 1, 3]]
-
-
 def _bundle(evidence: ClipEvidence, standard: FieldStandard, state: _State, prior: CameraPrior | None) -> _State:
     """Joint fit with motion links; frames that no longer pass are dropped and the fit repeated."""
-    principal = _principal(evidence)
     belief = _prior_of(standard, state.endzone, prior)
+    steps = _chain_of(evidence, state)
     if prior is not None:
         belief.mean[3] = state.result.shared[3]
     for final in (False, True):
@@ -301,7 +284,7 @@ def _bundle(evidence: ClipEvidence, standard: FieldStandard, state: _State, prio
         p = state.result.parameters
         for j in range(len(state.frames) - 1):
             a, b = state.frames[j], state.frames[j + 1]
-            moved = _carry(evidence, a, b, p[j], principal) if b - a <= CARRY_FRAMES else None
+            moved = steps.carry(a, b, p[j, [0, 1, 3]]) if b - a <= CARRY_FRAMES else None
             if moved is None:
                 links.append(None)
                 continue
@@ -333,69 +316,60 @@ def replace_state(state: _State, result: BundleResult, keep: list[int]) -> _Stat
     return _State([state.frames[j] for j in keep], result, state.endzone, state.hash_yd)
 
 
+def _chain_of(evidence: ClipEvidence, state: _State) -> chain.Chain:
+    """The clip's chain at the poses known so far (filled in between key frames)."""
+    p = state.result.parameters
+    at = np.arange(len(evidence))
+    poses = np.column_stack([np.interp(at, state.frames, p[:, k]) for k in (0, 1, 3)])
+    return chain.build_chain(evidence.links, state.frames[0], p[0], _principal(evidence), float(state.result.shared[2]),
+                             poses=poses)  # fmt: skip
+
+
 def _all_frames(evidence: ClipEvidence, standard: FieldStandard, state: _State) -> tuple[ClipCameras, np.ndarray]:
     """Carry the key frames' poses to every frame and blend what comes from both sides."""
     n = len(evidence)
-    principal = _principal(evidence)
     r = state.result
     slope = float(r.shared[2])
+    links = _chain_of(evidence, state)
     status = np.full(n, LOST, np.uint8)
     p, cov, sd = np.full((n, 9), np.nan), np.full((n, 9, 9), np.nan, np.float32), np.full(n, np.nan)
-    ahead = _from_keys(evidence, state, principal, slope, 1)
-    behind = _from_keys(evidence, state, principal, slope, -1)
+    keys = np.array(state.frames)
     for i in range(n):
-        (pa, da, ja), (pb, db, jb) = ahead[i], behind[i]
-        if ja < 0 and jb < 0:
+        j = int(np.searchsorted(keys, i, side="right")) - 1
+        sides = []  # (pose, distance, key index) from the key frame before and the one after
+        for k in (j, j + 1):
+            if 0 <= k < len(keys) and abs(keys[k] - i) <= 2 * CARRY_FRAMES:
+                pose = links.carry(int(keys[k]), i, r.parameters[k, [0, 1, 3]])
+                if pose is not None:
+                    sides.append((pose, abs(int(keys[k]) - i), k))
+        if not sides:
             continue
-        if ja >= 0 and jb >= 0:
-            w = 1.0 if da == 0 else db / (da + db)
-            pose, j, far = w * pa + (1 - w) * pb, (ja if da <= db else jb), min(da, db)
-            gap = float(np.abs((pa - pb) * [1, 1, 57.3]).max()) if da and db else 0.0
-        else:
-            pose, j, far, gap = (pa, ja, da, 0.0) if ja >= 0 else (pb, jb, db, 0.0)
-        both = ja >= 0 and jb >= 0
-        if far > CARRY_FRAMES or (gap > 1.0 and far > 0):
+        pose, far, k = min(sides, key=lambda t: t[1])
+        both = len(sides) == 2 or far == 0
+        if len(sides) == 2 and far:
+            (pa, da, _), (pb, db, _) = sides
+            if np.abs((pa - pb) * [1, 1, 57.3]).max() > 1.0:
+                continue
+            pose = (db * pa + da * pb) / (da + db)
+        if far > CARRY_FRAMES:
             continue
-        status[i] = MEASURED if both and da + db <= 2 * CARRY_FRAMES else INTERPOLATED
-        q = r.parameters[j].copy()
+        status[i] = MEASURED if both else INTERPOLATED
+        q = r.parameters[k].copy()
         q[[0, 1, 3]] = pose
         q[4] = r.shared[1] + slope * (pose[2] - r.focal_origin)
-        p[i], sd[i] = q, r.sd_px[j]
-        noise = LINK_SD_PX * evidence.width_px / 1280 * np.sqrt(far) / np.exp(q[3])
-        extra = np.zeros((9, 9))
-        extra[0, 0] = extra[1, 1] = np.degrees(noise) ** 2
-        extra[3, 3] = (LINK_SD_PX * np.sqrt(far) / 400) ** 2
-        cov[i] = r.covariance[j] * max(1.0, 1.3 * (r.sd_px[j] / evidence.width_px * 1280 / 1.3) ** 2) + extra
+        p[i], sd[i] = q, r.sd_px[k]
+        cov[i] = _widened(r.covariance[k], r.sd_px[k], far, float(q[3]), evidence.width_px)
     cameras = ClipCameras(evidence.width_px, evidence.height_px, standard.width_yd, status, p, cov, sd, standard.name)
     return cameras, p
 
 
-def _from_keys(
-    evidence: ClipEvidence, state: _State, principal: tuple[float, float], slope: float, direction: int
-) -> list[tuple[np.ndarray, int, int]]:
-    """Per frame: pose carried from the last key frame in ``direction``, its distance, its index (-1: none)."""
-    n = len(evidence)
-    keys = {f: j for j, f in enumerate(state.frames)}
-    out: list[tuple[np.ndarray, int, int]] = [(np.full(3, np.nan), 0, -1)] * n
-    q: np.ndarray | None = None
-    far, key = 0, -1
-    for i in range(n) if direction == 1 else range(n - 1, -1, -1):
-        if i in keys:
-            key, far = keys[i], 0
-            q = state.result.parameters[key].copy()
-        elif q is not None:
-            link = evidence.links[i] if direction == 1 else evidence.links[i + 1]
-            if link is None or far >= 2 * CARRY_FRAMES:
-                q = None
-            else:
-                if direction == -1:
-                    link = chain.reversed_link(link)
-                delta, error = chain.step(q, link.before_px, link.after_px, principal, slope)
-                q = chain._moved(q, delta, slope) if error <= 4.0 else None
-                far += 1
-        if q is not None:
-            out[i] = (q[[0, 1, 3]], far, key)
-    return out
+def _widened(covariance: np.ndarray, sd_px: float, far: int, log_focal: float, width_px: int) -> np.ndarray:
+    """A key frame's covariance at ``far`` frames from it: residuals larger than assumed, and drift."""
+    noise = LINK_SD_PX * width_px / 1280 * np.sqrt(far) / np.exp(log_focal)
+    extra = np.zeros((9, 9))
+    extra[0, 0] = extra[1, 1] = np.degrees(noise) ** 2
+    extra[3, 3] = (LINK_SD_PX * np.sqrt(far) / 400) ** 2
+    return covariance * max(1.0, 1.3 * (sd_px / width_px * 1280 / 1.3) ** 2) + extra
 
 
 def _placed(cameras: ClipCameras, standard: FieldStandard, votes: offset.Votes, view: str) -> ClipCameras:

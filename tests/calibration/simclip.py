@@ -45,7 +45,7 @@ def simulate_clip(
 def _link(rng: np.random.Generator, a: Camera, b: Camera, noise: float) -> FlowLink:
     px = rng.uniform([0, 0], [a.width_px, a.height_px], (80, 2))
     rays, _ = a.rays(px)
-    after = _pixels(rays, b.parameters, b.principal)
+    after = _pixels(rays, b.parameters[None], np.zeros(len(px), int), b.principal)
     wrong = rng.random(len(px)) < 0.05
     after = after + rng.normal(0, noise, after.shape) + wrong[:, None] * rng.normal(0, 5, after.shape)
     inside = (after > 0).all(1) & (after[:, 0] < a.width_px) & (after[:, 1] < a.height_px)
