@@ -226,7 +226,7 @@ def _look_for_line(line: _Line, marks: FrameMarks, standard: FieldStandard, q: n
     zero = np.zeros(len(y), int)
     px, ok = batch.image(xy, q, zero, principal, standard.width_yd)
     beside, _ = batch.image(xy + [1.0, 0.0], q, zero, principal, standard.width_yd)
-    ok &= _inside(px, marks, 6.0) & (np.hypot(*(beside - px).T) > 3.0 * marks.unit_px)
+    ok &= _inside(px, marks, 6.0) & (np.hypot(*(beside - px).T) > 4.5 * marks.unit_px)
     ok &= ~_hidden(px, marks.boxes_xyxy)
     if ok.sum() < 4:
         return
@@ -254,8 +254,8 @@ def _look_for_number(line: _Line, marks: FrameMarks, standard: FieldStandard, q:
     if _hidden(cpx, marks.boxes_xyxy).mean() > 0.34:
         return None
     found = marks.numeral_px
-    reach = max(1.2 * wide / 2, 8 * unit)
-    near_it = np.abs(found[:, :2] - px[0]).max(1) < np.maximum(reach, tall * 0.6) if len(found) else np.zeros(0, bool)
+    at, good = batch.ground(found[:, :2], q, np.zeros(len(found), int), principal, standard.width_yd)
+    near_it = good & (np.abs(at - [x, y]) < [1.8, 2.5]).all(1)
     line.number_looks += 1
     line.number_hits += float(found[near_it, 2].max()) if near_it.any() else 0.0
     return crop_number(marks, q, standard.width_yd, x, y, near, principal)
