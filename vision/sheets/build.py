@@ -230,18 +230,21 @@ def roster_name(season: Season, rows: pd.DataFrame) -> str:
 
 
 def play_figures(season: Season, play_ids: list[str]) -> list[dict[str, str]]:
-    """Diagrams of some plays with a caption each."""
+    """Diagrams of some plays with a caption each; reads the paths of twenty plays at a time."""
     from vision.clips import default_title
 
-    if not play_ids:
-        return []
-    plays = season.table("plays", play_ids).set_index("play_id", drop=False)
-    parts = {t: season.table(t, play_ids) for t in ("players", "tracks", "routes")}
     out = []
-    for p in play_ids:
-        mine = {t: d[d["play_id"] == p] for t, d in parts.items()}
-        drawing = play_diagram(plays.loc[p], mine["players"], mine["tracks"], mine["routes"])
-        out.append(_figure(drawing, "   ".join(default_title(p, plays.loc[p]))))
+    for start in range(0, len(play_ids), 20):
+        some = play_ids[start : start + 20]
+        plays = season.table("plays", some).set_index("play_id", drop=False)
+        parts = {
+            t: dict(list(season.frame(t, some).groupby("play_id"))) for t in ("players", "paths", "routes")
+        }
+        none = {t: season.frame(t, []) for t in parts}
+        for p in some:
+            players, paths, routes = (parts[t].get(p, none[t]) for t in ("players", "paths", "routes"))
+            drawing = play_diagram(plays.loc[p], players, paths, routes)
+            out.append(_figure(drawing, "   ".join(default_title(p, plays.loc[p]))))
     return out
 
 

@@ -217,8 +217,8 @@ def _man(
     strong = player_id in marked if marked else (player_id in route_of or role in ("LB", "QB"))
     colour = OFFENSE if team == "offense" else DEFENSE
     points = path.sort_values("t_s")
-    run = points[points["t_s"].between(0, end)][["depth", "lateral"]].to_numpy(float)[::3]
-    after = points[points["t_s"].between(end, arrival)][["depth", "lateral"]].to_numpy(float)[::3]
+    run = _thin(points[points["t_s"].between(0, end)])
+    after = _thin(points[points["t_s"].between(end, arrival)])
     start = points.iloc[(points["t_s"] - 0).abs().argmin()]
     out = []
     if not line:
@@ -246,6 +246,15 @@ def _man(
         for depth, lateral in tip:
             labels.append(_halo(frame.x(lateral), frame.y(depth) - 9, shown(route_of[player_id]), colour))
     return out
+
+
+def _thin(path: pd.DataFrame) -> Points:
+    """Depth and lateral about ten times a second, the last one kept."""
+    points = path[["depth", "lateral"]].to_numpy(float)
+    if len(points) < 3:
+        return points
+    step = max(1, round(0.1 / max(1e-3, float(np.median(np.diff(path["t_s"]))))))
+    return points[np.unique([*range(0, len(points), step), len(points) - 1])]
 
 
 def _halo(x: float, y: float, text: str, colour: str) -> str:

@@ -40,3 +40,16 @@ SELECT p.game_id, p.play_number, p.offense, p.defense, p.down, p.distance, p.has
 FROM drops d
 JOIN pass_plays p ON p.play_id = d.play_id
 LEFT JOIN players m ON m.play_id = d.play_id AND m.player_id = d.player_id;
+
+-- Where everybody was from just before the snap on, once: of several clips of a play the sideline one.
+CREATE TEMP VIEW paths AS
+WITH chosen AS (
+  SELECT t.play_id,
+         arg_min(t.clip_id, CASE WHEN c.view = 'sideline' THEN 0 WHEN c.view IS NULL THEN 1 ELSE 2 END) AS clip_id
+  FROM (SELECT DISTINCT play_id, clip_id FROM tracks) t
+  LEFT JOIN clips c ON c.clip_id = t.clip_id AND c.play_id = t.play_id
+  GROUP BY t.play_id
+)
+SELECT t.play_id, t.player_id, t.team, t.t_s, t.x_field_yd, t.y_field_yd
+FROM tracks t JOIN chosen c ON c.play_id = t.play_id AND t.clip_id IS NOT DISTINCT FROM c.clip_id
+WHERE t.t_s BETWEEN -0.3 AND 9 AND t.team IS DISTINCT FROM 'official';
