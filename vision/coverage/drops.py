@@ -20,6 +20,8 @@ from vision.plays.snap import fit_onset
 
 DEPTHS_S = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0)
 FIRST_MOVE_YD = 0.6
+BREAK_RISES_S = (0.35, 0.55, 0.75, 0.95)
+"""lengths of a break's speeding up: about 5 yd/s at 5 to 7 yd/s^2, or a turn of the hips first"""
 CONTROLLED_YD_PER_S, TURN_AND_RUN_YD_PER_S = 3.2, 4.6
 """mean speed of the second after the first movement: a backpedal or shuffle stays under the first, hips
 turned and running is over the second; between them no word is given (common practice; no source)"""
@@ -86,7 +88,9 @@ def drop_of(paths: Paths, man: PlayerInPlay, cover: Cover | None) -> Drop:
     """Everything measured on one defender (without the reading of #2 to #1)."""
     t, path = paths.t_s, paths.of(man.player_id)
     velocity = paths.velocity[paths.row[man.player_id]]
-    start = paths.at(man.player_id, 0.0)
+    start = np.array([man.depth_play_yd, man.lateral_play_yd])
+    if not np.isfinite(start).all():
+        start = paths.at(man.player_id, 0.0)
     last = paths.arrival_s if math.isfinite(paths.arrival_s) else paths.end_s
     throw = paths.throw_s
     before_throw = (t >= 0) & (t <= (throw if math.isfinite(throw) else min(last, 4.0)))
@@ -215,7 +219,8 @@ def _break(paths: Paths, t: F64, path: F64, velocity: F64) -> dict[str, float]:
     flight = (t >= throw) & (t <= arrival)
     if np.isfinite(closing[flight]).any():
         out["break_speed_yd_per_s"] = float(np.nanmax(closing[flight]))
-    knot, sd = fit_onset(t[t <= arrival + 0.1], closing[t <= arrival + 0.1], throw + 0.3, 0.9, 0.8)
+    upto = t <= arrival + 0.1
+    knot, sd = fit_onset(t[upto], closing[upto], throw + 0.3, 0.9, 0.9, BREAK_RISES_S)
     k0 = paths.index(throw)
     rise = (
         float(np.nanmax(closing[flight])) - float(closing[k0]) if np.isfinite(closing[flight]).any() else 0.0

@@ -72,11 +72,13 @@ def matchups_of(
 
 
 def _place(paths: Paths, man: PlayerInPlay, moment: str, t: float) -> F64:
-    """(2,) where a man is at a moment; at the snap a man not seen then stands where the line-up has him."""
+    """(2,) where a man is at a moment; at the snap, unless he is in motion, where the line-up has him (the mean
+    of the last quarter second, not yet smeared by his start)."""
+    lined_up = np.array([man.depth_play_yd, man.lateral_play_yd])
+    if moment == "snap" and not man.in_motion and np.isfinite(lined_up).all():
+        return lined_up
     here = paths.at(man.player_id, t)
-    if moment == "snap" and not np.isfinite(here).all():
-        here = np.array([man.depth_play_yd, man.lateral_play_yd])
-    return here
+    return lined_up if moment == "snap" and not np.isfinite(here).all() else here
 
 
 def _nearest(paths: Paths, receiver: PlayerInPlay, men: list[PlayerInPlay], moment: str, t: float) -> str:

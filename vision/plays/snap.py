@@ -62,7 +62,12 @@ RISES_S = (0.3, 0.45, 0.6)
 
 
 def fit_onset(
-    t_s: F64, level: F64, around_s: float, before_s: float = 0.9, after_s: float = 0.75
+    t_s: F64,
+    level: F64,
+    around_s: float,
+    before_s: float = 0.9,
+    after_s: float = 0.75,
+    rises_s: tuple[float, ...] = RISES_S,
 ) -> tuple[float, float]:
     """Knot of a level that is flat, rises straight and is flat again, fitted near a time, and its sd (s).
 
@@ -79,7 +84,7 @@ def fit_onset(
         return np.nan, np.nan
     best_errors = np.full(len(knots), np.inf)
     heights = np.zeros(len(knots))
-    for rise in RISES_S:
+    for rise in rises_s:
         ramp = np.clip((t[None] - knots[:, None]) / rise, 0.0, 1.0)
         centred = ramp - ramp.mean(1, keepdims=True)
         power = (centred**2).sum(1)
