@@ -28,7 +28,7 @@ class JoinSettings:
     """Costs in natural log units. worth_per_box: what a sure box adds to a piece's worth."""
 
     worth_per_box: float = 0.35
-    no_man_confidence: float = 0.3
+    no_man_confidence: float = 0.15
     enter_start: float = 1.0
     enter_edge: float = 3.0
     enter_inside: float = 5.0
@@ -103,7 +103,7 @@ def _describe(
         f = d.frame[rows]
         z[k, f], r[k, f], observed[k, f] = places.xy_field_yd[rows], places.covariance[rows], True
         trust = np.where(places.duplicate[rows], 0.1, 1.0) * (1 - 0.5 * places.covered[rows])
-        sure = np.clip((d.confidence[rows] - s.no_man_confidence) / 0.4, -0.5, 1)
+        sure = np.clip((d.confidence[rows] - s.no_man_confidence) / 0.4, 0.0, 1)
         on_field = np.where(places.inside[rows], 1.0, -1.0)
         worth[k] = s.worth_per_box * float((trust * np.minimum(sure, on_field)).sum())
         side_sum[k] = np.clip(s.side_weight * side[rows].sum(), -s.side_limit, s.side_limit)

@@ -30,7 +30,8 @@ class PieceSettings:
     longest_gap_s: float = 0.4
     height_sd: float = 0.16
     cut_cost: float = 1.5
-    doubt: float = 2.0
+    doubt: float = 2.5
+    doubt_pair: float = 1.0
     model: MotionModel = MotionModel(q=9.0, tau_s=1.5)
 
 
@@ -148,7 +149,7 @@ def _associate(
     w.tall[i] += clear * (places.tall_yd[r] - w.tall[i])
     w.side[i] = np.clip(0.97 * w.side[i] + 0.4 * side[r], -5, 5)
     ended = []
-    unclear = _unclear(cost, i, j, men, s.doubt)
+    unclear = _unclear(cost, i, j, men, s)
     for man, row in zip(i, r, strict=True):
         if man in unclear:
             ended.append(w.rows[man])
@@ -160,7 +161,7 @@ def _associate(
     return ended
 
 
-def _unclear(cost: np.ndarray, i: np.ndarray, j: np.ndarray, men: np.ndarray, doubt: float) -> set[int]:
+def _unclear(cost: np.ndarray, i: np.ndarray, j: np.ndarray, men: np.ndarray, s: PieceSettings) -> set[int]:
     """Walkers whose pairing could be exchanged with another's at less than `doubt` of cost."""
     box_of = np.full(cost.shape[0], -1)
     box_of[i] = j
@@ -169,10 +170,10 @@ def _unclear(cost: np.ndarray, i: np.ndarray, j: np.ndarray, men: np.ndarray, do
     for other in men:
         theirs = cost[other, j]  # the other takes this box
         if box_of[other] >= 0:
-            swap = theirs + cost[i, box_of[other]] - own - cost[other, box_of[other]]
+            swap = theirs + cost[i, box_of[other]] - own - cost[other, box_of[other]] - s.doubt_pair
         else:
-            swap = theirs - own
-        close = (swap < doubt) & (i != other)
+            swap = theirs - own - s.doubt
+        close = (swap < 0) & (i != other)
         if close.any():
             out.update(int(k) for k in i[close])
             out.add(int(other))
