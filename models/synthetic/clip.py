@@ -58,7 +58,8 @@ class ClipWriter:
                 options |= {"x264-params": "tff=1"}
         if fmt.codec == "hevc":
             options |= {"preset": "ultrafast", "x265-params": "log-level=error"}
-        self.stream = self.container.add_stream(CODECS[fmt.codec], rate=fmt.rate, options=options)
+        stream: Any = self.container.add_stream(CODECS[fmt.codec], rate=fmt.rate, options=options)
+        self.stream = stream
         self.stream.width, self.stream.height, self.stream.pix_fmt = width, height, "yuv420p"
         self.stream.thread_count = 1
         if fmt.bit_rate:

@@ -271,8 +271,8 @@ def _yard_lines(p: FieldPainter) -> None:
         if look.doubled_every and x % look.doubled_every == 0 and not goal:
             p.bar(x - half - 0.25, gap, x - half - 0.1, w - gap, colour, look.line_alpha)
         p.drawn["yard_lines"].append([float(x), gap, w - gap])
-    for x in (2.0, p.length - 2.0) if look.standard == "nfl" else (3.0, p.length - 3.0):
-        p.bar(x - t / 2, w / 2 - 0.5, x + t / 2, w / 2 + 0.5, look.line_colour, look.line_alpha)
+    for at in (2.0, p.length - 2.0) if look.standard == "nfl" else (3.0, p.length - 3.0):
+        p.bar(at - t / 2, w / 2 - 0.5, at + t / 2, w / 2 + 0.5, look.line_colour, look.line_alpha)
 
 
 def _rows(p: FieldPainter) -> None:

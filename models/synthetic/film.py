@@ -92,12 +92,12 @@ def recode(img: np.ndarray, quality: int, chroma_half: bool) -> np.ndarray:
     _, data = cv2.imencode(
         ".jpg", img, [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, factor]
     )
-    return cv2.imdecode(data, cv2.IMREAD_COLOR)
+    return np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR))
 
 
 def _rain(img: np.ndarray, strength: float, rng: np.random.Generator) -> np.ndarray:
-    layer = np.zeros(img.shape[:2], np.uint8)
-    h, w = layer.shape
+    h, w = img.shape[:2]
+    layer: np.ndarray = np.zeros((h, w), np.uint8)
     slant = float(rng.normal(0, 0.2))
     for _ in range(int(350 * strength)):
         x, y, n = float(rng.uniform(0, w)), float(rng.uniform(0, h)), float(rng.uniform(0.01, 0.05)) * h

@@ -6,7 +6,9 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-_STROKES = {  # seven-segment-like block digits on a 4 x 6 grid, y up; polylines
+_STROKES: dict[
+    str, list[list[tuple[float, float]]]
+] = {  # seven-segment-like block digits on a 4 x 6 grid, y up; polylines
     "0": [[(0, 0), (4, 0), (4, 6), (0, 6), (0, 0)]],
     "1": [[(2.4, 0), (2.4, 6)], [(2.4, 6), (1.2, 5.2)]],
     "2": [[(0, 6), (4, 6), (4, 3), (0, 3), (0, 0), (4, 0)]],
@@ -26,7 +28,7 @@ def glyph(char: str, style: str, height_px: int, width_px: int) -> np.ndarray:
     if style in ("block", "slab", "thin", "round"):
         big_h, big_w = 240, max(40, int(240 * width_px / max(height_px, 1)))
         t = int(big_h * (0.11 if style == "thin" else 0.17))
-        img = np.zeros((big_h, big_w), np.uint8)
+        img: np.ndarray = np.zeros((big_h, big_w), np.uint8)
         sx, sy = (big_w - t) / 4.0, (big_h - t) / 6.0
         for line in _STROKES.get(char, _STROKES["0"]):
             pts = np.array([(t / 2 + x * sx, big_h - t / 2 - y * sy) for x, y in line])
@@ -58,15 +60,14 @@ def glyph(char: str, style: str, height_px: int, width_px: int) -> np.ndarray:
             ):
                 cv2.fillPoly(img, [np.array([(px, py), (px + dx * c, py), (px, py + dy * c)], np.int32)], 0)
     else:
-        canvas = np.zeros((300, 300), np.uint8)
-        canvas = _put(canvas, char, style)
+        canvas = _put(np.zeros((300, 300), np.uint8), char, style)
         ys, xs = np.nonzero(canvas > 30)
         if len(ys) == 0:
             return np.zeros((height_px, width_px), np.uint8)
         img = canvas[ys.min() : ys.max() + 1, xs.min() : xs.max() + 1]
         if char == "1":  # keep the thin digit thin
             pad = int((img.shape[0] * width_px / height_px - img.shape[1]) / 2)
-            img = cv2.copyMakeBorder(img, 0, 0, max(pad, 0), max(pad, 0), cv2.BORDER_CONSTANT, value=0)
+            img = np.pad(img, ((0, 0), (max(pad, 0), max(pad, 0))))
     return cv2.resize(img, (max(width_px, 1), max(height_px, 1)), interpolation=cv2.INTER_AREA)
 
 

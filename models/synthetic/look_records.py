@@ -5,7 +5,8 @@ Colours are sRGB triples in 0..1. A look is plain data: ``dataclasses.asdict`` m
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+import dataclasses
+from dataclasses import asdict, dataclass
 from typing import Any
 
 Colour = tuple[float, float, float]
@@ -181,7 +182,7 @@ class Look:
     officials: OfficialKit
     venue: VenueLook
     picture: PictureLook
-    extra: dict[str, Any] = field(default_factory=dict)
+    extra: dict[str, Any] = dataclasses.field(default_factory=dict)
 
     def as_dict(self) -> dict[str, Any]:
         """Plain JSON-ready dictionary."""

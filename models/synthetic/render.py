@@ -56,7 +56,7 @@ class Renderer:
     def __init__(
         self, library: PeopleLibrary, samples: int = 4, scale: float = 1.0, anisotropy: float = 16.0
     ) -> None:
-        self.ctx = moderngl.create_context(standalone=True, backend="egl")
+        self.ctx: Any = moderngl.create_context(standalone=True, backend="egl")  # type: ignore[arg-type]
         self.ctx.gc_mode = "auto"
         self.samples, self.scale, self.lib, self.anisotropy = samples, scale, library, anisotropy
         common = "#version 330\n" + (SHADERS / "common.glsl").read_text()
@@ -71,6 +71,13 @@ class Renderer:
         self.p_ident, self.p_prop = make("person.vert", "ident.frag"), make("prop.vert", "prop.frag")
         self.p_prop_id, self.p_post = make("ground.vert", "prop_id.frag"), make("full.vert", "post.frag")
         self.size: tuple[int, int] | None = None
+        self.multi: Any = None  # framebuffers and textures, made when the picture's size is known
+        self.scene: Any = None
+        self.shadow: Any = None
+        self.ident: Any = None
+        self.final: Any = None
+        self.palette: Any = None
+        self.crowd: Any = None
         self._load_people()
         self.noise = self._texture(noise_texture())
         digits = digit_layers()
@@ -101,15 +108,16 @@ class Renderer:
     def _load_people(self) -> None:
         lib, ctx = self.lib, self.ctx
         shapes, frames, count = lib.vertices_q.shape[:3]
-        for name, data, kind in (("verts", lib.vertices_q, np.int16), ("norms", lib.normals, np.int8)):
+        textures: list[Any] = []
+        for data, kind in ((lib.vertices_q, np.int16), (lib.normals, np.int8)):
             four = np.zeros((shapes * frames, count, 4), kind)
             four[..., :3] = data.reshape(shapes * frames, count, 3)
             t = ctx.texture(
                 (count, shapes * frames), 4, four.tobytes(), dtype="i2" if kind == np.int16 else "i1"
             )
             t.filter = (moderngl.NEAREST, moderngl.NEAREST)
-            setattr(self, f"t_{name}", t)
-        self.frames_per_shape = frames
+            textures.append(t)
+        self.t_verts, self.t_norms = textures
         vertex = ctx.buffer(
             np.hstack([lib.part[:, None].astype("f4"), lib.uv.astype("f4")]).astype("f4").tobytes()
         )
@@ -164,7 +172,7 @@ class Renderer:
         self.final = ctx.framebuffer([ctx.renderbuffer((width, height), 3)])
 
     @staticmethod
-    def _set(program: moderngl.Program, **values: Any) -> None:
+    def _set(program: Any, **values: Any) -> None:
         for name, value in values.items():
             if name in program:
                 u = program[name]
@@ -176,7 +184,7 @@ class Renderer:
     def set_game(self, look: Look, props: Props, ppy: float = 30.0) -> dict[str, Any]:
         """Load a look; returns what was painted (mark truth)."""
         tex, extent, drawn = paint_field(look.field, ppy)
-        for old in (self.paint, getattr(self, "crowd", None)):
+        for old in (self.paint, self.crowd):
             if old is not None:
                 old.release()
         self.paint = self._texture(tex, repeat=False, aniso=self.anisotropy)
@@ -258,7 +266,7 @@ class Renderer:
         row[:, 16], row[:, 17], row[:, 18], row[:, 19] = cx, cy, cx + 2 / ATLAS_COLUMNS, cy + 2 / ATLAS_ROWS
         self.instances.write(row.tobytes())
         palette = np.ascontiguousarray(figures.palette[:n].reshape(max(n, 0), 24, 3))
-        if getattr(self, "palette", None) is not None:
+        if self.palette is not None:
             self.palette.release()
         self.palette = self.ctx.texture(
             (24, max(n, 1)), 3, palette.tobytes() if n else b"\0" * 72, alignment=1

@@ -349,7 +349,8 @@ def main(argv: list[str] | None = None) -> int:
     p.add_argument("--samples", type=int, default=4, help="multisampling; 0 is fastest on a CPU")
     p.add_argument("--ppy", type=float, default=30.0, help="paint texture pixels per yard")
     a = p.parse_args(argv)
-    size = tuple(int(v) for v in a.size.lower().split("x")) if a.size else None
+    width, _, height = (a.size or "0x0").lower().partition("x")
+    size = (int(width), int(height)) if a.size else None
     views = ("sideline", "endzone") if a.views == "both" else (a.views,)
     plan = plan_game(
         a.seed,
