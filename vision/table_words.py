@@ -21,10 +21,10 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
     "entity_id": ("entityid", "playerid", "entity", "trackid", "personid", "objectid", "player", "id"),
     "name": ("displayname", "playername", "name"),
     "team": ("team", "club", "side", "teamabbr", "teamname", "teamid", "squad"),
-    "x_field_yd": ("xfieldyd", "xyd", "xyards", "xyard", "x", "xpos", "xposition", "xm", "xmeters", "xmetres", "xft",
-                   "xfeet"),
-    "y_field_yd": ("yfieldyd", "yyd", "yyards", "yyard", "y", "ypos", "yposition", "ym", "ymeters", "ymetres", "yft",
-                   "yfeet"),
+    "x_field_yd": ("xfieldyd", "xyd", "xyards", "xyard", "x", "xpos", "xposition", "xm", "xmeters", "xmetres",
+                   "xft", "xfeet"),
+    "y_field_yd": ("yfieldyd", "yyd", "yyards", "yyard", "y", "ypos", "yposition", "ym", "ymeters", "ymetres",
+                   "yft", "yfeet"),
     "jersey": ("jersey", "jerseynumber", "jerseyno", "uniformnumber", "number"),
     "role": ("role", "position", "pos", "playerposition", "rosterposition", "officialposition"),
     "route": ("route", "routelabel", "routerun", "routeofreceiver"),
@@ -43,7 +43,8 @@ def plain(name: object) -> str:
 
 
 def find_columns(names: Iterable[str], given: Mapping[str, str] | None, where: str) -> dict[str, str]:
-    """{our name: the table's name}; `given` wins. Raises SheetTrouble naming what is missing and what is there."""
+    """{our name: the table's name}; `given` wins. Raises SheetTrouble naming what is missing and what is
+    there."""
     names = [str(n) for n in names]
     out: dict[str, str] = {}
     for ours, theirs in (given or {}).items():
@@ -95,7 +96,8 @@ _ROLE_WORDS = {
     "OL": "ol t g c ot og lt rt lg rg oc tackle guard center centre offensivelineman offensiveline",
     "DL": "dl de dt nt dg le re edge defensiveend defensivetackle nosetackle defensivelineman",
     "LB": "lb ilb olb mlb wlb slb rolb lolb linebacker insidelinebacker outsidelinebacker middlelinebacker",
-    "CB": "cb db nb nickel cornerback defensiveback corner", "S": "s fs ss saf safety freesafety strongsafety",
+    "CB": "cb db nb nickel cornerback defensiveback corner",
+    "S": "s fs ss saf safety freesafety strongsafety",
 }  # fmt: skip
 _ROLES = {word: role for role, words in _ROLE_WORDS.items() for word in words.split()}
 OFFENSE_ROLES = ("QB", "RB", "TE", "WR", "OL")
@@ -123,11 +125,12 @@ _EVENTS: tuple[tuple[str, str], ...] = (
     ("line_set", r"^(auto)?(event)?(line|offense)set$|^set$"),
     ("play_action", r"^(auto)?(event)?(play|run)(action|fake)$"),
     ("throw", r"^(auto)?(event)?(pass(forward|shovel|thrown|release)?|throw|release|ballreleased?)$"),
-    ("arrival", r"^(auto)?(event)?((pass|ball)?arriv\w*|passoutcome\w+|catch|caught|incomplete|interception)$"),
+    ("arrival", r"^(auto)?(event)?((pass|ball)?arriv\w*|passoutcome\w+|catch|caught|incomplete"
+                r"|interception)$"),
     ("handoff", r"^(auto)?(event)?(handoff|run|pitch|rush|toss)$"),
     ("kick", r"^(auto)?(event)?(punt|kickoff|fieldgoal|extrapoint|kick)\w*$"),
-    ("end", r"^(auto)?(event)?(tackle|outofbounds|touchdown|qbsack|sack|qbkneel|whistle|end|playend|endofplay|firstcontact"
-            r"end|safety|touchback|qbslide|fumble|playover|dead)$"),
+    ("end", r"^(auto)?(event)?(tackle|outofbounds|touchdown|qbsack|sack|qbkneel|whistle|end|playend"
+            r"|endofplay|safety|touchback|qbslide|fumble|playover|dead)$"),
 )  # fmt: skip
 
 

@@ -21,6 +21,7 @@ from vision.plays.ball import BallPath
 from vision.plays.record import Play
 from vision.plays.understand import understand_play
 from vision.records import Tracks
+from vision.table_units import to_field_yards
 from vision.table_words import (
     OFFENSE_ROLES,
     event_of,
@@ -28,14 +29,12 @@ from vision.table_words import (
     outcome_of,
     role_of,
     side_of,
-    unit_in_name,
 )
 from vision.trouble import SheetTrouble
 
 TABLE_SD_YD = 0.12
 """error of one place in a professional table (about 4 inches by the makers' word; from memory)"""
 DEFAULT_RATE_HZ = 10.0
-_YARDS = {"yd": 1.0, "m": 1 / 0.9144, "ft": 1 / 3}
 
 
 @dataclass(frozen=True)
@@ -43,8 +42,10 @@ class TablePlay:
     """One play of a tracking table, ready for `understand_play`.
 
     tracks: the men; teams offense / defense where the table says so, else A / B. frames (T,): the table's
-    frame numbers (or 0..). ball: its path or None. events: moments on the table's clock (snap, throw, arrival,
-    end, line_set ...). roles, routes: by entity id, as the table gives them. notes: what was assumed or mended.
+    frame numbers (or 0..). ball: its path or None. events: moments on the table's clock (snap, throw,
+    arrival,
+    end, line_set ...). roles, routes: by entity id, as the table gives them. notes: what was assumed or
+    mended.
     """
 
     play_id: str
@@ -83,7 +84,8 @@ def read_tracking_table(
     """The plays of a table file, in its order.
 
     columns: {our name: the table's} where the spelling is not found by itself. units: yd, m, ft or auto.
-    x_zero: 'goal line', 'end line' (x counts from the back of the end zone) or auto. rate_hz: of the frames when
+    x_zero: 'goal line', 'end line' (x counts from the back of the end zone) or auto. rate_hz: of the
+    frames when
     there is no time (10 assumed otherwise, and said). events: a second table (play_id, event, t_s or frame).
     Raises SheetTrouble naming file, reason and remedy.
     """
@@ -156,78 +158,7 @@ def _clean(
     nameless = (out["entity"] == "") & ~is_ball
     out = out[~nameless & out["x_field_yd"].notna() & out["y_field_yd"].notna()].copy()
     notes = (f"{int(nameless.sum())} rows without an id left out",) if nameless.any() else ()
-    return _to_field_yards(out, found, ground, units, x_zero, where, notes)
-
-
-def _to_field_yards(
-    out: pd.DataFrame, found: dict[str, str], ground: FieldStandard, units: str, x_zero: str, where: str,
-    notes: tuple[str, ...],
-) -> tuple[pd.DataFrame, tuple[str, ...]]:  # fmt: skip
-    """Scale to yards and move the zero of x to the goal line, of y to the near sideline."""
-    if units not in ("auto", *_YARDS):
-        raise SheetTrouble(f"units {units!r} are not known", "use yd, m, ft or auto")
-    if x_zero not in ("auto", "goal line", "end line", "middle"):
-        raise SheetTrouble(f"x_zero {x_zero!r} is not known", "use 'goal line', 'end line', 'middle' or auto")
-    men = out[out["side"] != "ball"]
-    x, y = men["x_field_yd"].to_numpy(), men["y_field_yd"].to_numpy()
-    lo_y, hi_y = np.nanpercentile(y, [0.2, 99.8])
-    centred = x_zero == "middle" or (x_zero == "auto" and lo_y < -6 and np.nanmin(x) < -6)
-    named = unit_in_name(found["y_field_yd"])
-    unit = units if units != "auto" else (named or _guess_unit(lo_y, hi_y, out, ground, centred))
-    if units == "auto" and named == "yd" and hi_y - lo_y > ground.width_yd + 8:
-        raise SheetTrouble(
-            f"{where}: y runs from {lo_y:.0f} to {hi_y:.0f}, more than the {ground.width_yd:.1f} yd of the field",
-            "the places look like feet: say units ft, or name the right standard",
-        )
-    scale = _YARDS[unit]
-    if unit != "yd":
-        notes += (f"places are in {'metres' if unit == 'm' else 'feet'}; turned into yards",)
-    out["x_field_yd"] *= scale
-    out["y_field_yd"] *= scale
-    if centred:
-        out["x_field_yd"] += ground.length_yd / 2
-        out["y_field_yd"] += ground.width_yd / 2
-        return out, (*notes, "places counted from the middle of the field")
-    lo_x, hi_x = float(np.nanmin(x)) * scale, float(np.nanmax(x)) * scale
-    if (
-        hi_x - lo_x > ground.length_yd + 2 * ground.end_zone_yd + 12
-        or (hi_y - lo_y) * scale > ground.width_yd + 12
-    ):
-        raise SheetTrouble(
-            f"{where}: places span {hi_x - lo_x:.0f} x {(hi_y - lo_y) * scale:.0f} yd, larger than the field",
-            "say the units (yd, m, ft) and the standard",
-        )
-    from_end = x_zero == "end line"
-    if x_zero == "auto":
-        ours = found["x_field_yd"].lower() == "x_field_yd"
-        if hi_x > ground.length_yd + ground.end_zone_yd + 1.0:
-            from_end = True
-        elif lo_x < -1.0 or ours:
-            from_end = False
-        else:
-            from_end = True
-            notes += (f"x taken to count from the end line (column {found['x_field_yd']!r})",)
-    if from_end:
-        out["x_field_yd"] -= ground.end_zone_yd
-    return out, notes
-
-
-def _guess_unit(lo_y: float, hi_y: float, out: pd.DataFrame, ground: FieldStandard, centred: bool) -> str:
-    """yd, m or ft from how far across the field the men stand, and where the ball lies on many plays.
-
-    Feet: men over 1.3 field widths apart. Metres: over many plays (15 or more) nobody beyond the width in
-    metres plus 1.5, and the men's middle nearer to half the width in metres than in yards.
-    """
-    width = ground.width_yd
-    across = hi_y - lo_y if centred else max(hi_y, hi_y - lo_y)
-    if across > 1.3 * width:
-        return "ft"
-    if out["play"].nunique() >= 15 and not centred:
-        middle = float(np.median(out["y_field_yd"]))
-        metres = width * 0.9144
-        if hi_y < metres + 1.5 and abs(middle - metres / 2) < abs(middle - width / 2):
-            return "m"
-    return "yd"
+    return to_field_yards(out, found, ground, units, x_zero, where, notes)
 
 
 def _text(value: Any) -> str:
@@ -282,7 +213,8 @@ def _event_table(
     lower = {str(c).lower(): c for c in events.columns}
     if "event" not in lower or not {"t_s", "frame"} & set(lower):
         raise SheetTrouble(
-            f"the events table needs play_id, event and t_s (or frame); it has {', '.join(map(str, events.columns))}",
+            "the events table needs play_id, event and t_s (or frame); it has "
+            + ", ".join(map(str, events.columns)),
             "rename its columns",
         )
     play_column = lower.get("play_id", events.columns[0])
@@ -294,10 +226,11 @@ def _event_table(
     else:
         times = clean.drop_duplicates(["play", "frame"]).set_index(["play", "frame"])["clock"]
         clock = pd.Series(
-            [times.get((k, f), np.nan) for k, f in zip(keys, events[lower["frame"]])], events.index
+            [times.get((k, f), np.nan) for k, f in zip(keys, events[lower["frame"]], strict=False)],
+            events.index,
         )
     out: dict[str, list[tuple[str, float]]] = {}
-    for key, word, t in zip(keys, events[lower["event"]], clock):
+    for key, word, t in zip(keys, events[lower["event"]], clock, strict=False):
         if np.isfinite(t):
             out.setdefault(key, []).append((str(word), float(t)))
     return out
@@ -379,10 +312,10 @@ def _teams(first: pd.DataFrame, ids: list[str], roles: dict[str, str]) -> tuple[
         offense = next((n for n in kinds if n != defense), "") if defense in kinds else ""
     if not offense and roles:
         votes = {
-            n: sum(roles[e] in OFFENSE_ROLES for e, m in zip(ids, names) if m == n and roles[e])
+            n: sum(roles[e] in OFFENSE_ROLES for e, m in zip(ids, names, strict=False) if m == n and roles[e])
             for n in kinds
         }
-        total = {n: sum(bool(roles[e]) for e, m in zip(ids, names) if m == n) for n in kinds}
+        total = {n: sum(bool(roles[e]) for e, m in zip(ids, names, strict=False) if m == n) for n in kinds}
         best = max(kinds, key=lambda n: votes[n] / max(total[n], 1))
         offense = best if votes[best] > 0.7 * max(total[best], 1) else ""
     if offense:
@@ -395,7 +328,7 @@ def _events(part: pd.DataFrame, extra: list[tuple[str, float]]) -> tuple[dict[st
     words = list(extra)
     if "event" in part:
         tagged = part[part["event"].notna()].drop_duplicates(["event", "clock"])
-        words += [(str(e), float(t)) for e, t in zip(tagged["event"], tagged["clock"])]
+        words += [(str(e), float(t)) for e, t in zip(tagged["event"], tagged["clock"], strict=False)]
     if "moment" in part:
         at = part[part["moment"].astype(str).str.upper().str.strip() == "SNAP"]
         words += [("snap", float(t)) for t in at["clock"].head(1)]

@@ -1,6 +1,7 @@
 """How well plays were understood: pure counting of found against true, no simulation and no reading here.
 
-`found` is anything with the fields of a play record (direction, los_field_yd.value, snap_s.value, players with
+`found` is anything with the fields of a play record (direction, los_field_yd.value, snap_s.value, players
+with
 player_id, team, role, receiver_number, side ...), `true` the script of a simulated play or a hand-made truth
 with the same fields. Counts are added, ratios computed last.
 """
@@ -55,10 +56,14 @@ class Score:
         return out
 
 
-def score_play(score: Score, found: Any, true: Any, offset_s: float, names: Mapping[str, str] | None = None) -> None:
-    """Add one play. offset_s: the snap on the found play's clock; names: true id -> found id (same by default).
+def score_play(
+    score: Score, found: Any, true: Any, offset_s: float, names: Mapping[str, str] | None = None
+) -> None:
+    """Add one play. offset_s: the snap on the found play's clock; names: true id -> found id (same by
+    default).
 
-    true: standard fields of a script: direction, los_field_yd, spot_y_field_yd, kind, events, people, to_play,
+    true: standard fields of a script: direction, los_field_yd, spot_y_field_yd, kind, events, people,
+    to_play,
     t_s; kicks are scored for their kind only.
     """
     score.hit("kind", found.kind == true.kind)
@@ -80,7 +85,11 @@ def receiver_numbers(places: Mapping[str, tuple[float, str]], behind_yd: float =
     """{id: number} from {id: (lateral, role)} of the eligible men: counted from each sideline inward."""
     out: dict[str, int] = {}
     for sign in (-1, 1):
-        side = [(-sign * lat, i) for i, (lat, role) in places.items() if sign * lat > (behind_yd if role == "RB" else 0)]
+        side = [
+            (-sign * lat, i)
+            for i, (lat, role) in places.items()
+            if sign * lat > (behind_yd if role == "RB" else 0)
+        ]
         for number, (_, player) in enumerate(sorted(side), start=1):
             out[player] = number
     return {i: out.get(i, 0) for i in places}
@@ -90,7 +99,9 @@ def _people(score: Score, found: Any, true: Any, names: Mapping[str, str]) -> No
     ours = {m.player_id: m for m in found.players}
     k = int(np.argmin(np.abs(true.t_s)))
     places = {
-        p.id: (float(true.to_play(p.xy_field_yd[k])[1]), p.role) for p in true.people if p.role in ("RB", "TE", "WR")
+        p.id: (float(true.to_play(p.xy_field_yd[k])[1]), p.role)
+        for p in true.people
+        if p.role in ("RB", "TE", "WR")
     }
     numbers = receiver_numbers(places)
     for p in true.people:
@@ -115,7 +126,9 @@ def _passing(score: Score, found: Any, true: Any, offset_s: float, names: Mappin
         if events.get("arrival_s") is not None:
             score.error("arrival s", found.arrival_s.value - offset_s - events["arrival_s"], 0.3)
         if events.get("target") and found.target_player_id:
-            score.hit("target (answered)", found.target_player_id == names.get(events["target"], events["target"]))
+            score.hit(
+                "target (answered)", found.target_player_id == names.get(events["target"], events["target"])
+            )
     if events.get("qb_drop"):
         score.hit("drop (answered)" if found.qb_drop else "drop blank", found.qb_drop == events["qb_drop"])
         score.mix("drop", events["qb_drop"], found.qb_drop)
@@ -145,13 +158,17 @@ def snap_cushions(true: Any, apart_yd: float = 8.0) -> dict[str, tuple[str, floa
     return out
 
 
-def score_cushions(score: Score, matchups: Iterable[Any], true: Any, names: Mapping[str, str] | None = None) -> None:
+def score_cushions(
+    score: Score, matchups: Iterable[Any], true: Any, names: Mapping[str, str] | None = None
+) -> None:
     """Nearest defender, cushion and inside leverage at the snap of wide receivers."""
     names = names or {}
     found = {m.receiver_id: m for m in matchups if m.kind == "nearest" and m.moment == "snap"}
     for receiver, (defender, cushion, inside) in snap_cushions(true).items():
         row = found.get(names.get(receiver, receiver))
-        score.hit("nearest defender at snap", row is not None and row.defender_id == names.get(defender, defender))
+        score.hit(
+            "nearest defender at snap", row is not None and row.defender_id == names.get(defender, defender)
+        )
         if row is not None:
             score.error("cushion at snap yd", row.cushion_yd - cushion, 0.7)
             score.error("inside at snap yd", row.inside_yd - inside, 0.7)

@@ -53,23 +53,28 @@ def made_play(noise_yd: float = 0.0, throw_source: str = "measured", seed: int =
     clock = t + SNAP + 10
     team = ("offense", "offense", "defense", "defense", "defense")
     tracks = Tracks(
-        tuple(men), team, xy, np.gradient(xy, clock, axis=1), np.full(n, max(noise_yd, 0.02)), np.ones(n, bool),
+        tuple(men), team, xy, np.gradient(xy, clock, axis=1),
+        np.full(n, max(noise_yd, 0.02)), np.ones(n, bool),
         np.zeros(n, bool), clock,
     )  # fmt: skip
     snap = 10 + SNAP
     players = (
         PlayerInPlay("QB", "offense", "QB", 1.0, depth_play_yd=-5, lateral_play_yd=0),
-        PlayerInPlay("Z", "offense", "WR", 1.0, receiver_number=1, side="right", depth_play_yd=0, lateral_play_yd=18),
+        PlayerInPlay(
+            "Z", "offense", "WR", 1.0, receiver_number=1, side="right", depth_play_yd=0, lateral_play_yd=18
+        ),
         PlayerInPlay("W", "defense", "LB", 1.0, job="underneath", depth_play_yd=4.5, lateral_play_yd=6),
         PlayerInPlay("C", "defense", "CB", 1.0, job="deep", depth_play_yd=7, lateral_play_yd=19),
         PlayerInPlay("E", "defense", "DL", 1.0, job="line", depth_play_yd=1, lateral_play_yd=4),
     )
     return Play(
-        "p1", "ncaa", 1, Value(LOS, 0.1, "measured"), Value(SPOT, 0.1, "measured"), Value(snap, 0.03, "measured"),
+        "p1", "ncaa", 1, Value(LOS, 0.1, "measured"), Value(SPOT, 0.1, "measured"),
+        Value(snap, 0.03, "measured"),
         throw_s=Value(snap + 2.5, 0.05, throw_source), arrival_s=Value(snap + 3.5, 0.05, throw_source),
         kind="pass", kind_probability=1.0, players=players, field_side="left", tracks=tracks,
         qb_set_s=Value(snap + 1.5, 0.1, "estimated"),
-        arrival_depth_play_yd=Value(12.0, 0.5, throw_source), arrival_lateral_play_yd=Value(18.0, 0.5, throw_source),
+        arrival_depth_play_yd=Value(12.0, 0.5, throw_source),
+        arrival_lateral_play_yd=Value(18.0, 0.5, throw_source),
     )  # fmt: skip
 
 

@@ -114,9 +114,21 @@ def test_rotation_flag_as_ffmpeg_shows_it(film: Path, tmp_path: Path, turn: int)
 @pytest.mark.skipif(not FFMPEG, reason="needs the ffmpeg program")
 def test_interlaced_comes_out_whole(tmp_path: Path) -> None:
     path = tmp_path / "i.mkv"
-    ffmpeg("-f", "lavfi", "-i", "testsrc2=size=320x240:rate=60:duration=1",
-           "-vf", "tinterlace=interleave_top",
-           "-c:v", "mpeg2video", "-flags", "+ildct+ilme", "-b:v", "8M", path)
+    ffmpeg(
+        "-f",
+        "lavfi",
+        "-i",
+        "testsrc2=size=320x240:rate=60:duration=1",
+        "-vf",
+        "tinterlace=interleave_top",
+        "-c:v",
+        "mpeg2video",
+        "-flags",
+        "+ildct+ilme",
+        "-b:v",
+        "8M",
+        path,
+    )
     clip = open_clip(path)
     items = list(clip)
     assert clip.interlaced and len(items) == clip.frame_count
@@ -149,8 +161,12 @@ def test_plain_words_for_bad_files(film: Path, tmp_path: Path) -> None:
     text.write_text("this is not film")
     empty = tmp_path / "e.mp4"
     empty.touch()
-    for path, words in [(tmp_path / "none.mp4", "no such file"), (text, "not a film"), (empty, "0 bytes"),
-                        (tmp_path, "a folder")]:
+    for path, words in [
+        (tmp_path / "none.mp4", "no such file"),
+        (text, "not a film"),
+        (empty, "0 bytes"),
+        (tmp_path, "a folder"),
+    ]:
         with pytest.raises(FilmTrouble, match=words) as found:
             open_clip(path)
         assert str(path) in str(found.value) and "\n" not in str(found.value)

@@ -24,7 +24,8 @@ OFFENSE = {
 }  # fmt: skip
 DEFENSE = {
     "E1": (59.0, 25.2), "T1": (59.0, 28.8), "T2": (59.0, 31.5), "E2": (59.0, 35.6), "M": (55.5, 29.0),
-    "W": (55.3, 34.0), "N": (55.0, 19.0), "C1": (53.5, 8.5), "C2": (53.0, 46.5), "F": (48.0, 22.0), "S": (47.5, 38.0),
+    "W": (55.3, 34.0), "N": (55.0, 19.0), "C1": (53.5, 8.5), "C2": (53.0, 46.5), "F": (48.0, 22.0),
+    "S": (47.5, 38.0),
 }  # fmt: skip
 SNAP = 3.0
 
@@ -122,7 +123,16 @@ def test_mirrored_and_turned_field_give_the_same_play() -> None:
     turned = np.array([100.0, 160 / 3]) - np.asarray(tracks.xy_field_yd)
     velocity = -np.asarray(tracks.velocity_field_yd_per_s)
     other = understand_play(
-        Tracks(tracks.ids, tracks.team, turned, velocity, tracks.sd_yd, tracks.observed, tracks.uncertain, tracks.t_s),
+        Tracks(
+            tracks.ids,
+            tracks.team,
+            turned,
+            velocity,
+            tracks.sd_yd,
+            tracks.observed,
+            tracks.uncertain,
+            tracks.t_s,
+        ),
         "ncaa",
     )
     assert other.direction == -first.direction
@@ -133,13 +143,24 @@ def test_mirrored_and_turned_field_give_the_same_play() -> None:
 
 
 def test_sheet_is_laid_over_and_contradictions_are_said() -> None:
-    row = {"play_id": "p7", "down": 3, "distance": 8, "hash": "R", "result": "Complete", "yards": "11", "los_field_yd": 65}
+    row = {
+        "play_id": "p7",
+        "down": 3,
+        "distance": 8,
+        "hash": "R",
+        "result": "Complete",
+        "yards": "11",
+        "los_field_yd": 65,
+    }
     play = understand_play(paper_play(), "ncaa", row)
     assert (play.play_id, play.down, play.distance, play.result, play.yards) == ("p7", 3, 8, "complete", 11)
     assert play.result_source == "charted"
     # five yards off: said, not taken
     assert play.los_field_yd.value == pytest.approx(60.0, abs=0.3)
-    assert any("charted line of scrimmage is +5" in w or "charted line of scrimmage is +4.9" in w for w in play.warnings)
+    assert any(
+        "charted line of scrimmage is +5" in w or "charted line of scrimmage is +4.9" in w
+        for w in play.warnings
+    )
 
 
 def test_given_events_win() -> None:
@@ -171,13 +192,17 @@ def test_huddle_before_the_play_is_not_the_snap() -> None:
     tracks = paper_play(until=8.0)
     xy, t = np.asarray(tracks.xy_field_yd), np.asarray(tracks.t_s)
     early = np.arange(-12.0, 0.0, 0.1)
-    huddle = xy[:, :1] * 0.15 + np.where(np.arange(len(xy))[:, None] < 11, [[70.0, 30.0]], [[52.0, 30.0]])[:, None] * 0.85
+    huddle = (
+        xy[:, :1] * 0.15
+        + np.where(np.arange(len(xy))[:, None] < 11, [[70.0, 30.0]], [[52.0, 30.0]])[:, None] * 0.85
+    )
     share = np.clip((early + 9.0) / 5.0, 0, 1)[None, :, None]
     walk = huddle + share * (xy[:, :1] - huddle)
     places, clock = np.concatenate([walk, xy], axis=1), np.concatenate([early, t]) + 12.0
     n = places.shape[:2]
     long = Tracks(
-        tracks.ids, tracks.team, places, np.gradient(places, clock, axis=1), np.full(n, 0.1), np.ones(n, bool),
+        tracks.ids, tracks.team,
+        places, np.gradient(places, clock, axis=1), np.full(n, 0.1), np.ones(n, bool),
         np.zeros(n, bool), clock,
     )  # fmt: skip
     play = understand_play(long, "ncaa")
@@ -217,7 +242,12 @@ def test_ball_snap_and_flight_by_hand() -> None:
 
 @pytest.mark.parametrize(
     ("start", "retreat", "set_s", "word"),
-    [(-1.2, 3.9, 1.4, "three-step"), (-1.2, 5.9, 2.1, "five-step"), (-5.0, 2.1, 1.2, "three-step"), (-5.0, 0.5, 0.7, "quick")],
+    [
+        (-1.2, 3.9, 1.4, "three-step"),
+        (-1.2, 5.9, 2.1, "five-step"),
+        (-5.0, 2.1, 1.2, "three-step"),
+        (-5.0, 0.5, 0.7, "quick"),
+    ],
 )
 def test_drop_words(start: float, retreat: float, set_s: float, word: str) -> None:
     """Depths of the trade: 3, 5, 7 steps set at about 5, 7, 9 yd from under the centre (common practice)."""
@@ -247,7 +277,8 @@ def _share(score: Score, name: str) -> float:
 
 @pytest.mark.parametrize(("kind", "ball"), [("table", True), ("table", False), ("film", False)])
 def test_simulated_plays_held_out(kind: str, ball: bool) -> None:
-    """Seeds from 50,000 on are looked at by this test only; bounds leave room for the small number of plays."""
+    """Seeds from 50,000 on are looked at by this test only; bounds leave room for the small number of
+    plays."""
     score = trial(range(50_000, 50_024), kind, ball)
     text = "\n".join(score.lines())
     assert _share(score, "direction") >= 0.95, text

@@ -27,25 +27,63 @@ def play(number: int, shift_yd: float = 0.0, prefix: str = "O", route: str = "cu
     ids = [f"{prefix}1", f"{prefix}2", "D1"]
     place = {ids[0]: (40.0, 10.0), ids[1]: (40.0, 44.0), "D1": (46.0, 12.0)}
     return {
-        "plays": [{"play_id": f"P{number}", "snap_s": 2.5, "snap_s_source": "measured", "snap_s_sd_s": 0.05,
-                   "throw_s": 5.0, "throw_source": "measured", "time_to_throw_s": 2.5, "direction": 1,
-                   "down": 0, "los_field_yd": np.float32(40), "kind": "pass", "yards": float("nan")}],
-        "players": [{"player_id": i, "team": "defense" if i[0] == "D" else "offense",
-                     "role": "LB" if i[0] == "D" else "WR", "jersey": "7" if i == ids[0] else "",
-                     "jersey_probability": 0.9 if i == ids[0] else None} for i in ids],
-        "routes": [{"player_id": i, "route": route, "probability": 0.8, "runner_up": "hitch"}
-                   for i in ids[:2]],
-        "tracks": [{"frame": f, "t_s": (f - 5) / 30, "player_id": i, "team": None,
-                    "x_field_yd": place[i][0] + shift_yd + f * 0.01, "y_field_yd": place[i][1],
-                    "observed": np.bool_(True)} for i in ids for f in range(10)],
+        "plays": [
+            {
+                "play_id": f"P{number}",
+                "snap_s": 2.5,
+                "snap_s_source": "measured",
+                "snap_s_sd_s": 0.05,
+                "throw_s": 5.0,
+                "throw_source": "measured",
+                "time_to_throw_s": 2.5,
+                "direction": 1,
+                "down": 0,
+                "los_field_yd": np.float32(40),
+                "kind": "pass",
+                "yards": float("nan"),
+            }
+        ],
+        "players": [
+            {
+                "player_id": i,
+                "team": "defense" if i[0] == "D" else "offense",
+                "role": "LB" if i[0] == "D" else "WR",
+                "jersey": "7" if i == ids[0] else "",
+                "jersey_probability": 0.9 if i == ids[0] else None,
+            }
+            for i in ids
+        ],
+        "routes": [
+            {"player_id": i, "route": route, "probability": 0.8, "runner_up": "hitch"} for i in ids[:2]
+        ],
+        "tracks": [
+            {
+                "frame": f,
+                "t_s": (f - 5) / 30,
+                "player_id": i,
+                "team": None,
+                "x_field_yd": place[i][0] + shift_yd + f * 0.01,
+                "y_field_yd": place[i][1],
+                "observed": np.bool_(True),
+            }
+            for i in ids
+            for f in range(10)
+        ],
         "drops": [{"player_id": "D1", "deepest_play_yd": 9.5}],
         "cameras": [{"frame": f, "pts_s": f / 30, "status": "measured"} for f in range(10)],
     }
 
 
 def meta(number: int, key: str = "k") -> dict[str, Any]:
-    return {"clip_id": f"c{number}", "path": f"c{number}.mp4", "view": "sideline", "frames": 10,
-            "film_key": f"{key}{number}", "game_id": "G1", "play_number": str(number)}
+    return {
+        "clip_id": f"c{number}",
+        "path": f"c{number}.mp4",
+        "view": "sideline",
+        "frames": 10,
+        "film_key": f"{key}{number}",
+        "game_id": "G1",
+        "play_number": str(number),
+    }
 
 
 @pytest.fixture
@@ -84,18 +122,27 @@ def test_two_plays_on_one_reel_keep_both_cameras(season: Season) -> None:
             row["frame"] += first
         season.write_play({**meta(number), "clip_id": "reel"}, rows)
     assert len(season.table("cameras").query("clip_id == 'reel'")) == 20
-    season.write_play({**meta(12), "clip_id": "reel"}, {**play(12), "cameras": [
-        {"frame": 103, "pts_s": 1.0, "status": "lost"}]})
+    season.write_play(
+        {**meta(12), "clip_id": "reel"},
+        {**play(12), "cameras": [{"frame": 103, "pts_s": 1.0, "status": "lost"}]},
+    )
     assert len(season.table("cameras").query("clip_id == 'reel' and frame < 100")) == 10
 
 
-@pytest.mark.parametrize("table,change,words", [
-    ("matchups", {"receiver_id": "O1", "defender_id": "D1", "kind": "closest", "moment": "snap"}, "closest"),
-    ("players", {"player_id": "O1", "role": "WRR"}, "did you mean 'WR'"),
-    ("players", {"role": "WR"}, "player_id is blank"),
-    ("routes", {"player_id": "O1", "break_s": "soon"}, "routes.break_s"),
-    ("drops", {"player_id": "D1", "deepest": [1, 2]}, "holds a list"),
-])
+@pytest.mark.parametrize(
+    "table,change,words",
+    [
+        (
+            "matchups",
+            {"receiver_id": "O1", "defender_id": "D1", "kind": "closest", "moment": "snap"},
+            "closest",
+        ),
+        ("players", {"player_id": "O1", "role": "WRR"}, "did you mean 'WR'"),
+        ("players", {"role": "WR"}, "player_id is blank"),
+        ("routes", {"player_id": "O1", "break_s": "soon"}, "routes.break_s"),
+        ("drops", {"player_id": "D1", "deepest": [1, 2]}, "holds a list"),
+    ],
+)
 def test_wrong_rows_are_refused_and_nothing_is_stored(
     season: Season, table: str, change: dict[str, Any], words: str
 ) -> None:
@@ -161,14 +208,17 @@ def test_correction_waits_when_the_man_is_gone(season: Season) -> None:
     assert season.table("players").set_index("player_id").loc["D1", "role"] == "CB"
 
 
-@pytest.mark.parametrize("play_id,what,after,words", [
-    ("P9", "plays.snap_s", 1, "no play 'P9'"),
-    ("P1", "routes.route/O7", "curl", "players there: O1, O2"),
-    ("P1", "routes.rute/O1", "curl", "nearest: route"),
-    ("P1", "plays.snap_s", "early", "give a number"),
-    ("P1", "players.role/O1", "wideout", "one of QB"),
-    ("P1", "tracks.x_field_yd/O1", 3, "cannot be corrected"),
-])
+@pytest.mark.parametrize(
+    "play_id,what,after,words",
+    [
+        ("P9", "plays.snap_s", 1, "no play 'P9'"),
+        ("P1", "routes.route/O7", "curl", "players there: O1, O2"),
+        ("P1", "routes.rute/O1", "curl", "nearest: route"),
+        ("P1", "plays.snap_s", "early", "give a number"),
+        ("P1", "players.role/O1", "wideout", "one of QB"),
+        ("P1", "tracks.x_field_yd/O1", 3, "cannot be corrected"),
+    ],
+)
 def test_wrong_corrections(season: Season, play_id: str, what: str, after: Any, words: str) -> None:
     with pytest.raises(StoreTrouble) as found:
         season.correct(play_id, what, after)
@@ -243,13 +293,19 @@ def test_free_sql_is_fenced(season: Season, tmp_path: Path) -> None:
     assert season.query("SELECT count(*) AS n FROM receivers")["n"][0] == 2
     secret = tmp_path / "secret.csv"
     secret.write_text("a\n1\n")
-    for sql in (f"SELECT * FROM '{secret}'", f"COPY plays TO '{tmp_path / 'out.csv'}'",
-                "DELETE FROM plays", "SELECT nothing FROM plays"):
+    for sql in (
+        f"SELECT * FROM '{secret}'",
+        f"COPY plays TO '{tmp_path / 'out.csv'}'",
+        "DELETE FROM plays",
+        "SELECT nothing FROM plays",
+    ):
         with pytest.raises(StoreTrouble, match="SQL"):
             season.query(sql)
     with pytest.raises(StoreTrouble, match="stopped"):
-        season.query("SELECT count(*) FROM range(100000000) a, range(100000) b "
-                     "WHERE (a.range * b.range) % 7 = 3", limit_s=0.3)
+        season.query(
+            "SELECT count(*) FROM range(100000000) a, range(100000) b WHERE (a.range * b.range) % 7 = 3",
+            limit_s=0.3,
+        )
     assert len(season.table("plays")) == 1 and not (tmp_path / "out.csv").exists()
 
 

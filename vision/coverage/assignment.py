@@ -66,7 +66,9 @@ def responsible(paths: Paths, receivers: list[PlayerInPlay]) -> dict[str, str]:
                 cost[i, j] = mean - 1.5 * agree + 0.3 * spread
     rows, columns = linear_sum_assignment(np.minimum(cost, 15.0))
     return {
-        receivers[i].player_id: defenders[j].player_id for i, j in zip(rows, columns) if far[i, j] <= MOST_YD
+        receivers[i].player_id: defenders[j].player_id
+        for i, j in zip(rows, columns, strict=False)
+        if far[i, j] <= MOST_YD
     }
 
 

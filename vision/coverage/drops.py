@@ -79,7 +79,7 @@ class Drop:
         """The drop as a row of the exported table (depths spread over their columns)."""
         out = asdict(self)
         depths = out.pop("depth_yd")
-        for t, value in zip(DEPTHS_S, depths):
+        for t, value in zip(DEPTHS_S, depths, strict=False):
             out[f"depth_{round(10 * t):02d}_play_yd"] = value
         return out
 

@@ -47,9 +47,11 @@ def _read_two_to_one(
     receivers: list[PlayerInPlay],
     routes: dict[str, dict[str, Any]],
 ) -> Drop:
-    """For an underneath defender: when #2 of his side went flat, when he widened, where he was to a curl of #1.
+    """For an underneath defender: when #2 of his side went flat, when he widened, where he was to a curl
+    of #1.
 
-    #2 has gone flat when his sideways speed outward passes 2.5 yd/s while he is under 5 yd deep and it is more
+    #2 has gone flat when his sideways speed outward passes 2.5 yd/s while he is under 5 yd deep and it is
+    # more
     than his upfield speed; the defender widens when his own outward speed passes 1.5 yd/s after that. At
     the throw his place against #1's curl (curl, hitch, hook or comeback) is given in yards.
     """
@@ -58,7 +60,7 @@ def _read_two_to_one(
     side = "right" if drop.start_lateral_play_yd > 0 else "left"
     sign = 1.0 if side == "right" else -1.0
     here = {m.receiver_number: m for m in receivers if m.side == side}
-    changes: dict[str, float] = {}
+    changes: dict[str, Any] = {}
     if 2 in here:
         flat = _first(paths, here[2].player_id, sign, 2.5, 0.0, 5.0)
         if math.isfinite(flat):
@@ -72,7 +74,8 @@ def _read_two_to_one(
 
 
 def _first(paths: Paths, player_id: str, sign: float, least: float, after_s: float, under_yd: float) -> float:
-    """First time after after_s at which a man goes outward faster than `least` and than upfield; NaN if never."""
+    """First time after after_s at which a man goes outward faster than `least` and than upfield; NaN if
+    never."""
     v = paths.velocity[paths.row[player_id]]
     out = sign * v[:, 1]
     last = paths.throw_s if math.isfinite(paths.throw_s) else paths.end_s

@@ -98,7 +98,8 @@ def paths_of(play: Play) -> Paths:
 
 
 def routes_by_player(routes: Any) -> dict[str, dict[str, Any]]:
-    """Routes as {player_id: {label, break_s, ...}} from a mapping or a list of records, dicts or table rows."""
+    """Routes as {player_id: {label, break_s, ...}} from a mapping or a list of records, dicts or table
+    rows."""
     if routes is None:
         return {}
     if hasattr(routes, "to_dict") and hasattr(routes, "columns"):

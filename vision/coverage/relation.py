@@ -42,7 +42,8 @@ class Relation:
 
 
 def relation(receiver_play_yd: Any, defender_play_yd: Any, side: str = "") -> Relation:
-    """The relation of two places (depth, lateral); side: the receiver's side at the snap ('left', 'right', '')."""
+    """The relation of two places (depth, lateral); side: the receiver's side at the snap ('left', 'right',
+    '')."""
     r, d = np.asarray(receiver_play_yd, float), np.asarray(defender_play_yd, float)
     ahead, across = float(d[0] - r[0]), float(r[1] - d[1])
     if not (math.isfinite(ahead) and math.isfinite(across)):

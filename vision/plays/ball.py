@@ -18,7 +18,8 @@ rarely over 8 beside the quarterback); a pitch may pass it, so the ball must als
 
 @dataclass(frozen=True)
 class BallPath:
-    """Places of the ball on the ground plane: t_s (T,) on the tracks' clock, xy_field_yd (T,2), NaN unseen."""
+    """Places of the ball on the ground plane: t_s (T,) on the tracks' clock, xy_field_yd (T,2), NaN
+    unseen."""
 
     t_s: F64
     xy_field_yd: F64

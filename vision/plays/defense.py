@@ -21,7 +21,8 @@ PACKAGES: dict[tuple[int, int, int, int], float] = {
     (4, 1, 3, 3): -0.3, (3, 2, 3, 3): -0.4, (2, 3, 4, 2): -0.5, (2, 3, 3, 3): -0.5, (5, 2, 2, 2): -0.8,
     (4, 4, 2, 1): -0.8, (5, 3, 2, 1): -1.2, (3, 5, 2, 1): -1.0, (6, 3, 2, 0): -2.0, (5, 4, 2, 0): -2.0,
     (6, 4, 1, 0): -2.5, (4, 5, 2, 0): -2.0, (1, 5, 3, 2): -1.2, (3, 2, 2, 4): -0.9, (4, 2, 4, 1): -0.8,
-    (4, 3, 3, 2): 0.0, (3, 4, 3, 2): 0.0, (4, 2, 3, 3): 0.0, (3, 3, 3, 3): 0.0, (4, 3, 2, 3): 0.0, (4, 2, 4, 2): 0.0,
+    (4, 3, 3, 2): 0.0, (3, 4, 3, 2): 0.0, (4, 2, 3, 3): 0.0, (3, 3, 3, 3): 0.0, (4, 3, 2, 3): 0.0,
+    (4, 2, 4, 2): 0.0,
 }  # fmt: skip
 """(DL, LB, CB, S) and a log-weight; the last row has twelve men (Canadian rules)."""
 
@@ -47,7 +48,7 @@ def defense_roles(
     if not best[1]:
         best = (0.0, [int(k) for k in scores.argmax(1)])
     out = {}
-    for row, k, s in zip(rows, best[1], scores):
+    for row, k, s in zip(rows, best[1], scores, strict=False):
         p = np.exp(s - s.max())
         out[row] = RoleGuess(ROLES[k], float(p[k] / p.sum()))
     return out
@@ -95,7 +96,8 @@ def _scores(
 
 
 def defense_jobs(lineup: Lineup, roles: dict[int, RoleGuess], path_play_yd: F64, t_s: F64) -> dict[int, str]:
-    """Job of each defender after the snap: line (rushes), deep, underneath; by his role when his path is unknown.
+    """Job of each defender after the snap: line (rushes), deep, underneath; by his role when his path is
+    unknown.
 
     path_play_yd (P,T,2) in the play frame, t_s (T,) from the snap (0 ... throw or 2.5 s).
     line: 1.5-2.5 s after the snap he is within 1.5 yd of the line of scrimmage or behind it and has come

@@ -68,9 +68,11 @@ def _second_best(t: F64, path: F64, rows: Rows, at: float) -> float:
 
 
 def kickoff_probability(xy: F64, first: Rows, second: Rows) -> float:
-    """Probability that two teams stand for a kickoff: one in a row across the field, nobody of the other near.
+    """Probability that two teams stand for a kickoff: one in a row across the field, nobody of the other
+    near.
 
-    xy (P,2) field yards before anything moves. A row: 8 men of one team within 3 yd along the field and over 30
+    xy (P,2) field yards before anything moves. A row: 8 men of one team within 3 yd along the field and
+    over 30
     yd across it; the other team is 9 yd or more away from the row.
     """
     for row, other in ((first, second), (second, first)):

@@ -55,6 +55,7 @@ def read_lineup(
     if len(offense) < 6 or len(defense) < 4:
         return None
     direction = 1 if np.median(xy[defense, 0]) > np.median(xy[offense, 0]) else -1
+    ball = _trusted(ball, xy, offense, direction)
     depth = direction * xy[:, 0]
     best: tuple[float, tuple[int, ...], int, int] | None = None
     front = float(np.sort(depth[offense])[-3])
@@ -67,7 +68,7 @@ def read_lineup(
             centre = run[size // 2] if size == 5 else -1
             middle = float(np.mean(xy[list(run), 1])) if centre < 0 else float(xy[centre, 1])
             cost = _line_cost(run, near, depth, xy[:, 1]) + (2.0 if size == 4 else 0.0)
-            if ball is not None and np.isfinite(ball).all():
+            if ball is not None:
                 cost += 1.2 * min(abs(ball[1] - middle), 5.0)
             qb, qb_cost = _quarterback(run, offense, depth, xy[:, 1], middle)
             if best is None or cost + qb_cost < best[0]:
@@ -82,9 +83,20 @@ def read_lineup(
     cost += 0.6 * max(0, 6 - on_line) + 0.5 * max(0, int((depth[offense] > los + 0.4).sum()))
     cost += 0.7 * max(0, int((depth[defense] < los - 0.3).sum()))
     spot = float(xy[centre, 1]) if centre >= 0 else float(np.mean(xy[list(run), 1]))
-    if ball is not None and np.isfinite(ball).all():
+    if ball is not None:
         los, los_sd, spot = direction * float(ball[0]), 0.3, float(ball[1])
     return Lineup(offense, defense, direction, direction * los, los_sd, spot, run, centre, qb, cost)
+
+
+def _trusted(ball: F64 | None, xy: F64, offense: NDArray[np.intp], direction: int) -> F64 | None:
+    """The ball's place when it can be the spot: five men of the offense stand at its depth, four
+    of them within 6 yd, none over 2 yd beyond it."""
+    if ball is None or not np.isfinite(ball).all():
+        return None
+    ahead = direction * (xy[offense, 0] - ball[0])
+    near = (ahead > -2.5) & (ahead < 1.0)
+    close = near & (np.abs(xy[offense, 1] - ball[1]) < 6.0)
+    return ball if near.sum() >= 5 and close.sum() >= 4 and (ahead > 2.0).sum() == 0 else None
 
 
 def _runs(near: NDArray[np.intp], y: F64, size: int) -> list[tuple[int, ...]]:
@@ -112,7 +124,9 @@ def _line_cost(run: tuple[int, ...], near: NDArray[np.intp], depth: F64, y: F64)
     between = [
         m
         for m in near
-        if m not in run and lo < y[m] < hi and depth[m] > float(np.median(d)) - 0.15
+        if m not in run
+        and lo < y[m] < hi
+        and depth[m] > float(np.median(d)) - 0.15
         # but a quarterback under the centre stands right behind him
         and not (abs(y[m] - y[centre]) < 0.7 and depth[m] < depth[centre] - 0.1)
     ]

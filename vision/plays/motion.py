@@ -48,7 +48,8 @@ class Motion:
 
 
 def window_mean(values: F64, t_s: F64, at_s: float, reach_s: float) -> F64:
-    """Mean over |t - at| <= reach of values (P,T,...), NaN where none is known (the nearest sample at least)."""
+    """Mean over |t - at| <= reach of values (P,T,...), NaN where none is known (the nearest sample at
+    least)."""
     near = np.abs(t_s - at_s) <= max(reach_s, 0.51 / RATE_HZ)
     if not near.any():
         return np.full(values.shape[:1] + values.shape[2:], np.nan)
@@ -70,7 +71,11 @@ def smooth_fit(t_s: F64, values: F64, clock: F64, half_s: float) -> tuple[F64, F
     t, v = t_s[known], values[known]
     # put bridged samples inside short gaps so that the window always sees both sides
     gap = np.diff(t)
-    extra = [np.arange(a + 0.05, b - 0.025, 0.05) for a, b, g in zip(t, t[1:], gap) if 0.12 < g <= BRIDGE_S]
+    extra = [
+        np.arange(a + 0.05, b - 0.025, 0.05)
+        for a, b, g in zip(t, t[1:], gap, strict=False)
+        if 0.12 < g <= BRIDGE_S
+    ]
     if extra:
         more = np.concatenate(extra)
         v = np.concatenate([v, np.interp(more, t, v)])

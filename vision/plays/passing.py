@@ -108,7 +108,8 @@ def play_fake(t: F64, quarterback: F64, backs: list[F64], throw_s: float) -> flo
 def fake_probability(mesh: float, bite_yd: float, paused: bool) -> float:
     """Probability of a run fake from three signs: backs' mesh (0..1), the linebackers' step up (yd, NaN
     unknown), the quarterback's pause on the way back. Log-odds 4 a yard of bite over 0.8 yd, 1 each for
-    the others (by hand: linebackers step up first on a fake, common practice; half a yard is only a read step)."""
+    the others (by hand: linebackers step up first on a fake, common practice; half a yard is only a read
+    step)."""
     if not np.isfinite(mesh):
         return np.nan
     logit = (2.0 * mesh - 1.0) + (1.0 if paused else -0.2)
@@ -161,7 +162,8 @@ def infer_throw(
 ) -> Throw | None:
     """Throw, arrival and target from what all men do together; None when nothing stands out.
 
-    path, velocity (P,T,2) play frame, t (T,) from the snap. For each time and receiver three changes are added
+    path, velocity (P,T,2) play frame, t (T,) from the snap. For each time and receiver three changes are
+    added
     up, each between just before and a reaction time after: the defenders' closing speed on that receiver
     grows, the other receivers slow down, the defenders' velocities change at once. Times weigh by how
     long real passers take (log-normal, median 2.55 s; shared motion facts) and by the passer's set.
@@ -182,9 +184,15 @@ def infer_throw(
         slow = nan_mean(speed[others]) if len(others) else np.full(len(t), np.nan)
         gain = _step(t, closing, grid, (-0.25, 0.25), (0.55, 1.25))
         later = _step(t, closing, grid, (-9.0, -9.0), (0.75, 1.35))
-        scores[k] = 1.0 * gain + 0.35 * later - 1.0 * _step(t, slow, grid, (-0.1, 0.35), (0.7, 1.2)) + common + 1.2 * prior
+        scores[k] = (
+            1.0 * gain
+            + 0.35 * later
+            - 1.0 * _step(t, slow, grid, (-0.1, 0.35), (0.7, 1.2))
+            + common
+            + 1.2 * prior
+        )
     scores = np.where(np.isfinite(scores), scores, -99.0)
-    k, j = np.unravel_index(int(scores.argmax()), scores.shape)
+    k, j = (int(i) for i in np.unravel_index(int(scores.argmax()), scores.shape))
     best = float(scores[k, j])
     if best < 1.2:
         return None
@@ -195,15 +203,25 @@ def infer_throw(
     sd = float(np.sqrt((weights * (grid - throw) ** 2).sum() / weights.sum()))
     chance = np.exp(1.3 * (scores[:, near].max(axis=1) - best))
     target = int(receivers[k])
-    start = path[quarterback, int(np.argmin(np.abs(t - throw)))] if quarterback >= 0 else np.array([-7.0, 0.0])
+    start = (
+        path[quarterback, int(np.argmin(np.abs(t - throw)))] if quarterback >= 0 else np.array([-7.0, 0.0])
+    )
     arrival = throw + 0.9
     place = np.full(2, np.nan)
     for _ in range(4):
         place = path[target, int(np.argmin(np.abs(t - arrival)))]
         if np.isfinite(place).all() and np.isfinite(start).all():
-            arrival = throw + RELEASE_S + float(np.clip(np.hypot(*(place - start)) / BALL_SPEED_YD_PER_S, 0.2, 2.5))
+            arrival = (
+                throw + RELEASE_S + float(np.clip(np.hypot(*(place - start)) / BALL_SPEED_YD_PER_S, 0.2, 2.5))
+            )
     return Throw(
-        throw, float(np.hypot(sd, 0.2)), arrival, float(np.hypot(sd, 0.3)), place, target, float(1 / chance.sum())
+        throw,
+        float(np.hypot(sd, 0.2)),
+        arrival,
+        float(np.hypot(sd, 0.3)),
+        place,
+        target,
+        float(1 / chance.sum()),
     )
 
 

@@ -1,4 +1,5 @@
-"""Simulated plays through `understand_play` and `measure`, with figures: `python -m vision.plays.trial --help`.
+"""Simulated plays through `understand_play` and `measure`, with figures: `python -m vision.plays.trial
+--help`.
 
 Three kinds of tracks: clean (30 Hz, exact), table (10 Hz, 0.1 yd, teams named A / B), film (30 Hz, slowly
 wandering errors of 0.15 yd and 0.1 yd of shake, men missing for stretches).
@@ -23,7 +24,9 @@ STANDARDS = ("ncaa", "nfl", "nfhs", "canadian")
 KINDS = ("clean", "table", "film")
 
 
-def tracks_of(script: PlayScript, rng: np.random.Generator, kind: str = "film", teams: bool = False) -> Tracks:
+def tracks_of(
+    script: PlayScript, rng: np.random.Generator, kind: str = "film", teams: bool = False
+) -> Tracks:
     """The script's players as Tracks whose clock shows OFFSET_S at the snap."""
     men = [p for p in script.people if p.team != "official"]
     step = 3 if kind == "table" else 1
@@ -84,7 +87,8 @@ def trial(seeds: Iterable[int], kind: str = "film", with_ball: bool = False, ver
             score_cushions(score, matchups, script)
         if verbose:
             missed = {
-                n: v[1] - v[0] - (before.get(n, [0, 0])[1] - before.get(n, [0, 0])[0]) for n, v in score.hits.items()
+                n: v[1] - v[0] - (before.get(n, [0, 0])[1] - before.get(n, [0, 0])[0])
+                for n, v in score.hits.items()
             }
             print(seed, what, script.standard, {n: m for n, m in missed.items() if m}, play.warnings)
     return score

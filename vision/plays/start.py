@@ -1,0 +1,117 @@
+"""The start of a play: when it was snapped, who lined up how, and who the offense is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision.plays.ball import BallPath
+from vision.plays.kind import kick_formation, kickoff_probability
+from vision.plays.lineup import Lineup, offense_evidence, read_lineup
+from vision.plays.motion import F64, RATE_HZ, Motion, window_mean
+from vision.plays.record import UNKNOWN, Value
+from vision.plays.roles import in_play_frame
+from vision.plays.snap import SnapCandidate, snap_candidates, snap_from_ball, snap_from_men
+
+
+@dataclass(frozen=True)
+class Start:
+    """The start of the play as found: snap, its line-up and how sure the offense is (log-odds)."""
+
+    snap: Value
+    lineup: Lineup | None
+    odds: float
+    warnings: tuple[str, ...]
+
+
+def find_start(motion: Motion, known: Mapping[str, float], ball: BallPath | None) -> Start:
+    """Snap and line-up: the best of the moments when a set line turns into motion."""
+    warnings: list[str] = []
+    if len(motion.t_s) < int(0.8 * RATE_HZ) or len(motion.ids) < 10:
+        return Start(
+            UNKNOWN, None, 0.0, (f"only {len(motion.ids)} players over {len(motion.t_s) / RATE_HZ:.1f} s",)
+        )
+    if "snap" in known:
+        t = known["snap"]
+        lineup, odds = _lineup_at(motion, t, ball)
+        return Start(
+            Value(t, 0.05, "measured"), lineup, odds, () if lineup else ("no two lines at the given snap",)
+        )
+    best: tuple[float, SnapCandidate, Lineup, float] | None = None
+    for candidate in snap_candidates(motion):
+        lineup, odds = _lineup_at(motion, candidate.t_s, ball)
+        if lineup is None:
+            continue
+        score = candidate.strength - 0.35 * min(lineup.cost, 12.0)
+        if best is None or score > best[0]:
+            best = (score, candidate, lineup, odds)
+    if best is None:
+        return Start(UNKNOWN, None, 0.0, ("no moment found at which two set lines start to move",))
+    _, candidate, lineup, odds = best
+    t, sd = snap_from_men(motion, lineup.offense, candidate)
+    if not math.isfinite(t):
+        t, sd = candidate.t_s, 0.4
+    if candidate.before > 1.2 and candidate.seen_before_s < 0.3:
+        warnings.append("the tracks begin after the snap")
+        sd = max(sd, 0.5)
+    source = "estimated" if sd > 0.3 else "measured"
+    if ball is not None:
+        from_ball, ball_sd = snap_from_ball(ball.t_s, ball.xy_field_yd, t)
+        if math.isfinite(from_ball) and abs(from_ball - t) < max(0.6, 2 * sd):
+            t, sd, source = from_ball, ball_sd, "measured"
+    lineup2, odds2 = _lineup_at(motion, t, ball)
+    if lineup2 is not None:
+        lineup, odds = lineup2, odds2
+    if lineup.cost > 9.0:
+        warnings.append(f"no clear offensive line at the snap (misfit {lineup.cost:.0f} yd)")
+    return Start(Value(t, sd, source), lineup, odds, tuple(warnings))
+
+
+def _lineup_at(motion: Motion, t_s: float, ball: BallPath | None) -> tuple[Lineup | None, float]:
+    """The line-up just before a time with the log-odds of who the offense is."""
+    xy = set_places(motion, t_s)
+    spot = ball.at(t_s - 0.1, 0.25) if ball is not None else None
+    pace = window_mean(motion.velocity, motion.t_s, t_s - 0.25, 0.2)
+    speed = np.hypot(pace[:, 0], pace[:, 1])
+    given_o, given_d = motion.rows("offense"), motion.rows("defense")
+    if len(given_o) and len(given_d):
+        return read_lineup(xy, given_o, given_d, spot, speed), 9.0
+    a, b = motion.rows("A"), motion.rows("B")
+    as_a, as_b = read_lineup(xy, a, b, spot, speed), read_lineup(xy, b, a, spot, speed)
+    odds = 4.0 * (_stands_to_kick(as_a, xy) - _stands_to_kick(as_b, xy))
+    odds += offense_evidence(as_a, as_b, xy, motion.place(t_s + 1.2, 0.15))[0]
+    return (as_a, odds) if odds >= 0 else (as_b, -odds)
+
+
+def set_places(motion: Motion, snap_s: float) -> F64:
+    """(P,2) places just before the snap; a man not seen then stands where he was seen last in the 1.5 s
+    before
+    it, if he stood still there, or first in the 0.3 s after."""
+    xy = motion.place(snap_s - 0.1, 0.15)
+    before = motion.span(snap_s - 1.5, snap_s)
+    after = motion.span(snap_s, snap_s + 0.3)
+    for row in np.flatnonzero(~np.isfinite(xy[:, 0])):
+        seen = np.flatnonzero(np.isfinite(motion.xy_yd[row, before, 0]) & (motion.speed[row, before] < 1.2))
+        later = np.flatnonzero(np.isfinite(motion.xy_yd[row, after, 0]))
+        if len(seen):
+            xy[row] = motion.xy_yd[row, before][seen[-1]]
+        elif len(later):
+            xy[row] = motion.xy_yd[row, after][later[0]]
+    return xy
+
+
+def _stands_to_kick(lineup: Lineup | None, xy: F64) -> float:
+    """1 when the lineup's offense stands for a punt or a place kick, else 0."""
+    return float(lineup is not None and kick_formation(lineup, in_play_frame(xy, lineup)) > 0.5)
+
+
+def kickoff(motion: Motion) -> float:
+    """Probability of a kickoff from the first second of the tracks and the teams as they are named."""
+    teams = [motion.rows(*names) for names in (("A", "offense"), ("B", "defense"))]
+    if not len(motion.t_s) or not len(teams[0]) or not len(teams[1]):
+        return 0.0
+    times = motion.t_s[:: max(1, int(0.5 * RATE_HZ))][:12]
+    return max(kickoff_probability(motion.place(float(t), 0.2), teams[0], teams[1]) for t in times)
