@@ -51,7 +51,7 @@ SIDE_CALLS: dict[int, tuple[tuple[str, tuple[str, ...], float], ...]] = {
         ("double out", ("out", "out"), 3),
         ("double hitch", ("hitch", "hook"), 3),
         ("bubble screen", ("block", "screen"), 3),
-        ("out-and-corner", ("hitch", "corner"), 1),
+        ("smash", ("hitch", "corner"), 1),
         ("dig-flat", ("in", "flat"), 2),
         ("post-cross", ("post", "deep_cross"), 3),
         ("crack screen", ("screen", "block"), 2),

@@ -1,0 +1,93 @@
+"""Combinations by the rule file: worked examples of the trade (common practice), tolerance, refusals."""
+
+from __future__ import annotations
+
+import pytest
+
+from models.synthetic.playbook_calls import SIDE_CALLS
+from vision.combinations import LEAST, RULES, Runner, load_rules, match
+
+
+def side(*routes: str, back: str = "", p: float = 0.95, where: str = "right") -> list[Runner]:
+    sign = 1 if where == "right" else -1
+    men = [
+        Runner(f"{where}{k}", where, k + 1, {r: p}, sign * (18 - 5 * k), sign * (18 - 5 * k))
+        for k, r in enumerate(routes)
+    ]
+    return men + ([Runner(f"{where}b", where, 0, {back: p}, 1.0, 8.0)] if back else [])
+
+
+@pytest.mark.parametrize(
+    "routes,back,name",
+    [
+        (("curl", "flat"), "", "flat-curl"),
+        (("slant", "flat"), "", "slant-flat"),
+        (("hitch", "corner"), "", "smash"),
+        (("go", "go", "go"), "", "four verticals"),
+        (("go", "out", "flat"), "", "flood"),
+        (("curl",), "flat", "flat-curl"),
+        (("curl", "go"), "", "curl-seam"),
+        (("hook", "flat"), "", "hook-flat"),
+        (("shallow_cross", "in"), "", "drive"),
+        (("in", "in"), "", "levels"),
+        (("go", "out"), "swing", "flood"),
+        (("post", "corner"), "", "scissors"),
+    ],
+)
+def test_worked_examples(routes, back, name):
+    found = match(side(*routes, back=back))["right"]
+    assert found.name == name
+    assert found.probability > 0.6 and len(found.players) == len(found.routes)
+
+
+def test_mesh_needs_both_sides():
+    both = side("go", "shallow_cross") + side("post", "shallow_cross", where="left")
+    assert {c.name for c in match(both).values()} == {"mesh"}
+    one = side("go", "shallow_cross") + side("post", "in", where="left")
+    assert match(one)["right"].name == "go-shallow" and match(one)["left"].name == "post-dig"
+
+
+def test_every_called_combination_of_the_simulator_is_named():
+    for calls in SIDE_CALLS.values():
+        for name, labels, _ in calls:
+            plain = tuple({"deep_in": "in", "deep_out": "out"}.get(x, x) for x in labels)
+            assert match(side(*plain))["right"].name == name, (name, plain)
+
+
+def test_one_uncertain_route_is_tolerated_two_are_not():
+    men = side("curl", "flat")
+    unsure = Runner("right0", "right", 1, {"post": 0.5, "curl": 0.45}, 18, 15)
+    assert match([unsure, men[1]])["right"].name == "flat-curl"
+    lost = Runner("right1", "right", 2, {"angle": 0.5, "flat": 0.3}, 13, 20)
+    found = match([unsure, lost])["right"]
+    assert found.name == "" and found.probability < LEAST
+
+
+def test_order_from_the_sideline_counts():
+    assert match(side("corner", "hitch"))["right"].name != "smash"
+
+
+def test_who_changed_places():
+    men = [Runner("a", "right", 1, {"post": 0.9}, 18, 9), Runner("b", "right", 2, {"corner": 0.9}, 12, 20)]
+    found = match(men)["right"]
+    assert found.name == "scissors" and found.switched and abs(found.spread_yd - 11) < 1e-9
+
+
+def test_rule_file_is_checked(tmp_path):
+    assert len(load_rules(RULES)[0]) >= 30
+    bad = tmp_path / "r.yaml"
+    bad.write_text("rules:\n  - {name: x, men: 2, routes: [go]}\n")
+    with pytest.raises(ValueError, match="men is 2"):
+        load_rules(bad)
+    bad.write_text("rules:\n  - {name: x, men: 1, routes: [banana]}\n")
+    with pytest.raises(ValueError, match="banana"):
+        load_rules(bad)
+    bad.write_text("rules:\n  - {name: x, routes: [go]}\n")
+    with pytest.raises(ValueError, match="missing men"):
+        load_rules(bad)
+
+
+def test_a_coach_can_add_a_rule(tmp_path):
+    own = tmp_path / "own.yaml"
+    own.write_text("rules:\n  - {name: our favourite, men: 2, order: free, routes: [post, comeback]}\n")
+    assert match(side("comeback", "post"), load_rules(own))["right"].name == "our favourite"

@@ -1,0 +1,122 @@
+"""Routes of a play: break geometry against the simulator's truth and hand-drawn paths; honest blanks."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from models.evaluation.routes import simulated_paths
+from models.routes.features import RoutePath
+from vision.routes import name_paths, paths_of_play, read_routes
+
+
+def straight_then(turn_deg: float, stem: float = 8.0, speed: float = 6.0, side: int = 1) -> RoutePath:
+    """Constant speed, a sharp corner at a known place: the break time is geometry, not opinion."""
+    t = np.arange(-0.5, 3.6, 1 / 30)
+    s = speed * np.clip(t, 0, None)
+    a = np.deg2rad(turn_deg)
+    before, after = np.minimum(s, stem), np.clip(s - stem, 0, None)
+    return RoutePath(
+        t,
+        np.stack([before + after * np.cos(a) - 1, side * (12 + after * np.sin(a))], 1),
+        2.6,
+        3.5,
+        26.0,
+        26.0,
+        1,
+    )
+
+
+@pytest.mark.parametrize("side", [1, -1])
+@pytest.mark.parametrize("turn", [90.0, -90.0, 45.0, -45.0])
+def test_break_of_a_drawn_route(turn, side):
+    route = name_paths(["a"], [straight_then(turn, side=side)])["a"]
+    assert abs(route.break_s - 8.0 / 6.0) <= 0.15
+    assert abs(route.stem_depth_play_yd - 7.0) <= 0.8
+    assert abs(route.break_angle_deg - turn) <= 12
+    assert np.sign(route.break_lateral_play_yd) == side
+
+
+def test_breaks_of_simulated_plays():
+    data = simulated_paths(993_000, 25, "ncaa", 0.15)
+    ids = [str(k) for k in range(len(data["path"]))]
+    routes = name_paths(ids, data["path"])
+    time, stem = [], []
+    for k in ids:
+        sharp = data["label"][int(k)] in ("out", "in", "slant", "post", "corner", "curl", "hitch", "comeback")
+        if sharp and data["finished"][int(k)] and np.isfinite(routes[k].break_s):
+            time.append(routes[k].break_s - data["break_s"][int(k)])
+            stem.append(routes[k].stem_depth_play_yd - data["stem"][int(k)])
+    assert len(time) >= 20
+    assert np.median(np.abs(time)) < 0.25 and np.median(np.abs(stem)) < 1.0
+    assert abs(np.median(time)) < 0.2
+
+
+def test_a_go_has_no_break():
+    t = np.arange(-0.5, 3.6, 0.1)
+    go = RoutePath(t, np.stack([-1 + 7 * t.clip(0), np.full(len(t), 16.0)], 1), 2.6, 3.5, 26.0, 26.0, 1)
+    route = name_paths(["a"], [go])["a"]
+    assert route.best == "go" and np.isnan(route.break_s) and np.isnan(route.stem_depth_play_yd)
+    assert abs(route.top_speed_yd_per_s - 7.0) < 0.2 and abs(route.end_lateral_play_yd - 16) < 0.1
+
+
+def test_unseen_man_is_unknown_with_blanks():
+    t = np.arange(0, 3, 0.1)
+    route = name_paths(["a"], [RoutePath(t, np.full((len(t), 2), np.nan))])["a"]
+    assert route.label == "unknown" and np.isnan(route.probability) and np.isnan(route.max_depth_play_yd)
+
+
+def test_a_correction_stands():
+    route = name_paths(["a"], [straight_then(90.0)], corrections={"a": "corner"})["a"]
+    assert (route.label, route.probability, route.source) == ("corner", 1.0, "corrected")
+    assert route.row("p1")["route"] == "corner"
+
+
+def fake_play(direction: int) -> SimpleNamespace:
+    """A play record with two eligible men; the field frame is turned about for direction -1."""
+    t = np.arange(0.0, 7.0, 1 / 30)
+    run = (t - 2.0).clip(0)
+    depth, right = -1 + 6.5 * run, np.full(len(t), 14.0)
+    x, y = 50 + direction * depth, 25 - direction * right
+    xy = np.stack([np.stack([x, y], 1), np.stack([x, np.full(len(t), 25.0)], 1)])
+    man = dict(role="WR", receiver_number=1, side="right", depth_play_yd=-1.0)
+    value = lambda v: SimpleNamespace(value=v, known=np.isfinite(v))  # noqa: E731
+    tracks = SimpleNamespace(ids=("w", "z"), t_s=t, xy_field_yd=xy)
+    tracks.index = tracks.ids.index
+    play = SimpleNamespace(
+        tracks=tracks,
+        understood=True,
+        standard="ncaa",
+        direction=direction,
+        snap_s=value(2.0),
+        throw_s=value(4.5),
+        arrival_s=value(5.5),
+        end_s=value(np.nan),
+        los_field_yd=value(50.0),
+        spot_y_field_yd=value(25.0),
+        eligible=(
+            SimpleNamespace(player_id="w", lateral_play_yd=14.0, **man),
+            SimpleNamespace(player_id="gone", lateral_play_yd=5.0, **man),
+        ),
+    )
+    play.to_play = lambda p: np.stack([direction * (p[..., 0] - 50), -direction * (p[..., 1] - 25)], -1)
+    return play
+
+
+@pytest.mark.parametrize("direction", [1, -1])
+def test_from_a_play_record_either_way(direction):
+    ids, paths = paths_of_play(fake_play(direction))
+    assert ids == ["w"]
+    # right side line of a 160/3 yd field: +1 attacks +x, its right is toward y = 0, 25 yd away
+    assert abs(paths[0].room_right_yd - (25.0 if direction == 1 else 160 / 3 - 25)) < 1e-9
+    assert abs(paths[0].throw_s - 2.5) < 1e-9 and abs(paths[0].end_s - 3.5) < 1e-9
+    routes = read_routes(fake_play(direction))
+    assert routes["w"].best == "go" and abs(routes["w"].end_lateral_play_yd - 14) < 0.2
+
+
+def test_a_play_not_understood_has_no_routes():
+    play = fake_play(1)
+    play.understood = False
+    assert read_routes(play) == {}
