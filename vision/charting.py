@@ -39,9 +39,11 @@ HEADINGS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 NUMBERS = ("quarter", "down", "distance", "yards", "los_field_yd", "direction")
 RESULT_PATTERNS = (
-    ("incomplete", r"\binc|drop(ped)?\b|broken up|throw ?away"), ("intercepted", r"\bint\b|intercept|pick"),
-    ("sack", r"sack"), ("complete", r"\bcomp|\bcmp|catch|caught|complete"), ("scramble", r"scrambl"),
-    ("kick", r"punt|kick|field goal|\bfg\b|\bpat\b|\bko\b"), ("run", r"\brun\b|rush"),
+    ("no play", r"no ?play|penalty|\bflag"), ("touchdown", r"touchdown|\btd\b"),
+    ("incomplete", r"\binc|drop(ped)?\b|broken up|throw ?away|spike"),
+    ("intercepted", r"\bint\b|intercept|pick"), ("sack", r"sack"),
+    ("complete", r"\bcomp|\bcmp|catch|caught|complete"), ("scramble", r"scrambl"),
+    ("kick", r"punt|kick|field goal|\bfg\b|\bpat\b|\bko\b"), ("run", r"\brun\b|rush|kneel"),
 )  # fmt: skip
 HASHES = {"l": "left", "left": "left", "m": "middle", "middle": "middle", "c": "middle", "center": "middle",
           "centre": "middle", "r": "right", "right": "right"}  # fmt: skip

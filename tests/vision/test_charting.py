@@ -83,6 +83,15 @@ def test_missing_and_binary(tmp_path: Path) -> None:
         read_sheet(tmp_path / "x.csv")
 
 
+@pytest.mark.parametrize(
+    "text,word",
+    [("TD", "touchdown"), ("Comp.", "complete"), ("INC", "incomplete"), ("dropped", "incomplete"),
+     ("INT", "intercepted"), ("no play", "no play"), ("Rush", "run"), ("punt", "kick"), ("sack", "sack")],
+)  # fmt: skip
+def test_result_words(tmp_path: Path, text: str, word: str) -> None:
+    assert read_sheet(write(tmp_path, f"play,result\n1,{text}\n")).rows[0]["result"] == word
+
+
 def test_unknown_clip_names_the_nearest(tmp_path: Path) -> None:
     sheet = read_sheet(write(tmp_path, "play,sideline\n1,play_01_sde.mp4\n2,play_02.mp4\n"))
     lines = unknown_clips(sheet, ["/f/play_01_side.mp4", "/f/play_02.mkv"])

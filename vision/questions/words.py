@@ -21,7 +21,7 @@ ROUTE_WORDS = {
     "out_breaking": ("out", "corner", "comeback", "flat", "swing", "wheel"),
     "turn_back": ("hitch", "hook", "curl", "comeback"),
 }  # fmt: skip
-RESULTS = ("complete", "incomplete", "intercepted", "touchdown", "sack", "scramble", "run", "kick")
+RESULTS = ("complete", "incomplete", "intercepted", "touchdown", "sack", "scramble", "run", "kick", "no play")
 CAUGHT = ("complete", "touchdown")
 """Results of a throw that was caught by its target (a touchdown on a pass play with a target was)."""
 RESULT_WORDS = {
