@@ -29,9 +29,11 @@ def _follow(target: np.ndarray, dt: float, stiffness: float, damping: float) -> 
     """Second-order follower of a (T,k) signal: what a hand on a pan bar does."""
     out = np.empty_like(target)
     x, v = target[0].copy(), np.zeros(target.shape[1])
+    steps = int(np.ceil(dt * 20.0))  # slow film still needs a stable hand
     for i, goal in enumerate(target):
-        v += (stiffness * (goal - x) - damping * v) * dt
-        x = x + v * dt
+        for _ in range(steps):
+            v += (stiffness * (goal - x) - damping * v) * dt / steps
+            x = x + v * dt / steps
         out[i] = x
     return out
 
