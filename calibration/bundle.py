@@ -1,6 +1,7 @@
 """Robust least squares of one or many frames that share a camera's place, roll, lens and the crown.
 
-Unknowns: per frame pan, tilt, log focal length; shared roll, k1 (a constant and a slope with log
+Unknowns: per frame pan, tilt, log focal length and roll (held near the shared one: a hand-held or
+unlevel tripod rolls a little); shared roll, k1 (a constant and a slope with log
 focal length), centre (3), crown. Each mark is compared with the nearest place of the field where
 such a mark may stand (Gauss-Newton over re-associated marks, weights of Geman-McClure's kind:
 w = 1 / (1 + r^2 / c^2)^2, c shrinking from round to round). Whole-yard identity plays no part: lines
@@ -17,6 +18,8 @@ from calibration import batch
 from calibration.evidence import FrameMarks
 from calibration.standards import FieldStandard
 
+POSE = [0, 1, 3, 2]  # pan, tilt, log focal, roll among camera.PARAMETERS
+ROLL_SD_DEG = 0.4
 SHARED = ("roll_deg", "k1", "k1_slope", "x_yd", "y_yd", "z_yd", "crown_yd")
 LINE, BOUNDARY, ROW, SIDE, NUMERAL, TICK, CLICK = range(7)
 SD_PX = {LINE: 1.3, BOUNDARY: 1.5, ROW: 1.4, SIDE: 1.6, NUMERAL: 6.0, TICK: 3.0, CLICK: 2.0}
@@ -60,8 +63,8 @@ class BundleResult:
 
 @dataclass
 class Bundle:
-    """One problem: marks of F frames. width/height of the picture; links[j] = (3,) change of pan, tilt,
-    log focal from frame j to j + 1 with sd (3,), or None."""
+    """One problem: marks of F frames. width/height of the picture; links[j] = (4,) change of pan, tilt,
+    log focal, roll from frame j to j + 1 with sd (4,), or None."""
 
     marks: list[FrameMarks]
     standard: FieldStandard
@@ -99,10 +102,9 @@ class Bundle:
 
     # -- parameters ---------------------------------------------------------------------------
     def expand(self, poses: np.ndarray, shared: np.ndarray, origin: float) -> np.ndarray:
-        """(F, 9) from poses (F, 3) and shared (7,)."""
+        """(F, 9) from poses (F, 4) and shared (7,)."""
         p = np.empty((len(poses), 9))
-        p[:, [0, 1, 3]] = poses
-        p[:, 2] = shared[0]
+        p[:, POSE] = poses
         p[:, 4] = shared[1] + shared[2] * (poses[:, 2] - origin)
         p[:, 5:8] = shared[3:6]
         p[:, 8] = shared[6]
@@ -185,7 +187,7 @@ class Bundle:
     # -- solving ------------------------------------------------------------------------------
     def solve(self, poses: np.ndarray, shared: np.ndarray, rounds: tuple[float, ...] = (8, 8, 5, 5, 3, 3, 2.5, 2.5),
               free: tuple[bool, ...] = (True,) * 7) -> BundleResult:  # fmt: skip
-        """Refine poses (F, 3: pan, tilt, log focal) and shared (7,). rounds: kernel widths, one per step."""
+        """Refine poses (F, 4: pan, tilt, log focal, roll) and shared (7,). rounds: kernel widths, one per step."""
         poses, shared = np.array(poses, float), np.array(shared, float)
         origin = float(np.median(poses[:, 2]))
         mask = np.array(free)
@@ -198,7 +200,7 @@ class Bundle:
             jac = self._jacobian(p, r, target, ok, code, grad)
             weight = self._weights(r, ok, width)
             a, b = self._normal(jac, r, weight, poses, shared, origin)
-            keep = np.concatenate([np.ones(3 * len(poses), bool), mask])
+            keep = np.concatenate([np.ones(4 * len(poses), bool), mask])
             a, b = a[np.ix_(keep, keep)], b[keep]
             a[np.diag_indices_from(a)] *= 1 + damping
             try:
@@ -207,15 +209,15 @@ class Bundle:
             except np.linalg.LinAlgError:
                 break
             step = self._limit(step, len(poses))
-            poses = poses + step[: 3 * len(poses)].reshape(-1, 3)
-            shared = shared + step[3 * len(poses) :]
+            poses = poses + step[: 4 * len(poses)].reshape(-1, 4)
+            shared = shared + step[4 * len(poses) :]
             shared[6] = np.clip(shared[6], -0.05, 0.5)
         return self._finish(poses, shared, origin, rounds[-1])
 
     @staticmethod
     def _limit(step: np.ndarray, frames: int) -> np.ndarray:
         """Keep one step inside the region where re-association makes sense."""
-        poses, shared = step[: 3 * frames].reshape(-1, 3), step[3 * frames :]
+        poses, shared = step[: 4 * frames].reshape(-1, 4), step[4 * frames :]
         top = max(np.abs(poses[:, 0]).max() / 4.0, np.abs(poses[:, 1]).max() / 4.0, np.abs(poses[:, 2]).max() / 0.25,
                   np.abs(shared[3:6]).max() / 12.0, 1.0)  # fmt: skip
         return step / top
@@ -237,31 +239,39 @@ class Bundle:
     def _normal(self, jac: np.ndarray, r: np.ndarray, weight: np.ndarray, poses: np.ndarray, shared: np.ndarray,
                 origin: float) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
         f = len(poses)
-        n = 3 * f + 7
+        n = 4 * f + 7
         a, b = np.zeros((n, n)), np.zeros(n)
         for j in range(f):
             at = self.frame == j
             jj, rr, ww = jac[at].reshape(-1, 9), r[at].reshape(-1), np.repeat(weight[at], 2)
-            # columns: pose (pan, tilt, log focal incl. the lens's slope), then the shared seven
-            c = np.empty((len(jj), 10))
+            # columns: pose (pan, tilt, log focal incl. the lens's slope, roll), then the shared seven
+            c = np.zeros((len(jj), 11))
             c[:, 0:2] = jj[:, 0:2]
             c[:, 2] = jj[:, 3] + jj[:, 4] * shared[2]
             c[:, 3] = jj[:, 2]
-            c[:, 4] = jj[:, 4]
-            c[:, 5] = jj[:, 4] * (poses[j, 2] - origin)
-            c[:, 6:10] = jj[:, 5:9]
+            c[:, 5] = jj[:, 4]
+            c[:, 6] = jj[:, 4] * (poses[j, 2] - origin)
+            c[:, 7:11] = jj[:, 5:9]
             block = (c * ww[:, None]).T @ c
             vector = c.T @ (ww * rr)
-            index = np.concatenate([np.arange(3 * j, 3 * j + 3), np.arange(3 * f, n)])
+            index = np.concatenate([np.arange(4 * j, 4 * j + 4), np.arange(4 * f, n)])
             a[np.ix_(index, index)] += block
             b[index] += vector
-        a[3 * f :, 3 * f :] += self.prior.information
-        b[3 * f :] += self.prior.information @ (shared - self.prior.mean)
+        a[4 * f :, 4 * f :] += self.prior.information
+        b[4 * f :] += self.prior.information @ (shared - self.prior.mean)
+        rolls = np.arange(f) * 4 + 3
+        w = 1 / ROLL_SD_DEG**2
+        a[rolls, rolls] += w
+        a[4 * f, 4 * f] += f * w
+        a[rolls, 4 * f] -= w
+        a[4 * f, rolls] -= w
+        b[rolls] += w * (poses[:, 3] - shared[0])
+        b[4 * f] -= w * (poses[:, 3] - shared[0]).sum()
         for j, link in enumerate(self.links):
             if link is None:
                 continue
             delta, sd = link
-            i, k = np.arange(3 * j, 3 * j + 3), np.arange(3 * j + 3, 3 * j + 6)
+            i, k = np.arange(4 * j, 4 * j + 4), np.arange(4 * j + 4, 4 * j + 8)
             e = (poses[j + 1] - poses[j] - delta) / sd
             w = 1 / (1 + e**2 / 16) ** 2 / sd**2
             a[i, i] += w
@@ -293,7 +303,7 @@ class Bundle:
             explained[j] = good.sum() / max(at.sum(), 1)
             rows[j] = (cross & good).sum() / max(cross.sum(), 1)
         return BundleResult(p, self._frame_covariances(covariance, poses, shared, origin), shared,
-                            covariance[3 * f :, 3 * f :], origin, sd, explained, rows)  # fmt: skip
+                            covariance[4 * f :, 4 * f :], origin, sd, explained, rows)  # fmt: skip
 
     @staticmethod
     def _frame_covariances(cov: np.ndarray, poses: np.ndarray, shared: np.ndarray, origin: float) -> np.ndarray:
@@ -301,11 +311,10 @@ class Bundle:
         f = len(poses)
         out = np.zeros((f, 9, 9))
         for j in range(f):
-            index = np.concatenate([np.arange(3 * j, 3 * j + 3), np.arange(3 * f, 3 * f + 7)])
-            t = np.zeros((9, 10))
-            t[0, 0] = t[1, 1] = t[3, 2] = 1  # pan, tilt, log focal
-            t[2, 3] = 1
-            t[4, 2], t[4, 4], t[4, 5] = shared[2], 1, poses[j, 2] - origin
-            t[5, 6] = t[6, 7] = t[7, 8] = t[8, 9] = 1
+            index = np.concatenate([np.arange(4 * j, 4 * j + 4), np.arange(4 * f, 4 * f + 7)])
+            t = np.zeros((9, 11))
+            t[0, 0] = t[1, 1] = t[3, 2] = t[2, 3] = 1  # pan, tilt, log focal, roll
+            t[4, 2], t[4, 5], t[4, 6] = shared[2], 1, poses[j, 2] - origin
+            t[5, 7] = t[6, 8] = t[7, 9] = t[8, 10] = 1
             out[j] = t @ cov[np.ix_(index, index)] @ t.T
         return out

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration import chain, offset, start
-from calibration.bundle import BOUNDARY, LINE, NUMERAL, ROW, SIDE, Bundle, BundleResult, SharedPrior, weak_prior
+from calibration.bundle import BOUNDARY, LINE, NUMERAL, POSE, ROW, SIDE, Bundle, BundleResult, SharedPrior, weak_prior
 from calibration.clip import INTERPOLATED, LOST, MEASURED, ClipCameras
 from calibration.evidence import ClipEvidence, FrameMarks
 from calibration.standards import FieldStandard, get_standard
@@ -145,10 +145,10 @@ def _seed(
         links = chain.build_chain(evidence.links, frame, s.parameters, _principal(evidence))
         total = 0.0
         for other in _spread(marked, 8, len(evidence)):
-            pose = links.carry(frame, other, s.parameters[[0, 1, 3]])
+            pose = links.carry(frame, other, s.parameters[POSE])
             if pose is not None:
                 p = s.parameters.copy()
-                p[[0, 1, 3]] = pose
+                p[POSE] = pose
                 total += max(0.0, float(start.score(evidence.marks[other], standard, s.hash_from_sideline_yd, p[None], 5.0).total[0]))
         totals.append(total)
     return found[int(np.argmax(totals))]
@@ -229,17 +229,17 @@ def _grow(
         if frame in known:
             continue
         near = min(known, key=lambda f: abs(f - frame))
-        poses = links.carry(near, frame, known[near][[0, 1, 3]])
+        poses = links.carry(near, frame, known[near][POSE])
         if poses is None:
             s = start.solve_frame(evidence.marks[frame], standard, view="endzone" if solution.endzone else "sideline", keep=3)
             if s is None or not s.accepted or np.abs(s.parameters[5:8] - shared[3:6])[1:].max() > 8:
                 continue
             p = s.parameters.copy()
             p[0] += 0.0
-            p[5:8], p[2], p[4], p[8] = shared[3:6], shared[0], shared[1], shared[6]
+            p[5:8], p[4], p[8] = shared[3:6], shared[1], shared[6]
         else:
             p = known[near].copy()
-            p[[0, 1, 3]] = poses
+            p[POSE] = poses
         result = start.refine(evidence.marks[frame], standard, solution.hash_from_sideline_yd, p, belief, (5, 4, 3, 2.5))
         found = start.judge(evidence.marks[frame], standard, solution.hash_from_sideline_yd, result, solution.endzone)
         if found.accepted:
@@ -247,7 +247,7 @@ def _grow(
     frames = sorted(known)
     if len(frames) < max(1, MINIMUM_SHARE * len(evidence.marks)):
         return None
-    poses = np.array([known[f][[0, 1, 3]] for f in frames])
+    poses = np.array([known[f][POSE] for f in frames])
     marks = [evidence.marks[f] for f in frames]
     bundle = Bundle(marks, standard, _prior_of(standard, solution.endzone, prior), solution.hash_from_sideline_yd,
                     use=frozenset((LINE, BOUNDARY, ROW, SIDE)))  # fmt: skip
@@ -284,17 +284,18 @@ def _bundle(evidence: ClipEvidence, standard: FieldStandard, state: _State, prio
         p = state.result.parameters
         for j in range(len(state.frames) - 1):
             a, b = state.frames[j], state.frames[j + 1]
-            moved = steps.carry(a, b, p[j, [0, 1, 3]]) if b - a <= CARRY_FRAMES else None
+            moved = steps.carry(a, b, p[j, POSE]) if b - a <= CARRY_FRAMES else None
             if moved is None:
                 links.append(None)
                 continue
             noise = LINK_SD_PX * evidence.marks[a].unit_px * np.sqrt(b - a) / np.exp(p[j, 3])
-            sd = np.array([np.degrees(noise) * 1.3, np.degrees(noise), 1.5 * LINK_SD_PX * np.sqrt(b - a) / 400])
-            links.append((moved - p[j, [0, 1, 3]], sd))
+            small = LINK_SD_PX * np.sqrt(b - a) / 400  # zoom and roll: over the lever of the picture's half
+            sd = np.array([np.degrees(noise) * 1.3, np.degrees(noise), 1.5 * small, np.degrees(1.5 * small)])
+            links.append((moved - p[j, POSE], sd))
         kinds = frozenset((LINE, BOUNDARY, ROW, SIDE) + ((NUMERAL,) if standard.name != "canadian" else ()))
         marks = [evidence.marks[f] for f in state.frames]
         bundle = Bundle(marks, standard, belief, state.hash_yd, links, kinds)
-        result = bundle.solve(p[:, [0, 1, 3]], state.result.shared, (4, 3, 3, 2.5, 2.5))
+        result = bundle.solve(p[:, POSE], state.result.shared, (4, 3, 3, 2.5, 2.5))
         good = [j for j, m in enumerate(marks) if _passes(m, standard, state, result, j)]
         if final or len(good) == len(marks) or len(good) < 2:
             return replace_state(state, result, good if len(good) else list(range(len(marks))))
@@ -320,7 +321,7 @@ def _chain_of(evidence: ClipEvidence, state: _State) -> chain.Chain:
     """The clip's chain at the poses known so far (filled in between key frames)."""
     p = state.result.parameters
     at = np.arange(len(evidence))
-    poses = np.column_stack([np.interp(at, state.frames, p[:, k]) for k in (0, 1, 3)])
+    poses = np.column_stack([np.interp(at, state.frames, p[:, k]) for k in POSE])
     return chain.build_chain(evidence.links, state.frames[0], p[0], _principal(evidence), float(state.result.shared[2]),
                              poses=poses)  # fmt: skip
 
@@ -339,7 +340,7 @@ def _all_frames(evidence: ClipEvidence, standard: FieldStandard, state: _State) 
         sides = []  # (pose, distance, key index) from the key frame before and the one after
         for k in (j, j + 1):
             if 0 <= k < len(keys) and abs(keys[k] - i) <= 2 * CARRY_FRAMES:
-                pose = links.carry(int(keys[k]), i, r.parameters[k, [0, 1, 3]])
+                pose = links.carry(int(keys[k]), i, r.parameters[k, POSE])
                 if pose is not None:
                     sides.append((pose, abs(int(keys[k]) - i), k))
         if not sides:
@@ -348,14 +349,14 @@ def _all_frames(evidence: ClipEvidence, standard: FieldStandard, state: _State) 
         both = len(sides) == 2 or far == 0
         if len(sides) == 2 and far:
             (pa, da, _), (pb, db, _) = sides
-            if np.abs((pa - pb) * [1, 1, 57.3]).max() > 1.0:
+            if np.abs((pa - pb) * [1, 1, 57.3, 0.5]).max() > 1.0:
                 continue
             pose = (db * pa + da * pb) / (da + db)
         if far > CARRY_FRAMES:
             continue
         status[i] = MEASURED if both else INTERPOLATED
         q = r.parameters[k].copy()
-        q[[0, 1, 3]] = pose
+        q[POSE] = pose
         q[4] = r.shared[1] + slope * (pose[2] - r.focal_origin)
         p[i], sd[i] = q, r.sd_px[k]
         cov[i] = _widened(r.covariance[k], r.sd_px[k], far, float(q[3]), evidence.width_px)
@@ -369,6 +370,7 @@ def _widened(covariance: np.ndarray, sd_px: float, far: int, log_focal: float, w
     extra = np.zeros((9, 9))
     extra[0, 0] = extra[1, 1] = np.degrees(noise) ** 2
     extra[3, 3] = (LINK_SD_PX * np.sqrt(far) / 400) ** 2
+    extra[2, 2] = np.degrees(LINK_SD_PX * np.sqrt(far) / 400) ** 2
     return covariance * max(1.0, 1.3 * (sd_px / width_px * 1280 / 1.3) ** 2) + extra
 
 

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from calibration import batch
-from calibration.bundle import BOUNDARY, LINE, ROW, SIDE, Bundle, BundleResult, SharedPrior, weak_prior
+from calibration.bundle import BOUNDARY, LINE, POSE, ROW, SIDE, Bundle, BundleResult, SharedPrior, weak_prior
 from calibration.evidence import FrameMarks
 from calibration.lines import ImageLine, find_lines, find_transversals
 from calibration.standards import FieldStandard
@@ -307,7 +307,7 @@ def refine(
     """The robust fit of one frame from parameters (9,)."""
     shared = np.array([p[2], p[4], 0.0, p[5], p[6], p[7], max(p[8], 0.0)])
     bundle = Bundle([marks], standard, prior, hash_yd, use=frozenset((LINE, BOUNDARY, ROW, SIDE)))
-    return bundle.solve(p[None, [0, 1, 3]], shared, rounds)
+    return bundle.solve(p[None, POSE], shared, rounds)
 
 
 def solve_frame(

@@ -17,12 +17,12 @@ def camera_path(rng: np.random.Generator, first: Camera, frames: int) -> list[np
     half = np.degrees(np.arctan(first.width_px / 2 / first.focal_px))
     t = np.linspace(0, 1, frames)
     ease = 0.5 - 0.5 * np.cos(np.pi * np.clip((t - 0.25) / 0.6, 0, 1))
-    goal = np.array([rng.uniform(-0.8, 0.8) * half, rng.uniform(-0.15, 0.15) * half, rng.uniform(-0.2, 0.45)])
-    shake = np.cumsum(rng.normal(0, 0.004, (frames, 2)), 0)
+    goal = np.array([rng.uniform(-0.8, 0.8) * half, rng.uniform(-0.15, 0.15) * half, rng.uniform(-0.2, 0.45), rng.normal(0, 0.2)])
+    shake = np.cumsum(rng.normal(0, 0.004, (frames, 3)), 0)
     out = []
     for i in range(frames):
         q = _moved(p, goal * ease[i], 0.0)
-        q[:2] += shake[i]
+        q[:3] += shake[i] * [1, 1, 4]
         out.append(q)
     return out
 
