@@ -75,6 +75,15 @@ def add_commands(commands: argparse._SubParsersAction) -> None:
     calibrate.add_argument("--out", required=True, metavar="FILE.parquet", help="cameras table to write")
     calibrate.set_defaults(run=run_calibrate)
 
+    clicks = commands.add_parser(
+        "clicks", help="a page on which to click field points for calibrate --clicks"
+    )
+    clicks.add_argument("input", metavar="CLIP|IMAGE", help="film or one picture")
+    _standard_option(clicks)
+    clicks.add_argument("--frame", type=int, default=0, metavar="N", help="frame of the film (0)")
+    clicks.add_argument("--out", required=True, metavar="FILE.html", help="page to write")
+    clicks.set_defaults(run=run_clicks)
+
     show = commands.add_parser("show", help="a clip with boxes, tracks, routes and field lines drawn over it")
     show.add_argument("clip", metavar="CLIP|PLAY", help="clip file, clip id or play id of the season")
     season_option(show)
@@ -292,6 +301,27 @@ def run_calibrate(args: argparse.Namespace) -> int:
         soft_wrap=True,
     )
     return 1 if cameras.needs_click or (cameras.status == 2).all() else 0
+
+
+def run_clicks(args: argparse.Namespace) -> int:
+    """Write the page on which a person clicks field points."""
+    from calibration import get_standard
+    from vision.clicking import named_lines, named_rows, write_click_page
+    from vision.film import open_clip
+
+    field = get_standard(checked_standard(args.standard))
+    path = Path(args.input)
+    picture = read_picture(path) if path.suffix.lower() in PICTURES else open_clip(path).picture(args.frame)
+    written = write_click_page(
+        picture, args.frame, path.name, args.out, named_lines(field.length_yd),
+        named_rows(field.width_yd, field.hash_rows_yd),
+    )  # fmt: skip
+    console().print(
+        f"wrote {written}: open it, click, save the CSV, then run underneath calibrate "
+        f"{args.input} --standard {args.standard} --clicks FILE.csv --out FILE.parquet",
+        soft_wrap=True,
+    )
+    return 0
 
 
 def run_show(args: argparse.Namespace) -> int:
