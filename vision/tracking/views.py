@@ -1,0 +1,186 @@
+"""Two films of one play, from the sideline and from behind the end zone, as one set of identities.
+
+The clocks are set against each other by motion alone: for every trial offset the men of both views are
+paired one to one (least total distance on the field); the offset with the closest pairs wins. Pairs are
+then fused, each view weighed by its own variance. Where the views disagree the place is marked uncertain.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from vision.records import Tracks
+
+FAR_YD = 5.0
+"""Distances above this all count the same when pairing."""
+
+
+@dataclass(frozen=True)
+class JoinedViews:
+    """tracks: fused, on the first view's clock and rows. offset_s: add to the second view's times to get
+    the first's; NaN where the views could not be joined (then tracks is the first view alone).
+    pairs: (id in first, id in second). apart_yd: median distance of paired places before fusing.
+    message: what a person should know, '' = nothing."""
+
+    tracks: Tracks
+    offset_s: float
+    pairs: tuple[tuple[str, str], ...]
+    apart_yd: float
+    message: str = ""
+
+
+def join_views(
+    first: Tracks, second: Tracks, standard: Any, longest_offset_s: float = 4.0, least_pairs: int = 6,
+    largest_apart_yd: float = 1.5,
+) -> JoinedViews:  # fmt: skip
+    """Fuse two views of one play. Needs `least_pairs` men close to each other in both; abstains if not.
+
+    The second view may have been solved with the field turned by half a turn; that is tried as well.
+    """
+    best: tuple[float, float, bool] = (np.inf, 0.0, False)
+    for turned in (False, True):
+        other = _turn(second, standard) if turned else second
+        offset, cost = _best_offset(first, other, longest_offset_s)
+        if cost < best[0]:
+            best = (cost, offset, turned)
+    _, offset, turned = best
+    other = _turn(second, standard) if turned else second
+    moved = at_times(other, first.t_s - offset)
+    distance = _distances(first.xy_field_yd, moved.xy_field_yd)
+    i, j = linear_sum_assignment(distance) if distance.size else (np.zeros(0, int), np.zeros(0, int))
+    close = distance[i, j] < largest_apart_yd
+    i, j = i[close], j[close]
+    if len(i) < least_pairs:
+        text = f"the two views could not be joined: {len(i)} men agree, {least_pairs} needed"
+        return JoinedViews(first, float("nan"), (), float("nan"), text)
+    apart = np.linalg.norm(first.xy_field_yd[i] - moved.xy_field_yd[j], axis=-1)
+    fused = _fuse(first, moved, i, j, int(standard.players_per_side))
+    pairs = tuple((first.ids[a], second.ids[b]) for a, b in zip(i, j, strict=True))
+    message = "the second view's field was turned by half a turn" if turned else ""
+    return JoinedViews(fused, float(offset), pairs, float(np.nanmedian(apart)), message)
+
+
+def at_times(tracks: Tracks, t_s: np.ndarray) -> Tracks:
+    """Tracks read at other times (linear between neighbouring times; absent outside)."""
+    t = tracks.t_s
+    k = np.clip(np.searchsorted(t, t_s) - 1, 0, max(len(t) - 2, 0))
+    after = np.minimum(k + 1, len(t) - 1)
+    part = np.clip((t_s - t[k]) / np.maximum(t[after] - t[k], 1e-9), 0, 1)
+    outside = (t_s < t[0] - 1e-6) | (t_s > t[-1] + 1e-6)
+
+    def read(v: np.ndarray) -> np.ndarray:
+        w = part.reshape((1, -1) + (1,) * (v.ndim - 2))
+        out = np.asarray((1 - w) * v[:, k] + w * v[:, after])
+        out[:, outside] = np.nan
+        return out
+
+    nearest = np.where(part > 0.5, after, k)
+    p = len(tracks.ids)
+    return replace(
+        tracks, xy_field_yd=read(tracks.xy_field_yd), sd_yd=read(tracks.sd_yd),
+        velocity_field_yd_per_s=read(tracks.velocity_field_yd_per_s),
+        observed=tracks.observed[:, nearest] & ~outside & np.isfinite(read(tracks.sd_yd)),
+        uncertain=tracks.uncertain[:, nearest] & ~outside, t_s=t_s,
+        xyxy_px=np.full((p, len(t_s), 4), np.nan), box_index=np.full((p, len(t_s)), -1),
+        camera_status=np.where(outside, 2, tracks.camera_status[nearest]),
+    )  # fmt: skip
+
+
+def _turn(tracks: Tracks, standard: Any) -> Tracks:
+    middle = np.array([float(standard.length_yd), float(standard.width_yd)])
+    velocity = -tracks.velocity_field_yd_per_s
+    return replace(tracks, xy_field_yd=middle - tracks.xy_field_yd, velocity_field_yd_per_s=velocity)
+
+
+def _distances(a: np.ndarray, b: np.ndarray, least_times: int = 5) -> np.ndarray:
+    """(P,Q) mean distance over common times, each time capped at FAR_YD; FAR_YD where never together."""
+    d = np.linalg.norm(a[:, None] - b[None], axis=-1)
+    both = np.isfinite(d)
+    n = both.sum(2)
+    mean = np.where(both, np.minimum(d, FAR_YD), 0).sum(2) / np.maximum(n, 1)
+    return np.where(n >= least_times, mean, FAR_YD)
+
+
+def _best_offset(first: Tracks, second: Tracks, longest_s: float) -> tuple[float, float]:
+    """Offset in s that pairs the men most closely, and the cost there (mean over the smaller set)."""
+    if not len(first.ids) or not len(second.ids):
+        return 0.0, np.inf
+    step = max(1, len(first.t_s) // 40)
+    t, a = first.t_s[::step], first.xy_field_yd[:, ::step]
+    middle = (first.t_s[0] + first.t_s[-1] - second.t_s[0] - second.t_s[-1]) / 2
+
+    def cost(offset: float) -> float:
+        b = at_times(second, t - offset).xy_field_yd
+        d = _distances(a, b)
+        i, j = linear_sum_assignment(d)
+        return float(d[i, j].mean())
+
+    best = 0.0
+    trial = middle + np.arange(-longest_s, longest_s + 0.1, 0.2)
+    for width in (0.0, 0.04, 0.01):
+        if width:
+            trial = best + width * np.arange(-6, 7)
+        costs = [cost(float(o)) for o in trial]
+        best = float(trial[int(np.argmin(costs))])
+    return best, float(min(costs))
+
+
+def _fuse(first: Tracks, moved: Tracks, i: np.ndarray, j: np.ndarray, men_a_side: int) -> Tracks:
+    xy, velocity = np.array(first.xy_field_yd), np.array(first.velocity_field_yd_per_s)
+    sd, observed = np.array(first.sd_yd), np.array(first.observed)
+    uncertain = np.array(first.uncertain)
+    for a, b in zip(i, j, strict=True):
+        here, there = np.isfinite(sd[a]), np.isfinite(moved.sd_yd[b])
+        wa = np.where(here, 1 / np.maximum(np.nan_to_num(sd[a], nan=1), 0.05) ** 2, 0)
+        wb = np.where(there, 1 / np.maximum(np.nan_to_num(moved.sd_yd[b], nan=1), 0.05) ** 2, 0)
+        total = np.where(wa + wb > 0, wa + wb, np.nan)
+        apart = np.linalg.norm(xy[a] - moved.xy_field_yd[b], axis=-1)
+        spread = np.sqrt(1 / np.maximum(wa, 1e-9) + 1 / np.maximum(wb, 1e-9))
+        disagree = here & there & (apart > np.maximum(3 * spread, 1.5))
+        wb = np.where(disagree & (wa >= wb), 0, wb)
+        wa = np.where(disagree & (wb > 0), 0, wa)
+        total = np.where(wa + wb > 0, wa + wb, np.nan)
+        for mine, theirs in ((xy, moved.xy_field_yd), (velocity, moved.velocity_field_yd_per_s)):
+            sum_ = wa[:, None] * np.nan_to_num(mine[a]) + wb[:, None] * np.nan_to_num(theirs[b])
+            mine[a] = sum_ / total[:, None]
+        sd[a] = np.sqrt(1 / total)
+        uncertain[a] = np.where(there & ~moved.uncertain[b], False, uncertain[a]) | disagree
+        observed[a] |= moved.observed[b] & np.isfinite(sd[a])
+    fused = replace(
+        first, xy_field_yd=xy, velocity_field_yd_per_s=velocity, sd_yd=sd, observed=observed,
+        uncertain=uncertain,
+    )  # fmt: skip
+    return _add_unpaired(fused, moved, i, j, men_a_side)
+
+
+def _add_unpaired(fused: Tracks, moved: Tracks, i: np.ndarray, j: np.ndarray, men_a_side: int) -> Tracks:
+    """Men whom only the second view saw, while their side is not full."""
+    votes: dict[str, dict[str, int]] = {}
+    for a, b in zip(i, j, strict=True):
+        votes.setdefault(moved.team[b], {}).setdefault(fused.team[a], 0)
+        votes[moved.team[b]][fused.team[a]] += 1
+    side = {theirs: max(v, key=lambda name: v[name]) for theirs, v in votes.items()}
+    taken: list[int] = []
+    for b in sorted(set(range(len(moved.ids))) - set(j.tolist()), key=lambda k: -moved.observed[k].sum()):
+        team = side.get(moved.team[b])
+        if team is None or team == "official" or not np.isfinite(moved.sd_yd[b]).any():
+            continue
+        have = fused.team.count(team) + sum(side[moved.team[k]] == team for k in taken)
+        if have < men_a_side:
+            taken.append(b)
+    if not taken:
+        return fused
+    extra = moved.select(np.array(taken))
+    stack: dict[str, Any] = {
+        name: np.concatenate([getattr(fused, name), getattr(extra, name)])
+        for name in ("xy_field_yd", "velocity_field_yd_per_s", "sd_yd", "observed", "uncertain", "xyxy_px",
+                     "box_index", "team_probability")
+    }  # fmt: skip
+    return replace(
+        fused, **stack, ids=fused.ids + tuple(f"{name}-2" for name in extra.ids),
+        team=fused.team + tuple(side[t] for t in extra.team), jersey=fused.jersey + extra.jersey,
+    )  # fmt: skip
