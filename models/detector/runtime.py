@@ -7,6 +7,7 @@ centre x, centre y, width, height in input pixels, then one score a kind.
 from __future__ import annotations
 
 import os
+import warnings
 from pathlib import Path
 from typing import Protocol
 
@@ -67,6 +68,19 @@ def prepare(bgr: np.ndarray, target_width_px: int) -> tuple[np.ndarray, float]:
     return np.ascontiguousarray(canvas[:, :, ::-1].transpose(2, 0, 1)).astype(np.float32) / 255, scale
 
 
+class FirstOutput(torch.nn.Module):
+    """A network whose answer is its first output alone (the decoded boxes)."""
+
+    def __init__(self, network: torch.nn.Module) -> None:
+        super().__init__()
+        self.network = network
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        """Images (B, 3, H, W) to raw output (B, 4 + kinds, A)."""
+        raw = self.network(x)
+        return raw[0] if isinstance(raw, (tuple, list)) else raw
+
+
 class TorchBackend:
     """PyTorch: bf16 autocast where the processor or GPU has it, else fp32."""
 
@@ -116,11 +130,12 @@ class OpenVinoBackend:
             model = core.read_model(path)
         else:
             network = load_network(self.weights)
-            for module in network.modules():
-                if hasattr(module, "export"):
-                    module.export, module.format = True, "openvino"
-            with torch.inference_mode():
-                model = ov.convert_model(network, example_input=torch.zeros(shape), input=list(shape))
+            with torch.inference_mode(), warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                example = torch.zeros(shape)
+                network(example)  # anchors are made at the first call of a shape; trace after that
+                traced = torch.jit.trace(FirstOutput(network), example, strict=False, check_trace=False)
+                model = ov.convert_model(traced, example_input=example, input=list(shape))
             path.parent.mkdir(parents=True, exist_ok=True)
             partial = path.with_name(f"{path.stem}.{os.getpid()}.xml")
             ov.save_model(model, partial, compress_to_fp16=True)
