@@ -187,10 +187,14 @@ def _process_tracks(args: argparse.Namespace, standard: str, season: Season) -> 
     for name in (args.tracks, args.events):
         if name and not Path(name).is_file():
             raise SheetTrouble(f"{name}: no such tracking table", "check the name and the folder")
-    from vision.batch import run_tracks
+    from vision.from_tables import run_tracks
 
-    run_tracks(args.tracks, args.season, standard=standard, events=args.events, sheet=args.sheet)
-    return _report(season, None)
+    out = console()
+    stored, refused = run_tracks(
+        args.tracks, args.season, standard=standard, events=args.events, sheet=args.sheet,
+        tell=lambda line: out.print(line, style="yellow", soft_wrap=True),
+    )  # fmt: skip
+    return _report(season, None) or (1 if refused or not stored else 0)
 
 
 def _report(season: Season, names: set[str] | None) -> int:
@@ -198,6 +202,7 @@ def _report(season: Season, names: set[str] | None) -> int:
     out = console()
     report = season.clip_report()
     if names is not None:
+        report = report[report["path"].notna()]
         report = report[report["path"].map(lambda p: Path(str(p)).name in names)]
     failed = report[report["status"] == "failed"]
     look = report[report["look"].map(lambda v: v is not None and v == v and bool(v))].drop_duplicates(

@@ -117,7 +117,7 @@ function openPlay(id, list) {
 
 function showFilm(play) {
   const box = $("film"), film = play.film[view] || Object.values(play.film)[0];
-  if (!film) { box.replaceChildren(Object.assign(document.createElement("p"), { className: "nofilm", textContent: "The film of this play is not where it was. Make the page again with --film FOLDER." })); return; }
+  if (!film) { box.replaceChildren(Object.assign(document.createElement("p"), { className: "nofilm", textContent: play.filmed ? "The film of this play is not where it was. Make the page again with --film FOLDER." : "This play came from a table of positions; there is no film of it." })); return; }
   const video = document.createElement("video");
   video.controls = true; video.muted = true; video.preload = "auto"; video.src = served ? film.served : film.near;
   video.addEventListener("loadedmetadata", () => { video.currentTime = film.start; });

@@ -192,7 +192,8 @@ def play_records(
     for play_id, play in plays.iterrows():
         title, detail = default_title(str(play_id), play)
         film = {}
-        for _, clip in clips[(clips["play_id"] == play_id) & (clips["status"] != "failed")].iterrows():
+        mine = clips[(clips["play_id"] == play_id) & (clips["status"] != "failed")]
+        for _, clip in mine.iterrows():
             path = locate(season, clip["path"], film_folder)
             if path is None:
                 continue
@@ -204,7 +205,7 @@ def play_records(
             }  # fmt: skip
         corner = [str(play["game_id"] or ""), str(play["offense"] or "")]
         out[str(play_id)] = {"title": title, "detail": detail, "kicker": ", ".join(c for c in corner if c),
-                             "svg": f"plays/{safe(play_id)}.svg", "film": film,
+                             "svg": f"plays/{safe(play_id)}.svg", "film": film, "filmed": bool(len(mine)),
                              "alt": f"Routes and drops of play {play_id} from above"}  # fmt: skip
     return out
 

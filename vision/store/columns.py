@@ -99,6 +99,10 @@ ALIASES: dict[str, dict[str, str]] = {
     }
 }
 
+# Words of the makers for "not known", stored as blank.
+BLANK_WORDS = {("tracks", "team"): ("A", "B", "unknown"), ("players", "team"): ("A", "B", "unknown"),
+               ("players", "role"): ("unknown",)}  # fmt: skip
+
 # Whole numbers for which makers write 0 when they do not know.
 ZERO_IS_BLANK = {"plays": ("direction", "down"), "players": ("receiver_number",)}
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from vision.store.columns import ALIASES, ALLOWED, REQUIRED, TABLES, ZERO_IS_BLANK
+from vision.store.columns import ALIASES, ALLOWED, BLANK_WORDS, REQUIRED, TABLES, ZERO_IS_BLANK
 from vision.trouble import StoreTrouble
 
 ARROW = {"S": pa.string(), "F": pa.float64(), "I": pa.int64(), "B": pa.bool_(), "T": pa.timestamp("us")}
@@ -54,7 +54,11 @@ def checked(table: str, rows: Rows) -> tuple[pa.Table, list[tuple[str, str]]]:
     aliases = ALIASES.get(table, {})
     if aliases:
         records = [{aliases.get(k, k): v for k, v in row.items()} for row in records]
+    blank = {name: words for (owner, name), words in BLANK_WORDS.items() if owner == table}
     for row in records:
+        for name, words in blank.items():
+            if row.get(name) in words:
+                row[name] = None
         for name in ZERO_IS_BLANK.get(table, ()):
             row[name] = row.get(name) or None
     known = dict(TABLES[table])

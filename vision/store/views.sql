@@ -1,10 +1,11 @@
 -- What the questions ask of. Made anew on each reading connection, so they never age.
 
 CREATE TEMP VIEW clip_report AS
-SELECT c.clip_id, c.play_id, c.game_id, c.play_number, c.path, c.view, c.status, c.reason, c.start_s, c.end_s,
+SELECT c.clip_id, coalesce(c.play_id, p.play_id) AS play_id, coalesce(c.game_id, p.game_id) AS game_id,
+       coalesce(c.play_number, p.play_number) AS play_number, c.path, c.view, c.status, c.reason, c.start_s, c.end_s,
        p.kind, p.look, p.look_reason, p.snap_s, p.throw_s, p.result
-FROM clips c LEFT JOIN plays p ON p.play_id = c.play_id
-ORDER BY c.game_id, c.play_number, c.clip_id;
+FROM clips c FULL JOIN plays p ON p.play_id = c.play_id
+ORDER BY game_id, play_number, clip_id;
 
 -- Plays that count as pass plays: charted or understood as a pass, or not told apart.
 CREATE TEMP VIEW pass_plays AS
