@@ -86,7 +86,7 @@ class EvidenceCollector:
     Background motion is measured between all neighbouring frames with the men's boxes left out.
     """
 
-    def __init__(self, standard: str | FieldStandard, mark_finder: MarkFinder | None, every: int = 12) -> None:
+    def __init__(self, standard: str | FieldStandard, mark_finder: MarkFinder | None, every: int = 15) -> None:
         self.standard = get_standard(standard)
         self.mark_finder = mark_finder
         self.every = every

@@ -32,66 +32,84 @@ class FlowLink:
 
 
 class BackgroundFlow:
-    """Feed frames one by one; ``step`` returns the link from the previous frame, None at a start or cut."""
+    """Feed frames one by one; ``step`` returns the link from the previous frame, None at a start or cut.
 
-    def __init__(self, corners: int = 160, minimum: int = 14) -> None:
+    Corners are looked for on every ``renew``-th frame and followed in between, but for those that men walk over.
+    """
+
+    def __init__(self, corners: int = 120, minimum: int = 14, renew: int = 5) -> None:
         self.corners = corners
         self.minimum = minimum
+        self.renew = renew
         self._grey: np.ndarray | None = None
-        self._points: np.ndarray | None = None
+        self._points = np.zeros((0, 2), np.float32)
+        self._age = 0
         self._scale = 1.0
 
-    def _find(self, grey: np.ndarray, boxes: np.ndarray) -> np.ndarray:
-        mask = np.full(grey.shape, 255, np.uint8)
-        mask[: max(3, grey.shape[0] // 60)] = 0
+    def _free(self, shape: tuple[int, ...], boxes: np.ndarray) -> np.ndarray:
+        """Mask (uint8) of the picture without men."""
+        mask = np.full(shape, 255, np.uint8)
+        mask[: max(3, shape[0] // 60)] = 0
         for x0, y0, x1, y1 in boxes / self._scale:
             pad = 0.08 * (y1 - y0) + 2
             a, b = max(0, int(x0 - pad)), max(0, int(y0 - pad))
             mask[b : max(b, int(y1 + pad) + 1), a : max(a, int(x1 + pad) + 1)] = 0
-        found = []
+        return mask
+
+    def _find(self, grey: np.ndarray, mask: np.ndarray) -> np.ndarray:
+        """Corners from every part of the picture, not from the brightest stand only."""
+        quality = cv2.cornerMinEigenVal(grey, 5)
+        quality[mask == 0] = 0
+        peak = (quality >= cv2.dilate(quality, np.ones((7, 7), np.uint8))) & (quality > 1e-5)
+        rows, cols = np.nonzero(peak)
+        value = quality[rows, cols]
         h, w = grey.shape
-        for r in range(2):  # corners from every part of the picture, not from the brightest stand only
-            for c in range(3):
-                cell = np.zeros_like(mask)
-                cell[r * h // 2 : (r + 1) * h // 2, c * w // 3 : (c + 1) * w // 3] = 255
-                pts = cv2.goodFeaturesToTrack(grey, self.corners // 6, 0.01, 6, mask=cv2.min(mask, cell), blockSize=5)
-                if pts is not None:
-                    found.append(pts.reshape(-1, 2))
-        return np.concatenate(found).astype(np.float32) if found else np.zeros((0, 2), np.float32)
+        cell = (rows * 3 // h) * 4 + cols * 4 // w
+        order = np.lexsort((-value, cell))
+        starts = np.searchsorted(cell[order], np.arange(12))
+        rank = np.arange(len(order)) - starts[cell[order]]
+        best = value.max() if len(value) else 0.0
+        keep = order[(rank < self.corners // 12) & (value[order] > 1e-3 * best)]
+        return np.column_stack([cols[keep], rows[keep]]).astype(np.float32)
 
     def step(self, bgr: np.ndarray, boxes: np.ndarray) -> FlowLink | None:
         """Take the next frame."""
         self._scale = bgr.shape[1] / WIDTH_PX
         size = (WIDTH_PX, round(bgr.shape[0] / self._scale))
-        shrink = bgr[::2, ::2] if self._scale >= 3 else bgr
-        grey = cv2.cvtColor(cv2.resize(shrink, size, interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2GRAY)
-        link = self._link(grey) if self._grey is not None else None
+        grey = cv2.cvtColor(cv2.resize(bgr, size, interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2GRAY)
+        link, points = self._link(grey) if self._grey is not None else (None, None)
         self._grey = grey
-        self._points = self._find(grey, boxes)
+        mask = self._free(grey.shape, boxes)
+        self._age += 1
+        if points is None or self._age >= self.renew or len(points) < self.corners // 2:
+            self._points, self._age = self._find(grey, mask), 0
+        else:
+            at = np.clip(np.round(points).astype(int), 0, [grey.shape[1] - 1, grey.shape[0] - 1])
+            self._points = points[mask[at[:, 1], at[:, 0]] > 0]
         return link
 
-    def _link(self, grey: np.ndarray) -> FlowLink | None:
+    def _link(self, grey: np.ndarray) -> tuple[FlowLink | None, np.ndarray | None]:
         before = self._points
-        if before is None or len(before) < self.minimum or self._grey is None:
-            return None
-        lk = {"winSize": (15, 15), "maxLevel": 3, "criteria": (3, 20, 0.03)}
+        if len(before) < self.minimum or self._grey is None:
+            return None, None
+        lk = {"winSize": (13, 13), "maxLevel": 3, "criteria": (3, 12, 0.03)}
         after, ok, _ = cv2.calcOpticalFlowPyrLK(self._grey, grey, before, None, **lk)  # type: ignore[call-overload]
         back, ok2, _ = cv2.calcOpticalFlowPyrLK(grey, self._grey, after, None, **lk)  # type: ignore[call-overload]
         good = (ok.ravel() > 0) & (ok2.ravel() > 0) & (np.abs(back - before).max(1) < 0.5)
         if good.sum() < self.minimum:
-            return None
+            return None, None
         a, b = before[good], after[good]
         still = np.hypot(*(b - a).T) < 0.05  # burnt-in marks stand still while the picture moves
         if still.mean() < 0.5 and np.median(np.hypot(*(b - a).T)) > 0.6:
             a, b = a[~still], b[~still]
         if len(a) < self.minimum:
-            return None
+            return None, None
         cv2.setRNGSeed(3)
-        _, inlier = cv2.estimateAffinePartial2D(a, b, method=cv2.RANSAC, ransacReprojThreshold=0.8, maxIters=300)
+        _, inlier = cv2.estimateAffinePartial2D(a, b, method=cv2.RANSAC, ransacReprojThreshold=0.8, maxIters=200)
         if inlier is None or inlier.sum() < self.minimum or inlier.mean() < 0.3:
-            return None
+            return None, None
         keep = inlier.ravel() > 0
         up = self._scale
         before_px = (a[keep].astype(float) + 0.5) * up - 0.5
         after_px = (b[keep].astype(float) + 0.5) * up - 0.5
-        return FlowLink(before_px, after_px, float(inlier.mean()))
+        return FlowLink(before_px, after_px, float(inlier.mean())), b[keep]

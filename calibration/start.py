@@ -236,8 +236,9 @@ def _explained_lines(px: np.ndarray, p: np.ndarray, rot: np.ndarray, principal: 
     off = np.abs(xy[:, 0] - np.round(xy[:, 0] / 5) * 5) / slope
     chance = np.minimum(1.0, 2.5 * tolerance * slope / 5.0)
     ok &= (xy[:, 1] > -2) & (xy[:, 1] < width + 2)
-    gain = (np.exp(-0.5 * (off / tolerance) ** 2) - chance) / np.maximum(1 - chance, 0.05) * ok
-    return gain.reshape(k, n).mean(1)
+    # crowded places (far lines a few pixels apart) can say little: each point weighs by what chance leaves
+    gain = np.where(ok, np.exp(-0.5 * (off / tolerance) ** 2) - chance, -0.3 * (1 - chance))
+    return gain.reshape(k, n).sum(1) / np.maximum((1 - chance).reshape(k, n).sum(1), 0.1 * n)
 
 
 def _explained_points(points: np.ndarray, ys: np.ndarray, p: np.ndarray, rot: np.ndarray, principal: tuple[float, float],

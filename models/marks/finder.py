@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
 from pathlib import Path
 from typing import Any
 
@@ -106,22 +108,54 @@ class _Torch:
 
 
 class _OpenVino:
-    """Compiled once per input size."""
+    """Converted once per weights (kept in the user's cache folder), compiled once per input size."""
 
     def __init__(self, net: torch.nn.Module) -> None:
         import openvino
 
-        self.core, self.convert = openvino.Core(), openvino.convert_model
+        self.core = openvino.Core()
+        self.openvino = openvino
         self.net = net.eval()
         self.compiled: dict[tuple[int, ...], Any] = {}
+
+    def _model(self) -> Any:
+        kept = _cache_folder() / f"marks-{_digest(self.net)}-{self.openvino.__version__[:8]}.xml"
+        if kept.exists():
+            return self.core.read_model(str(kept))
+        model = self.openvino.convert_model(
+            self.net, example_input=torch.zeros(1, 3, 64, 64), input=[("images", [1, 3, -1, -1])]
+        )
+        try:
+            kept.parent.mkdir(parents=True, exist_ok=True)
+            part = kept.with_name(f"{os.getpid()}-{kept.name}")
+            self.openvino.save_model(model, str(part), compress_to_fp16=False)
+            os.replace(part.with_suffix(".bin"), kept.with_suffix(".bin"))
+            os.replace(part, kept)
+        except OSError:
+            pass  # a cache that cannot be written only costs time
+        return model
 
     def __call__(self, images: np.ndarray) -> np.ndarray:
         shape = images.shape
         if shape not in self.compiled:
-            model = self.convert(self.net, example_input=torch.zeros(shape), input=[("images", list(shape))])
+            model = self._model()
+            model.reshape(list(shape))
             kinds = self.core.get_property("CPU", "OPTIMIZATION_CAPABILITIES")
             precision = "bf16" if "BF16" in kinds else "f32"
             self.compiled[shape] = self.core.compile_model(
                 model, "CPU", {"INFERENCE_PRECISION_HINT": precision, "PERFORMANCE_HINT": "LATENCY"}
             )
         return np.asarray(self.compiled[shape](images)[0], np.float32)[0]
+
+
+def _cache_folder() -> Path:
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "underneath"
+
+
+def _digest(net: torch.nn.Module) -> str:
+    """Hash of a network's tensors."""
+    h = hashlib.sha256()
+    for key, value in net.state_dict().items():
+        h.update(key.encode())
+        h.update(value.detach().cpu().contiguous().numpy().tobytes())
+    return h.hexdigest()[:16]
