@@ -50,7 +50,8 @@ def moments_of(paths: Paths, route: dict[str, Any]) -> list[tuple[str, float, fl
     out = [("snap", 0.0, paths.play.snap_s.sd)]
     found = route.get("break_s")
     if found is not None and math.isfinite(float(found)):
-        out.append(("break", float(found), 0.15))
+        sd = route.get("break_sd_s")
+        out.append(("break", float(found), float(sd) if sd is not None else 0.15))
     out += [("throw", paths.throw_s, paths.throw_sd_s), ("arrival", paths.arrival_s, paths.arrival_sd_s)]
     return [(m, t, sd if math.isfinite(sd) else 0.3) for m, t, sd in out if paths.inside_clock(t)]
 

@@ -107,7 +107,7 @@ def routes_by_player(routes: Any) -> dict[str, dict[str, Any]]:
     items = routes.items() if isinstance(routes, Mapping) else ((None, r) for r in routes)
     out: dict[str, dict[str, Any]] = {}
     for key, route in items:
-        names = ("player_id", "route", "label", "break_s", "stem_depth_play_yd", "probability")
+        names = ("player_id", "route", "label", "break_s", "break_sd_s", "stem_depth_play_yd", "probability")
         get = route.get if isinstance(route, Mapping) else lambda n, d=None, r=route: getattr(r, n, d)
         found = {n: get(n, None) for n in names}
         found["route"] = found["route"] or found["label"] or ""

@@ -17,6 +17,9 @@ BALL_SPEED_YD_PER_S = 19.0
 RELEASE_S = 0.12
 """mean ground speed of a pass, and the time the ball needs to get going (common practice; no source)"""
 
+WINDOW_LAG_S = 0.06
+"""how much later than the throw the windows of `infer_throw` match best (median on simulated plays)"""
+
 DROPS = ("quick", "three-step", "five-step", "seven-step")
 _UNDER = {"quick": (2.2, 0.9), "three-step": (3.9, 1.4), "five-step": (5.9, 2.1), "seven-step": (8.0, 2.8)}
 _GUN = {"quick": (0.6, 0.75), "three-step": (2.1, 1.2), "five-step": (3.6, 1.8), "seven-step": (5.2, 2.5)}
@@ -201,6 +204,7 @@ def infer_throw(
     near = np.abs(grid - grid[j]) < 0.5
     throw = float((weights * grid)[near].sum() / weights[near].sum())
     sd = float(np.sqrt((weights * (grid - throw) ** 2).sum() / weights.sum()))
+    throw -= WINDOW_LAG_S
     chance = np.exp(1.3 * (scores[:, near].max(axis=1) - best))
     target = int(receivers[k])
     start = (

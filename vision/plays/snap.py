@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from vision.plays.motion import F64, RATE_HZ, Motion, nan_mean, nan_median
 
 KNOT_LAG_S = 0.0
+ROUGH_YD = 0.14
+"""places rougher than this (film) are smoothed once more, and all men are used, not the offense alone"""
 
 
 @dataclass(frozen=True)
@@ -114,6 +116,9 @@ def snap_from_men(motion: Motion, rows: NDArray[np.intp], candidate: SnapCandida
     if use.sum() < 4:
         use[:] = True
     level = _along_own_way(motion, rows[use], candidate.t_s)
+    if np.nanmedian(motion.sd_yd[rows]) > ROUGH_YD:
+        bell = np.hanning(int(0.5 * RATE_HZ) + 2)[1:-1]
+        level = np.convolve(np.nan_to_num(level), bell / bell.sum(), "same")
     knot, sd = fit_onset(motion.t_s, level, candidate.t_s)
     if not np.isfinite(knot):
         return np.nan, np.nan

@@ -14,7 +14,7 @@ from vision.plays.lineup import Lineup, offense_evidence, read_lineup
 from vision.plays.motion import F64, RATE_HZ, Motion, window_mean
 from vision.plays.record import UNKNOWN, Value
 from vision.plays.roles import in_play_frame
-from vision.plays.snap import SnapCandidate, snap_candidates, snap_from_ball, snap_from_men
+from vision.plays.snap import ROUGH_YD, SnapCandidate, snap_candidates, snap_from_ball, snap_from_men
 
 
 @dataclass(frozen=True)
@@ -49,11 +49,20 @@ def find_start(motion: Motion, known: Mapping[str, float], ball: BallPath | None
         if best is None or score > best[0]:
             best = (score, candidate, lineup, odds)
     if best is None:
-        return Start(UNKNOWN, None, 0.0, ("no moment found at which two set lines start to move",))
+        return Start(
+            UNKNOWN,
+            None,
+            0.0,
+            ("no moment found at which two set lines start to move (tracks that begin after the snap?)",),
+        )
     _, candidate, lineup, odds = best
-    t, sd = snap_from_men(motion, lineup.offense, candidate)
+    rough = float(np.nanmedian(motion.sd_yd)) > ROUGH_YD
+    rows = np.concatenate([lineup.offense, lineup.defense]) if rough else lineup.offense
+    t, sd = snap_from_men(motion, rows, candidate)
     if not math.isfinite(t):
         t, sd = candidate.t_s, 0.4
+    if t - motion.t_s[0] < 0.25:
+        sd = max(sd, 0.15)  # hardly any stillness was seen before it
     if candidate.before > 1.2 and candidate.seen_before_s < 0.3:
         warnings.append("the tracks begin after the snap")
         sd = max(sd, 0.5)
@@ -81,7 +90,7 @@ def _lineup_at(motion: Motion, t_s: float, ball: BallPath | None) -> tuple[Lineu
         return read_lineup(xy, given_o, given_d, spot, speed), 9.0
     a, b = motion.rows("A"), motion.rows("B")
     as_a, as_b = read_lineup(xy, a, b, spot, speed), read_lineup(xy, b, a, spot, speed)
-    odds = 4.0 * (_stands_to_kick(as_a, xy) - _stands_to_kick(as_b, xy))
+    odds = 4.0 * (_stands_to_kick(as_a, as_b, xy) - _stands_to_kick(as_b, as_a, xy))
     odds += offense_evidence(as_a, as_b, xy, motion.place(t_s + 1.2, 0.15))[0]
     return (as_a, odds) if odds >= 0 else (as_b, -odds)
 
@@ -103,9 +112,16 @@ def set_places(motion: Motion, snap_s: float) -> F64:
     return xy
 
 
-def _stands_to_kick(lineup: Lineup | None, xy: F64) -> float:
-    """1 when the lineup's offense stands for a punt or a place kick, else 0."""
-    return float(lineup is not None and kick_formation(lineup, in_play_frame(xy, lineup)) > 0.5)
+def _stands_to_kick(lineup: Lineup | None, other: Lineup | None, xy: F64) -> float:
+    """1 when the lineup's offense stands for a punt or a place kick, else 0. A defense with a safety deep over
+    the ball looks like a punt turned round: not when the other side has a quarterback in his place."""
+    if lineup is None or kick_formation(lineup, in_play_frame(xy, lineup)) <= 0.5:
+        return 0.0
+    if other is not None and other.quarterback >= 0 and other.cost < 4.0:
+        depth, lateral = in_play_frame(xy, other)[other.quarterback]
+        if depth > -8.0 and abs(lateral) < 1.2:
+            return 0.0
+    return 1.0
 
 
 def kickoff(motion: Motion) -> float:
