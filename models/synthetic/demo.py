@@ -23,7 +23,7 @@ from models.synthetic.season import GamePlan, make_season, plan_game, play_calls
 
 DEMO_SEED = 970_001
 SIZE = (960, 540)
-WANTED = ("curl", "curl", "pass", "pass", "pass", "run", "kick")
+WANTED = ("curl", "curl", "pass", "pass", "run", "kick")
 BOTH_VIEWS = 2
 
 
@@ -71,7 +71,7 @@ def demo_plan(out: Path) -> GamePlan:
     dark = min(plan.look.offense.jersey, plan.look.defense.jersey, key=sum)
     ground = replace(plan.look.field, emblem=4.5, emblem_colours=(dark, *plan.look.field.emblem_colours[1:]))
     look = replace(plan.look, picture=picture, field=ground)
-    fmt = FilmFormat(rate=Fraction(30000, 1001), bit_rate=560_000)
+    fmt = FilmFormat(rate=Fraction(30000, 1001), bit_rate=480_000)
     return replace(plan, look=look, fmt=fmt)
 
 
@@ -90,7 +90,7 @@ def demo_calls(plan: GamePlan) -> list[dict[str, Any]]:
             if call["n"] not in tried:
                 tried[call["n"]] = play_script(plan, call)
             script = tried[call["n"]]
-            if script.t_s[-1] > 7.0:
+            if script.t_s[-1] > 6.0:
                 continue
             target = script.events.get("target")
             route = script.routes[target].label if target in script.routes else ""

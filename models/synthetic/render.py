@@ -70,6 +70,7 @@ class Renderer:
         self.p_person, self.p_flat = make("person.vert", "person.frag"), make("person.vert", "flat.frag")
         self.p_ident, self.p_prop = make("person.vert", "ident.frag"), make("prop.vert", "prop.frag")
         self.p_prop_id, self.p_post = make("ground.vert", "prop_id.frag"), make("full.vert", "post.frag")
+        self.p_disc = make("disc.vert", "disc.frag")
         self.size: tuple[int, int] | None = None
         self.multi: Any = None  # framebuffers and textures, made when the picture's size is known
         self.scene: Any = None
@@ -135,6 +136,13 @@ class Renderer:
                 bind.insert(0, (vertex, lay_v, *mesh))
             return ctx.vertex_array(program, bind, index, index_element_size=4)
 
+        turn = np.linspace(0, 2 * np.pi, 11)
+        rim = np.stack([np.cos(turn), np.sin(turn)], 1)
+        fan = np.stack([np.zeros((10, 2)), rim[:-1], rim[1:]], 1)
+        disc = ctx.buffer(fan.astype("f4").tobytes())
+        self.v_disc = ctx.vertex_array(
+            self.p_disc, [(disc, "2f", "in_disc"), (self.instances, "4f 4f 48x/i", "i_pos", "i_pose")]
+        )
         self.v_person, self.v_flat, self.v_ident = (
             array(self.p_person),
             array(self.p_flat),
@@ -304,7 +312,16 @@ class Renderer:
             )
         ):
             tex.use(slot)
-        for p in (self.p_ground, self.p_person, self.p_flat, self.p_ident, self.p_prop, self.p_prop_id):
+        drawn = (
+            self.p_ground,
+            self.p_person,
+            self.p_flat,
+            self.p_ident,
+            self.p_prop,
+            self.p_prop_id,
+            self.p_disc,
+        )
+        for p in drawn:
             self._set(p, u_clip=clip.T, u_eye=tuple(cam.centre))
         light = self.look.light
         soft = light.softness_px * cam.focal_px / 1500.0
@@ -324,8 +341,7 @@ class Renderer:
             self._set(self.p_flat, u_mode=1, u_light=tuple(float(v) for v in self.light_dirs[i]))
             self.v_flat.render(instances=n)
         self.shadow.color_mask = (False, False, False, True)
-        self._set(self.p_flat, u_mode=2)
-        self.v_flat.render(instances=n)
+        self.v_disc.render(instances=n)
         self.shadow.color_mask = (True, True, True, True)
 
     def _scene_pass(self, cam: ViewCamera, n: int) -> None:

@@ -310,7 +310,7 @@ def make_season(
     for name in done[0]["tables"]:
         parts = [d["tables"][name] for d in done if len(d["tables"][name])]
         if parts:
-            pd.concat(parts, ignore_index=True).to_parquet(out / "truth" / f"{name}.parquet", index=False)
+            tables.write_lean(pd.concat(parts, ignore_index=True), out / "truth" / f"{name}.parquet")
     about = {
         "seed": plan.seed,
         "style": plan.style,

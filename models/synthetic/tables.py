@@ -352,3 +352,13 @@ def event_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
         for n, v in script.events.items()
         if n.endswith("_s") and v is not None
     ]
+
+
+def write_lean(table: pd.DataFrame, path: Path) -> None:
+    """Write a truth table small: pixels and yards of many rows as rounded float32, zstd."""
+    lean = table.copy()
+    if len(lean) > 2000:
+        for name in lean.columns:
+            if lean[name].dtype == np.float64 and name.endswith(("_px", "_yd", "visible", "_per_s")):
+                lean[name] = lean[name].round(2 if name.endswith("_px") else 3).astype(np.float32)
+    lean.to_parquet(path, index=False, compression="zstd")

@@ -54,6 +54,7 @@ void main() {
     col = mix(col, lin(u_wearc) * (0.8 + 0.4 * n3), bare * 0.85);
   }
   // paint (premultiplied in sRGB)
+  float painted = 0.0;
   vec2 uv = (p - u_extent.xy) / (u_extent.zw - u_extent.xy);
   if (all(greaterThan(uv, vec2(0.0))) && all(lessThan(uv, vec2(1.0)))) {
     vec4 t = texture(u_paint, uv);
@@ -61,12 +62,14 @@ void main() {
       vec3 pc = lin(t.rgb / t.a) * (0.92 + 0.16 * n3);
       float keep = 1.0 - u_wear.y * smoothstep(0.75 - 0.5 * u_wear.y, 1.0, 0.45 * n3 + 0.35 * n2 + 0.3 * n4);
       keep *= 1.0 - 0.35 * u_wear.y * n1;
-      col = mix(col, pc, clamp(t.a * keep, 0.0, 1.0));
+      painted = clamp(t.a * keep, 0.0, 1.0);
+      col = mix(col, pc, painted);
     }
   }
   if (u_field.w > 0.0) {
     float s = smoothstep(0.62 - 0.6 * u_field.w, 0.8 - 0.5 * u_field.w, 0.5 * n1 + 0.35 * n2 + 0.25 * n3);
-    col = mix(col, vec3(0.82, 0.85, 0.9), s * 0.92);
+    col = mix(col, vec3(0.82, 0.85, 0.9), s * 0.9 * (1.0 - 0.9 * painted));  // lines are swept
+    if (painted > 0.0) col = mix(col, vec3(0.05, 0.12, 0.06), 0.5 * s * painted);
   }
   // light
   vec4 sh = vec4(0.0);

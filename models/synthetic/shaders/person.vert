@@ -2,7 +2,7 @@ uniform isampler2D u_verts;
 uniform isampler2D u_norms;
 uniform float u_scale;
 uniform mat4 u_clip;
-uniform int u_mode;          // 0 picture, 1 shadow on the ground, 2 contact blob, 3 cell of the area atlas
+uniform int u_mode;          // 0 picture, 1 shadow on the ground, 3 cell of the area atlas
 uniform vec3 u_light;
 in float a_part;
 in vec2 a_uv;
@@ -27,7 +27,6 @@ void main() {
   v_nrm = R * n;
   vec3 world = R * p + i_pos.xyz;
   if (u_mode == 1) world -= u_light * ((world.z - i_pos.z - 0.01) / u_light.z);
-  if (u_mode == 2) world = vec3(i_pos.xy + (world.xy - i_pos.xy) * 1.15, i_pos.z + 0.01);
   v_pos = world; v_uv = a_uv; v_part = int(a_part + 0.5); v_info = i_info;
   gl_Position = u_clip * vec4(world, 1.0);
   if (u_mode == 3) {
