@@ -80,7 +80,7 @@ class PlayDirector:
 
     def _pressure(self, w: World) -> None:
         j, g = w.nearest(w.qb, "defense")
-        if g < 1.0 and w.t > 0.8 and w.rng.random() < 1 - np.exp(-1 / 30 / 0.15):
+        if g < 0.9 and w.t > 0.8 and w.rng.random() < 1 - np.exp(-1 / 30 / 0.15):
             w.events["pressure"] = True
             self.result = "sack"
             w.notes["carry_s"] = w.t
@@ -97,8 +97,8 @@ class PlayDirector:
                 self.throw_s = 99.0
             else:
                 self.throw_s = max(self.throw_s, w.t + w.rng.uniform(0.7, 2.2))
-        elif near and self.throw_s > w.t + 0.3 and w.rng.random() < 0.06:
-            self.throw_s = w.t + 0.25
+        elif near and self.throw_s > w.t + 0.3 and w.rng.random() < 0.15:
+            self.throw_s = w.t + 0.2
         if w.t > w.notes.get("runs_s", 99.0):
             self.result = "scramble"
             self._give(w, w.qb)
@@ -181,14 +181,15 @@ class PlayDirector:
         d, g = w.nearest(self.target, "defense")
         w.events["separation_arrival_yd"] = g
         out = not (w.left <= w.arrival[1] <= w.right)
-        chance = (
-            0.0
-            if out or self.throwaway
-            else 0.9 / (1 + np.exp((miss - 1.6) / 0.35)) * (1 - 0.62 * np.exp(-g / 1.1))
-        )
+        reach = float(np.hypot(w.arrival[0] - self.from_yd[0], w.arrival[1] - self.from_yd[1]))
+        chance = 0.92 / (1 + np.exp((miss - 1.8) / 0.35)) * (1 - 0.7 * np.exp(-g / 1.2))
+        chance *= float(np.exp(-0.016 * max(0.0, reach - 15.0)))
+        if out or self.throwaway:
+            chance = 0.0
         if w.rng.random() < chance:
             self.result = "complete"
             w.phase, w.carrier = CARRY, self.target
+            w.vel[self.target] *= 0.75
             w.notes["carry_s"] = w.t
         elif g < 1.4 and w.rng.random() < 0.13 and not out:
             self.result = "interception"
@@ -213,7 +214,7 @@ class PlayDirector:
             return
         other = "defense" if w.men[c].team == "offense" else "offense"
         near = [
-            j for j in w.on(other) if j not in w.down_at and w.gap(c, j) < (1.05 if w.cap[j] > 2 else 0.7)
+            j for j in w.on(other) if j not in w.down_at and w.gap(c, j) < (1.2 if w.cap[j] > 2 else 0.7)
         ]
         if near:
             w.cap[c] = 0.0

@@ -93,7 +93,7 @@ def _front(rng: np.random.Generator, n_line: int, run: bool) -> list[Job]:
 
 
 def _press_depth(rng: np.random.Generator, press: bool) -> float:
-    return float(rng.uniform(1.2, 2.2)) if press else float(np.clip(rng.normal(6.3, 1.4), 3.0, 10.0))
+    return float(rng.uniform(1.2, 2.2)) if press else float(np.clip(rng.normal(3.6, 1.3), 2.0, 8.0))
 
 
 def _man(rng, form: Formation, covers, rest: int, family: str, goal: float) -> list[Job]:
@@ -104,7 +104,7 @@ def _man(rng, form: Formation, covers, rest: int, family: str, goal: float) -> l
     for i, s in [*split, *backs]:
         if len(jobs) >= rest - deep:
             break
-        press = bool(rng.random() < 0.4) and s.number == 1
+        press = bool(rng.random() < 0.5) and s.number <= 2
         inside = float(rng.normal(0.9, 0.5)) * (1 if rng.random() < 0.85 else -1)
         if s.role == "RB":
             job = Job(
@@ -116,7 +116,7 @@ def _man(rng, form: Formation, covers, rest: int, family: str, goal: float) -> l
             )
         else:
             role = "CB" if s.number == 1 else str(rng.choice(["CB", "S", "LB"], p=[0.45, 0.35, 0.2]))
-            depth = _press_depth(rng, press) - (2.0 if s.number > 1 and not press else 0.0)
+            depth = _press_depth(rng, press) - (0.8 if s.number > 1 and not press else 0.0)
             job = Job(
                 role,
                 max(1.2, depth),
@@ -187,7 +187,7 @@ def _zone(rng, form: Formation, rest: int, family: str, right: float, left: floa
     corner = {s: outer[s] - rng.normal(0.6, 0.8) for s in (1, -1)}
     if family in ("cover3",):
         for s in (1, -1):
-            deep(s * 0.62 * room[s], 10.0, "CB", rng.normal(7.0, 1.2), s * corner[s], "deep_third")
+            deep(s * 0.62 * room[s], 10.0, "CB", rng.normal(4.6, 1.6), s * corner[s], "deep_third")
         deep(0.0, 12.0, "S", rng.normal(12.5, 1.2), rng.normal(0, 1.0), "deep_middle")
         under(strong, "curl_flat", "S", rng.normal(7.5, 1.6), outer[strong] * rng.uniform(0.45, 0.6))
         under(-strong, "curl_flat", "LB", rng.normal(4.8, 0.4), min(8.0, outer[-strong] * 0.5))
@@ -201,7 +201,7 @@ def _zone(rng, form: Formation, rest: int, family: str, right: float, left: floa
         under(0, "pole" if family == "tampa2" else "middle", "LB", rng.normal(4.8, 0.4), 0.0)
     else:
         for s in (1, -1):
-            deep(s * 0.66 * room[s], 9.0, "CB", rng.normal(7.2, 1.2), s * corner[s], "deep_quarter")
+            deep(s * 0.66 * room[s], 9.0, "CB", rng.normal(4.9, 1.5), s * corner[s], "deep_quarter")
             deep(
                 s * 0.26 * room[s], 9.0, "S", rng.normal(10.5, 1.2), s * rng.normal(6.0, 1.0), "deep_quarter"
             )
@@ -231,8 +231,9 @@ def _temper(rng: np.random.Generator, jobs: list[Job], run: bool, play_action: b
     for job in jobs:
         b = job.brain
         b.first_react = float(np.clip(rng.normal(0.22, 0.06), 0.1, 0.45)) if job.role != "DL" else 0.12
-        b.sees_throw = float(np.clip(rng.gamma(5, 0.055), 0.08, 0.8))
-        b.eager = float(rng.uniform(0.88, 1.0))
+        b.sees_throw = float(np.clip(rng.gamma(5, 0.075), 0.1, 1.0))
+        b.eager = float(rng.uniform(0.75, 1.0))
+        b.aim_error = (float(rng.normal(0, 1.1)), float(rng.normal(0, 1.1)))
         if isinstance(b, ZoneCover):
             b.tight = float(np.clip(rng.normal(0.6, 0.2), 0.1, 0.95))
             b.aim_inside, b.aim_under = float(rng.normal(1.8, 1.2)), float(rng.normal(2.0, 1.2))

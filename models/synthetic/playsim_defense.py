@@ -38,6 +38,7 @@ class Defender:
         self.sees_throw = 0.25
         self.range_yd = 14.0
         self.eager = 1.0
+        self.aim_error = (0.0, 0.0)
 
     def __call__(self, w: World, i: int) -> Want:
         if w.phase == PRE:
@@ -49,10 +50,11 @@ class Defender:
                 return carry(w, i)
             return self.pursue(w, i)
         if w.phase == FLIGHT and w.t > w.events["throw_s"] + self.sees_throw:
-            d = float(np.hypot(w.arrival[0] - w.pos[i, 0], w.arrival[1] - w.pos[i, 1]))
+            aim = (w.arrival[0] + self.aim_error[0], w.arrival[1] + self.aim_error[1])
+            d = float(np.hypot(aim[0] - w.pos[i, 0], aim[1] - w.pos[i, 1]))
             if d < self.range_yd:
-                return w.toward(i, w.arrival[0], w.arrival[1], min(w.top[i], 3.0 + 1.2 * d) * self.eager)
-            return w.toward(i, w.arrival[0], w.arrival[1], w.top[i] * 0.8)
+                return w.toward(i, *aim, speed=min(w.top[i], 2.0 + 1.2 * d) * self.eager)
+            return w.toward(i, *aim, speed=w.top[i] * 0.8)
         if w.t < self.bite_until and w.t > self.first_react:
             return w.toward(i, w.men[i].spot[0] - self.bite_yd, w.pos[i, 1], 3.4, stop=True)
         if w.t < self.first_react:
@@ -81,7 +83,7 @@ class Defender:
         g = w.gap(i, c)
         ahead = intercept_s(w.pos[i], w.pos[c], w.vel[c], float(w.top[i]) * 0.95)
         place = w.pos[c] + w.vel[c] * ahead
-        pace = w.top[i] if g > 3 else max(4.0, w.top[i] * 0.75)
+        pace = w.top[i] if g > 3 or w.pos[i, 0] < w.pos[c, 0] else max(4.0, w.top[i] * 0.75)
         if w.men[i].role in ("CB", "S") and g > 12 and w.pos[c, 0] < 3:
             pace = 4.5
         return w.toward(i, float(place[0]), float(place[1]), pace)
@@ -133,12 +135,12 @@ class ManCover(Defender):
         cushion = w.pos[i, 0] - seen[0]
         if not self.turned:
             lateral_gap = abs(seen[1] - w.pos[i, 1])
-            if cushion < 1.8 or lateral_gap > 3.0 or w.t > 2.6:
+            if cushion < 2.2 or lateral_gap > 2.5 or w.t > 2.6:
                 self.turned = True
             elif self.press:
                 return 0.6, float(np.clip(1.5 * (seen[1] - side * self.inside - w.pos[i, 1]), -2.5, 2.5))
             else:
-                pace = float(np.clip(v[0] * 0.62, 0.0, 4.2))
+                pace = float(np.clip(v[0] * 0.55, 0.0, 4.0))
                 return pace, float(np.clip(1.2 * (seen[1] - side * self.inside - w.pos[i, 1]), -2.0, 2.0))
         ahead = np.array([-1.0 if self.trail else 0.8, -side * self.inside])
         lead = w.seen(self.man, self.lag) - w.seen(self.man, self.lag + 0.1)

@@ -34,13 +34,13 @@ def carry(w: World, i: int) -> Want:
         ahead = (w.pos[j, 0] - w.pos[i, 0]) * up
         g = w.gap(i, j)
         if g < 7.0 and ahead > -1.5:
-            dl += 1.3 * np.sign(w.pos[i, 1] - w.pos[j, 1] + 1e-3) * np.exp(-g / 2.5)
+            dl += 0.6 * np.sign(w.pos[i, 1] - w.pos[j, 1] + 1e-3) * np.exp(-g / 2.5)
     if w.pos[i, 1] > w.right - 2.5:
         dl = min(dl, -0.05)
     if w.pos[i, 1] < w.left + 2.5:
         dl = max(dl, 0.05)
     r = float(np.hypot(dd, dl))
-    return dd / r * w.top[i], dl / r * w.top[i]
+    return 0.88 * dd / r * w.top[i], 0.88 * dl / r * w.top[i]
 
 
 class RouteRunner:

@@ -128,7 +128,7 @@ def simulate_pass(
     blockers = [i for i, m in enumerate(men) if isinstance(m.brain, PassBlocker)]
     motion_men = men
     men = men + defenders
-    protect(rng, men, blockers, rushers, clean=1.5 if call.boot else 2.4)
+    protect(rng, men, blockers, rushers, clean=1.8 if call.boot else 2.8)
     motion = add_motion(rng, motion_men, form, ground["standard"] == "canadian")
     men += crew(rng, ground["standard"], ground["right"], ground["left"])
     w = World(rng, men, ground["left"], ground["right"], ground["goal"])

@@ -28,7 +28,7 @@ def model() -> RouteClassifier:
 
 
 def draw(
-    points, pace=6.0, rate=10.0, end=3.4, start=(-1.0, 14.0), settle=True, throw=2.6, number=1
+    points, pace=6.0, rate=10.0, end=3.4, start=(-1.0, 14.0), throw=2.6, number=1
 ) -> RoutePath:
     """A textbook route: straight lines through (depth, out) points from a start, eased off the line."""
     corners = np.array([start, *points], float)
@@ -36,15 +36,13 @@ def draw(
     t = np.arange(-0.5, end, 1 / rate)
     run = np.clip(t - 0.15, 0, None)
     far = pace * (run - 0.9 * (1 - np.exp(-run / 0.9)))
-    if not settle:
-        far = np.minimum(far, 99)
     s = np.minimum(far, lengths[-1])
     xy = np.stack([np.interp(s, lengths, corners[:, k]) for k in (0, 1)], 1)
     return RoutePath(t, xy, throw, end, 26.0, 26.0, number)
 
 
 # Worked examples of Hochstedler and Gagnon (2017), from memory: stem lengths 4.0 (slant), 4.8 (out),
-# 10.9 (dig), 13.9 (comeback). Headings: slant about 45 degrees in, out and dig square, comeback to the sideline.
+# 10.9 (dig), 13.9 (comeback). Headings: slant about 45 degrees in, out and dig square, comeback outward.
 WORKED = {"slant": (4.0, -45.0), "out": (4.8, 90.0), "in": (10.9, -90.0), "comeback": (13.9, 150.0)}
 
 
