@@ -19,7 +19,7 @@ import numpy as np
 
 from models.synthetic.clip import FilmFormat
 from models.synthetic.lens import FIELD_LENGTH_YD
-from models.synthetic.season import GamePlan, make_season, plan_game, play_calls, play_script
+from models.synthetic.season import GamePlan, make_season, plan_game, play_calls, play_script, team_names
 
 DEMO_SEED = 970_001
 SIZE = (960, 540)
@@ -101,6 +101,24 @@ def demo_calls(plan: GamePlan) -> list[dict[str, Any]]:
     return [chosen[i] | {"n": n + 1} for n, i in enumerate(order)]
 
 
+def write_provenance(out: Path, plan: GamePlan) -> None:
+    """PROVENANCE.md: where the clips come from and under what terms."""
+    home, away = team_names(plan)
+    text = f"""# Where this film comes from
+
+Drawn by `python -m models.synthetic.demo` (seed {plan.seed}); nobody filmed it. The teams ({home}, {away}), names,
+numbers, marks and the field are invented; bodies and motions are credited in `models/synthetic/assets`. Rules: NCAA.
+Licence: the project's own (see LICENSE).
+
+- `clips/`: the film, {plan.size[0]}x{plan.size[1]}, H.264, 30000/1001 frames a second
+- `sheet.csv`, `roster.csv`: what a video man and a coach would hand over
+- `truth/`: what the renderer knows (export tables, boxes, cameras). The program never reads it; `underneath score` does.
+
+Its seed, field and kits belong to no training set (tests/models/test_season.py).
+"""
+    (out / "PROVENANCE.md").write_text(text)
+
+
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
     p = argparse.ArgumentParser(description="Make the demo game.")
@@ -115,6 +133,7 @@ def main(argv: list[str] | None = None) -> int:
         for k, c in enumerate(demo_calls(plan))
     ]
     print(json.dumps(make_season(plan, len(calls), a.workers, calls)))
+    write_provenance(a.out, plan)
     size = sum(f.stat().st_size for f in a.out.rglob("*") if f.is_file())
     print(f"{size / 1e6:.2f} MB in {a.out}")
     return 0
