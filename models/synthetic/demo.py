@@ -106,13 +106,14 @@ def write_provenance(out: Path, plan: GamePlan) -> None:
     home, away = team_names(plan)
     text = f"""# Where this film comes from
 
-Drawn by `python -m models.synthetic.demo` (seed {plan.seed}); nobody filmed it. The teams ({home}, {away}), names,
-numbers, marks and the field are invented; bodies and motions are credited in `models/synthetic/assets`. Rules: NCAA.
-Licence: the project's own (see LICENSE).
+Drawn by `python -m models.synthetic.demo` (seed {plan.seed}); nobody filmed it. The teams ({home}, {away}),
+names, numbers, marks and the field are invented; bodies and motions are credited in `models/synthetic/assets`.
+Rules: NCAA. Licence: the project's own (see LICENSE).
 
 - `clips/`: the film, {plan.size[0]}x{plan.size[1]}, H.264, 30000/1001 frames a second
 - `sheet.csv`, `roster.csv`: what a video man and a coach would hand over
-- `truth/`: what the renderer knows (export tables, boxes, cameras). The program never reads it; `underneath score` does.
+- `truth/`: what the renderer knows (export tables, boxes, cameras). The program never reads it;
+  `underneath score` does.
 
 Its seed, field and kits belong to no training set (tests/models/test_season.py).
 """
