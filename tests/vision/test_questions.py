@@ -84,6 +84,12 @@ def test_leverage_words_are_those_of_the_measures() -> None:
             assert leverage_words(words.across(inside), words.along(under)) == their_words(inside, under)
 
 
+def test_route_words_are_those_of_the_classifier() -> None:
+    from models.routes.labels import LABELS, UNKNOWN
+
+    assert set(words.ROUTES) == {*LABELS, UNKNOWN}
+
+
 def test_leverage_filter_and_target(season: Season) -> None:
     found = find(season, asked(leverage="inside, underneath", target=True))
     assert len(found) and (found["inside_yd"] > HEAD_UP_YD).all() and (found["under_yd"] > LEVEL_YD).all()

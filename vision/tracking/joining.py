@@ -3,9 +3,10 @@
 Three kinds of flow (side A, side B, officials) run through the same pieces; a piece carries at most one
 unit. A unit enters at a piece, passes along links to later pieces and leaves; entering and leaving
 inside the picture in the middle of the clip cost more than at the picture's edge or at the clip's ends.
-Every cost is minus a log likelihood (ratio to "this piece is nobody"). The programme is solved exactly
-with SciPy's HiGHS (multi-commodity flow; integer). After Zhang, Li and Nevatia, CVPR 2008 (network flow
-for data association), with side and number of men added.
+Every cost is minus a log likelihood (ratio to "this piece is nobody"). Two programmes (SciPy's HiGHS):
+the first lets a piece be shared among the kinds and so finds nearly every kind; with kinds given there are
+three separate network flows, whose answers are whole numbers, and branching is left for few pieces.
+After Zhang, Li and Nevatia, CVPR 2008 (network flow for data association), with side and number of men added.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ class JoinSettings:
     start_density: float = 9.0
     dearest_link: float = 14.0
     fastest_yd_per_s: float = 9.0
+    links_a_piece: int = 8
     side_weight: float = 0.35
     side_limit: float = 8.0
     least_boxes: int = 3
@@ -75,7 +77,7 @@ def join_pieces(
     pieces: list[np.ndarray], detections: Detections, places: Places, side: np.ndarray,
     official: np.ndarray, men_a_side: int, settings: JoinSettings | None = None,
 ) -> list[Chain]:  # fmt: skip
-    """Chains of pieces, at most `men_a_side` of A and of B at any... over the whole clip.
+    """Chains of pieces, at most `men_a_side` of A and of B over the whole clip.
 
     side (N,), official (N,): log odds of every box (see `teams`).
     """
@@ -142,7 +144,19 @@ def _links(t: _Pieces, d: Detections, s: JoinSettings) -> tuple[np.ndarray, np.n
     reach = np.linalg.norm(nu[:, :2], axis=1) < 1.5 + 0.7 * s.fastest_yd_per_s * gap[i, j]
     cost = np.where(reach, np.minimum(cost, s.dearest_link), cost)
     ok = cost < s.dearest_link + 1e-9
-    return np.column_stack([i, j])[ok], cost[ok]
+    i, j, cost = i[ok], j[ok], cost[ok]
+    best = np.minimum(_rank(i, cost), _rank(j, cost)) < s.links_a_piece
+    return np.column_stack([i, j])[best], cost[best]
+
+
+def _rank(group: np.ndarray, cost: np.ndarray) -> np.ndarray:
+    """Place of each cost within its group, cheapest 0."""
+    order = np.lexsort((cost, group))
+    starts = np.r_[0, np.flatnonzero(np.diff(group[order])) + 1]
+    first = np.repeat(starts, np.diff(np.r_[starts, len(group)]))
+    out = np.empty(len(group), int)
+    out[order] = np.arange(len(group)) - first
+    return out
 
 
 def _ends(t: _Pieces, d: Detections, s: JoinSettings) -> tuple[np.ndarray, np.ndarray]:
@@ -191,19 +205,33 @@ def _solve(
     ).tocsr()
     low = np.r_[np.zeros(kinds * 2 * n), np.full(n + kinds, -np.inf)]
     high = np.r_[np.zeros(kinds * 2 * n), np.ones(n), men_a_side, men_a_side, s.officials]
-    answer = milp(
-        cost, constraints=LinearConstraint(matrix, low, high), integrality=np.ones(kinds * size),
-        bounds=Bounds(0, 1), options={"time_limit": 10.0, "mip_rel_gap": 1e-3},
-    )  # fmt: skip
+    rules = LinearConstraint(matrix, low, high)
+    share = _programme(cost, rules, np.ones(kinds * size)).reshape(kinds, size)[:, :n]
+    wanted = np.argmax(share - 1e-6 * (t.kind_cost.T - t.kind_cost.min()), axis=0)
+    split = (share > 0.01) & (share < 0.99)
+    open_, whole = np.ones((kinds, size)), np.zeros((kinds, size))
+    open_[:, :n] = (wanted == np.arange(kinds)[:, None]) | split
+    whole[:, :n] = split
+    answer = _programme(cost, rules, open_.ravel(), whole.ravel())
+    if not np.allclose(answer, np.round(answer), atol=1e-3):  # no whole answer in time: round the kinds
+        open_[:, :n] = wanted == np.arange(kinds)[:, None]
+        answer = _programme(cost, rules, open_.ravel())
+    x = answer.reshape(kinds, size) > 0.5
     used, nexts = np.full(n, -1), np.full(n, -1)
-    if answer.x is None:
-        return used, nexts
-    x = answer.x.reshape(kinds, size) > 0.5
     for c in range(kinds):
         used[x[c, :n]] = c
         chosen = links[x[c, 3 * n :]]
         nexts[chosen[:, 0]] = chosen[:, 1]
     return used, nexts
+
+
+def _programme(
+    cost: np.ndarray, rules: LinearConstraint, largest: np.ndarray, whole: np.ndarray | None = None
+) -> np.ndarray:
+    """The programme's answer, `whole` variables as whole numbers; NaN where there is none."""
+    limit = {"node_limit": 200, "mip_rel_gap": 1e-3}
+    answer = milp(cost, constraints=rules, bounds=Bounds(0, largest), integrality=whole, options=limit)
+    return np.full(len(cost), np.nan) if answer.x is None else np.asarray(answer.x)
 
 
 def _chains(pieces: list[np.ndarray], t: _Pieces, used: np.ndarray, nexts: np.ndarray) -> list[Chain]:

@@ -52,7 +52,7 @@ def peer_tracks(
             xyxy=np.array(detections.xyxy_px[rows]), confidence=np.array(detections.confidence[rows]),
             class_id=np.zeros(len(rows), int), data={"row": rows},
         )  # fmt: skip
-        out = tracker.update(given, frame=picture(f) if picture else blank)
+        out = tracker.update(given, frame=_frame(name, picture, f, blank))
         if out.tracker_id is None:
             continue
         for box, who in zip(out.xyxy, out.tracker_id, strict=True):
@@ -64,6 +64,12 @@ def peer_tracks(
         for f, place in path.items():
             xy[k, f] = place
     return xy
+
+
+def _frame(name: str, picture: Any, f: int, blank: np.ndarray) -> np.ndarray | None:
+    if name != "BoT-SORT":
+        return None
+    return picture(f) if picture else blank
 
 
 def _usable(d: Detections, places: Places, frame: int) -> np.ndarray:
