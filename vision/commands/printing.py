@@ -40,7 +40,11 @@ def text_of(value: Any, column: str = "") -> str:
         return f"{value:+.{digits}f}" if column in SIGNED else f"{value:.{digits}f}"
     if isinstance(value, Mean | Share | int):
         return str(value)
-    return shown(value) if column in ("route", "most run", "most thrown to", "1", "2", "3") else str(value)
+    return (
+        shown(value)
+        if column in ("route", "most run", "most thrown to", "first", "second", "third")
+        else str(value)
+    )
 
 
 def heading_of(column: str) -> str:

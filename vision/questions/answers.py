@@ -13,9 +13,6 @@ from vision.questions.found import completions, find, gained, leverage_words, su
 from vision.questions.intervals import mean_of
 from vision.store import Season
 
-NO_COMBINATION = ("none", "single", "unknown")
-"""What a side is called on which no two receivers combined."""
-
 
 @dataclass(frozen=True)
 class Answer:
@@ -75,7 +72,7 @@ def _lever(rows: pd.DataFrame) -> str:
 def _combinations(season: Season, ask: Asked) -> Answer:
     """Which route combinations hurt the defense."""
     found = find(season, ask)
-    known = found[~found["combination"].isin([None, "", *NO_COMBINATION]) & found["combination"].notna()]
+    known = found[~found["combination"].isin([None, *scouting.NO_COMBINATION]) & found["combination"].notna()]
     rows = []
     for name, group in known.groupby("combination"):
         targets = thrown(group)

@@ -12,6 +12,9 @@ from vision.questions.intervals import Share, mean_of
 
 IN_BREAKING = ("in", "slant", "post", "curl", "hook", "shallow_cross", "deep_cross", "angle")
 OUT_BREAKING = ("out", "corner", "comeback", "flat", "swing", "wheel")
+NO_COMBINATION = ("", "none", "single", "unknown")
+"""What a side is called on which no two receivers combined."""
+PLACES = ("first", "second", "third")
 LEAST_RUN = 4
 """A tendency is listed from four routes on; below, any share is chance."""
 
@@ -20,7 +23,8 @@ def tips(found: pd.DataFrame) -> pd.DataFrame:
     """Which splits tip which routes: one row per landmark and receiver number.
 
     Columns: split, number, run, most run, share of the most run, in-breaking, out-breaking (shares with
-    intervals) and lift: the share of the most run route over its share from all splits.
+    intervals) and lift: the share of the most run route over its share from all splits. Surest first: in the
+    order of the lower end of that share over the share from all splits.
     """
     known = found[~found["route"].isin(["unknown", "block"]) & found["landmark"].notna()]
     overall = known["route"].value_counts(normalize=True)
@@ -44,7 +48,11 @@ def tips(found: pd.DataFrame) -> pd.DataFrame:
         )
     columns = ["split", "number", "run", "most run", "share", "in-breaking", "out-breaking", "lift"]
     table = pd.DataFrame(rows, columns=columns)
-    return table.sort_values("lift", ascending=False, ignore_index=True)
+    sure = [
+        share.interval[0] / float(overall[route])
+        for share, route in zip(table["share"], table["most run"], strict=True)
+    ]
+    return table.iloc[np.argsort(sure)[::-1]].reset_index(drop=True)
 
 
 def tendency(found: pd.DataFrame, by: str, what: str, least: int = LEAST_RUN) -> pd.DataFrame:
@@ -58,10 +66,10 @@ def tendency(found: pd.DataFrame, by: str, what: str, least: int = LEAST_RUN) ->
         counts = group[what].value_counts()
         for place in range(3):
             if place < len(counts):
-                row[f"{place + 1}"] = counts.index[place]
-                row[f"share {place + 1}"] = Share(int(counts.iloc[place]), len(group))
+                row[PLACES[place]] = counts.index[place]
+                row[f"share of {PLACES[place]}"] = Share(int(counts.iloc[place]), len(group))
         rows.append(row)
-    columns = [by, "n", *(c for place in (1, 2, 3) for c in (f"{place}", f"share {place}"))]
+    columns = [by, "n", *(c for place in PLACES for c in (place, f"share of {place}"))]
     return pd.DataFrame(rows, columns=columns).sort_values("n", ascending=False, ignore_index=True)
 
 
@@ -107,7 +115,7 @@ def formations(found: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for name, group in found.groupby("formation"):
         sides = group.drop_duplicates(["play_id", "side"])["combination"]
-        common = sides[sides.notna() & (sides != "")].value_counts()
+        common = sides[sides.notna() & ~sides.isin(NO_COMBINATION)].value_counts()
         targets = thrown(group)
         rows.append(
             {

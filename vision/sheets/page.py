@@ -23,7 +23,7 @@ from vision.clips import _stretch, default_title, locate
 from vision.questions import QUESTIONS, Answer, Asked, answer, find
 from vision.questions.answers import receiver_name, route_name, situation
 from vision.questions.defense import drops, label, lines
-from vision.sheets.build import LEVERAGE_TEXT, Block, play_figures, table_block
+from vision.sheets.build import LEVERAGE_TEXT, Block, play_figures, route_figures, table_block
 from vision.sheets.cautions import CAUTION
 from vision.sheets.charts import drop_chart, leverage_chart
 from vision.store import Season
@@ -100,6 +100,8 @@ def question(season: Season, name: str) -> dict[str, Any]:
     if name == "curls":
         figures = [{"svg": leverage_chart(find(season, Asked(route=("curl",))), "Leverage on curls"),
                     "caption": LEVERAGE_TEXT}]  # fmt: skip
+    if name == "scout":
+        figures = route_figures(season, find(season, Asked()))
     chips = found.plays[:MOST_CHIPS] if name not in ("defenders", "scout") else []
     return {"title": found.title, "headline": found.headline, "blocks": blocks, "figures": figures,
             "plays": chips, "notes": found.notes}  # fmt: skip
