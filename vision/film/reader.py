@@ -142,10 +142,17 @@ def open_clip(path: str | Path, threads: int = 1) -> Clip:
         if _turn(first) in (90, 270):
             width, height = height, width
         return Clip(
-            path=path, width_px=width, height_px=height, rate=Fraction(rate),
-            time_base=Fraction(stream.time_base or Fraction(1, 1000)), codec=stream.codec_context.name,
-            rotation_deg=_turn(first), pixel_ratio=ratio, interlaced=bool(first.interlaced_frame),
-            announced_frames=int(stream.frames or 0), threads=threads,
+            path=path,
+            width_px=width,
+            height_px=height,
+            rate=Fraction(rate),
+            time_base=Fraction(stream.time_base or Fraction(1, 1000)),
+            codec=stream.codec_context.name,
+            rotation_deg=_turn(first),
+            pixel_ratio=ratio,
+            interlaced=bool(first.interlaced_frame),
+            announced_frames=int(stream.frames or 0),
+            threads=threads,
         )
 
 
@@ -156,8 +163,9 @@ def _container(path: Path) -> Any:
         with path.open("rb") as file:
             head = file.read(64)
         why = "is cut off: its table of contents is missing" if b"ftyp" in head else "is not a film file"
-        raise FilmTrouble(f"{path} {why} ({error.strerror or error})",
-                          "copy it again, or export it as MP4 (H.264)") from None
+        raise FilmTrouble(
+            f"{path} {why} ({error.strerror or error})", "copy it again, or export it as MP4 (H.264)"
+        ) from None
 
 
 def _first_frame(path: Path, box: Any, stream: Any) -> Any:
@@ -279,8 +287,10 @@ class _Reading:
         clip = self.clip
         expected = max(clip.announced_frames, 0 if self.error else clip.frame_count)
         if read == 0 or (self.start == 0 and not delivered):
-            raise FilmTrouble(f"{clip.path}: no picture could be decoded ({self.error or 'no frames'})",
-                              "copy it again, or export it anew")
+            raise FilmTrouble(
+                f"{clip.path}: no picture could be decoded ({self.error or 'no frames'})",
+                "copy it again, or export it anew",
+            )
         notes = []
         if expected and read < expected - 1:
             notes.append(f"ends early: {read} of {expected} frames could be read")
@@ -294,8 +304,9 @@ class _Reading:
 def _deinterlacer(stream: Any, frame: Any) -> Graph:
     """FFmpeg's bwdif, one whole frame per stored frame, so that numbers and stamps stay."""
     graph = Graph()
-    source = graph.add_buffer(width=frame.width, height=frame.height, format=frame.format.name,
-                              time_base=stream.time_base)
+    source = graph.add_buffer(
+        width=frame.width, height=frame.height, format=frame.format.name, time_base=stream.time_base
+    )
     weave = graph.add("bwdif", "mode=send_frame:parity=auto:deint=all")
     sink = graph.add("buffersink")
     source.link_to(weave)
