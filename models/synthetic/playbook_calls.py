@@ -102,7 +102,9 @@ THROW_S = {
     "swing": 2.3,
     "checkdown": 3.1,
 }
-TARGET_WEIGHT = {"hitch": 1.3, "curl": 1.3, "flat": 1.1, "go": 0.32, "screen": 8.0, "post": 0.7, "corner": 0.8}
+TARGET_WEIGHT = {
+    "hitch": 1.3, "curl": 1.3, "flat": 1.1, "go": 0.32, "screen": 8.0, "post": 0.7, "corner": 0.8,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
