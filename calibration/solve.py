@@ -125,33 +125,37 @@ def _seed(
 ) -> tuple[int, start.FrameSolution] | None:
     """The single-frame solution that explains most of the clip."""
     frames = sorted(evidence.marks, key=lambda f: -evidence.marks[f].count)
-    chosen = _spread(frames, tries, len(evidence))
-    found: list[tuple[int, start.FrameSolution]] = []
-    for frame in chosen:
+    found: list[tuple[float, int, start.FrameSolution]] = []
+    for frame in _spread(frames, tries, len(evidence)):
         s = start.solve_frame(evidence.marks[frame], standard, view=view if prior is None else prior.view)
         if prior is not None and (s is None or not s.accepted or not _same_place(s, prior)):
             s = start.solve_frame_from(evidence.marks[frame], standard, prior.hash_from_sideline_yd, prior.shared,
                                        prior.view == "endzone", _prior_of(standard, prior.view == "endzone", prior))  # fmt: skip
-        if s is not None and s.accepted:
-            found.append((frame, s))
-            view = "endzone" if s.endzone else "sideline"
-            if len(found) == 3 or (s.line_share > 0.75 and s.line_precision > 0.75 and s.row_share > 0.6):
-                break
-    if len(found) <= 1:
-        return found[0] if found else None
-    marked = sorted(evidence.marks)
-    totals = []
-    for frame, s in found:
-        links = chain.build_chain(evidence.links, frame, s.parameters, _principal(evidence))
-        total = 0.0
-        for other in _spread(marked, 8, len(evidence)):
-            pose = links.carry(frame, other, s.parameters[POSE])
-            if pose is not None:
-                p = s.parameters.copy()
-                p[POSE] = pose
-                total += max(0.0, float(start.score(evidence.marks[other], standard, s.hash_from_sideline_yd, p[None], 5.0).total[0]))
-        totals.append(total)
-    return found[int(np.argmax(totals))]
+        if s is None or not s.accepted:
+            continue
+        view = "endzone" if s.endzone else "sideline"
+        found.append((_explains(evidence, standard, frame, s), frame, s))
+        if found[-1][0] > 2.0 or len(found) == 3:
+            break
+    if not found:
+        return None
+    _, frame, solution = max(found, key=lambda t: t[0])
+    return frame, solution
+
+
+def _explains(evidence: ClipEvidence, standard: FieldStandard, frame: int, s: start.FrameSolution) -> float:
+    """Mean score of one frame's camera over marked frames of the clip, carried there by the background."""
+    links = chain.build_chain(evidence.links, frame, s.parameters, _principal(evidence))
+    others = _spread(sorted(evidence.marks), 6, len(evidence))
+    total = 0.0
+    for other in others:
+        pose = links.carry(frame, other, s.parameters[POSE])
+        if pose is not None:
+            p = s.parameters.copy()
+            p[POSE] = pose
+            parts = start.score(evidence.marks[other], standard, s.hash_from_sideline_yd, p[None], 5.0)
+            total += max(0.0, float(parts.total[0]))
+    return total / max(len(others), 1)
 
 
 def _same_place(s: start.FrameSolution, prior: CameraPrior) -> bool:
@@ -241,7 +245,8 @@ def _grow(
             p = known[near].copy()
             p[POSE] = poses
         result = start.refine(evidence.marks[frame], standard, solution.hash_from_sideline_yd, p, belief, (5, 4, 3, 2.5))
-        found = start.judge(evidence.marks[frame], standard, solution.hash_from_sideline_yd, result, solution.endzone)
+        found = start.judge(evidence.marks[frame], standard, solution.hash_from_sideline_yd, result, solution.endzone,
+                            carried=poses is not None)  # fmt: skip
         if found.accepted:
             known[frame] = result.parameters[0]
     frames = sorted(known)
@@ -306,7 +311,7 @@ def _bundle(evidence: ClipEvidence, standard: FieldStandard, state: _State, prio
 def _passes(marks: FrameMarks, standard: FieldStandard, state: _State, result: BundleResult, j: int) -> bool:
     one = replace(result, parameters=result.parameters[j : j + 1], covariance=result.covariance[j : j + 1],
                   sd_px=result.sd_px[j : j + 1])  # fmt: skip
-    return start.judge(marks, standard, state.hash_yd, one, state.endzone).accepted
+    return start.judge(marks, standard, state.hash_yd, one, state.endzone, carried=True).accepted
 
 
 def replace_state(state: _State, result: BundleResult, keep: list[int]) -> _State:

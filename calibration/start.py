@@ -390,9 +390,12 @@ def _best_distinct(p: np.ndarray, total: np.ndarray, keep: int) -> np.ndarray:
 
 
 def judge(
-    marks: FrameMarks, standard: FieldStandard, hash_yd: float, result: BundleResult, endzone: bool
+    marks: FrameMarks, standard: FieldStandard, hash_yd: float, result: BundleResult, endzone: bool, carried: bool = False
 ) -> FrameSolution:
-    """Score a refined camera and hold it against the gates; the reason names the first gate that failed."""
+    """Score a refined camera and hold it against the gates; the reason names the first gate that failed.
+
+    carried: the pose came from a good neighbour, so fewer of its own marks suffice.
+    """
     p = result.parameters[0]
     parts = score(marks, standard, hash_yd, p[None], 2.5)
     share, precision, row = float(parts.line_share[0]), float(parts.precision[0]), float(parts.row_share[0])
@@ -404,11 +407,11 @@ def judge(
         reason = "the camera would stand in an impossible place"
     elif (endzone and not (abs(p[0] - 90) < 50 and p[5] < 0)) or (not endzone and p[6] > -2):
         reason = "the camera would stand on the field"
-    elif share < 0.45:
+    elif share < (0.35 if carried else 0.45):
         reason = f"only {share:.0%} of the line points lie on a five-yard line"
     elif precision < 0.4:
         reason = f"only {precision:.0%} of the expected lines are seen"
-    elif len(marks.row_px) >= 4 and row < 0.35:
+    elif len(marks.row_px) >= 4 and row < (0.15 if carried and share > 0.55 and precision > 0.7 else 0.35):
         reason = f"only {row:.0%} of the hash-row crossings fit"
     elif not result.sd_px[0] < 4.0:
         reason = f"marks miss by {result.sd_px[0]:.1f} px"
