@@ -60,6 +60,11 @@ def add_commands(commands: argparse._SubParsersAction) -> None:
     process.add_argument("--again", action="store_true", help="do clips again that are stored already")
     process.set_defaults(run=run_process)
 
+    _picture_commands(commands)
+
+
+def _picture_commands(commands: argparse._SubParsersAction) -> None:
+    """The commands about single pictures and clips."""
     detect = commands.add_parser("detect", help="players, officials and ball in pictures or film, as CSV")
     detect.add_argument("inputs", nargs="+", metavar="IMAGE|CLIP", help="pictures or film")
     detect.add_argument("--out", required=True, metavar="FILE.csv", help="CSV to write")

@@ -66,10 +66,10 @@ def table_of(data: pd.DataFrame, title: str, width: int, most: int = 40) -> Tabl
     cells = {c: [text_of(v, c) for v in data[c].head(most)] for c in data.columns}
     room = {c: max([len(heading_of(c)), *map(len, v)], default=0) + 2 for c, v in cells.items()}
     columns = list(data.columns)
-    for name in LESS_NEEDED:
-        if sum(room[c] for c in columns) <= width:
+    for name in (*LESS_NEEDED, *reversed(columns)):
+        if sum(room[c] for c in columns) <= width or len(columns) <= 4:
             break
-        if name in columns[1:] and len(columns) > 4:
+        if name in columns[1:]:
             columns.remove(name)
     left_out = [heading_of(c) for c in data.columns if c not in columns]
     caption = []

@@ -11,12 +11,16 @@ from vision.commands.options import season_of, season_option
 from vision.commands.printing import console
 from vision.trouble import Trouble
 
-TRAININGS = {
-    "detector": ("models.training.train_detector", {"--labels": "--data", "--from": "--start"}),
-    "marks": ("models.training.train_marks", {"--labels": "--data", "--from": "--start"}),
-    "routes": ("models.training.train_routes", {"--labels": "--data"}),
+Target = tuple[str, tuple[str, ...], dict[str, str]]
+"""A module with `main()`, the words put before the user's, and option names translated for it."""
+
+TRAININGS: dict[str, Target] = {
+    "detector": ("models.training.train_detector", (), {"--labels": "--data", "--from": "--start"}),
+    "marks": ("models.training.train_marks", (), {"--labels": "--data", "--from": "--start"}),
+    "routes": ("models.routes.research", ("train",), {"--labels": "--data"}),
 }
-EVALUATIONS = {"routes": ("models.evaluation.routes", {"--labels": "--data"})}
+EVALUATIONS: dict[str, Target] = {"routes": ("models.routes.research", ("evaluate",), {"--labels": "--data"})}
+SCORE: Target = ("vision.score", (), {})
 
 
 def add_commands(commands: argparse._SubParsersAction) -> None:
@@ -50,15 +54,15 @@ def add_commands(commands: argparse._SubParsersAction) -> None:
     evaluate.set_defaults(run=lambda args: _pass_on(EVALUATIONS[args.what], args))
     score = commands.add_parser("score", help="end-to-end figures against film whose answer is known")
     score.add_argument("rest", nargs=argparse.REMAINDER, metavar="FILM_WITH_TRUTH ...")
-    score.set_defaults(run=lambda args: _pass_on(("vision.score", {}), args))
+    score.set_defaults(run=lambda args: _pass_on(SCORE, args))
 
 
-def _pass_on(target: tuple[str, dict[str, str]], args: argparse.Namespace) -> int:
+def _pass_on(target: Target, args: argparse.Namespace) -> int:
     """Run a module's `main()` with the rest of the command line, its option names translated."""
-    name, translate = target
+    name, first, translate = target
     module = importlib.import_module(name)
     before = sys.argv
-    rest = [translate.get(word, word) for word in args.rest]
+    rest = [*first, *(translate.get(word, word) for word in args.rest)]
     sys.argv = [f"underneath {args.command}" + (f" {args.what}" if hasattr(args, "what") else ""), *rest]
     try:
         return int(module.main() or 0)

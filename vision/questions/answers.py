@@ -73,62 +73,53 @@ def _combinations(season: Season, ask: Asked) -> Answer:
     """Which route combinations hurt the defense."""
     found = find(season, ask)
     known = found[~found["combination"].isin([None, *scouting.NO_COMBINATION]) & found["combination"].notna()]
-    rows = []
-    for name, group in known.groupby("combination"):
-        targets = thrown(group)
-        times = group.drop_duplicates(["play_id", "side"])
-        gains = mean_of(gained(targets))
-        rows.append(
-            {
-                "combination": name,
-                "run": len(times),
-                "thrown to": len(targets),
-                "completed": completions(targets),
-                "yards a throw": gains,
-                "yards": sum(v for v in gained(targets) if v == v),
-                "caught by": ", ".join(
-                    f"{words.shown(k)} {v}"
-                    for k, v in targets[targets["result"].isin(words.CAUGHT)]["route"].value_counts().items()
-                )
-                or "–",
-                "inside": mean_of(targets["inside_yd"]),
-                "underneath": mean_of(targets["under_yd"]),
-            }
-        )
+    columns = [
+        "combination",
+        "run",
+        "thrown to",
+        "completed",
+        "yards a throw",
+        "yards",
+        "caught by",
+        "inside",
+        "underneath",
+    ]
     table = pd.DataFrame(
-        rows,
-        columns=[
-            "combination",
-            "run",
-            "thrown to",
-            "completed",
-            "yards a throw",
-            "yards",
-            "caught by",
-            "inside",
-            "underneath",
-        ],
+        [_combination_row(name, group) for name, group in known.groupby("combination")], columns=columns
     )
     table = table.sort_values(["yards", "thrown to"], ascending=False, ignore_index=True)
-    hurt = [r for r in table.itertuples() if r.yards > 0]
-    headline = (
-        f"{hurt[0].combination} cost most: {hurt[0].yards:.0f} yards on {hurt[0]._3} throws, "
-        f"completed {hurt[0].completed}."
-        if hurt
-        else "No completion out of a named combination."
-    )
-    worst = thrown(known)[thrown(known)["combination"] == hurt[0].combination] if hurt else known.iloc[:0]
-    unnamed = found[~found.index.isin(known.index)].drop_duplicates(["play_id", "side"])
     notes = notes_on(season, found)
+    unnamed = found[~found.index.isin(known.index)].drop_duplicates(["play_id", "side"])
     if len(unnamed):
         notes.append(f"{len(unnamed)} sides with receivers ran no combination that has a name here.")
-    return Answer(
-        "Which route combinations hurt us?",
-        headline,
-        {"combinations": table},
-        list(dict.fromkeys(worst[worst["result"].isin(words.CAUGHT)]["play_id"])),
-        notes,
-    )
+    headline, plays = "No completion out of a named combination.", []
+    if len(table) and table["yards"][0] > 0:
+        worst = table.iloc[0]
+        headline = (
+            f"{worst['combination']} cost most: {worst['yards']:.0f} yards on {worst['thrown to']} throws, "
+            f"completed {worst['completed']}."
+        )
+        caught = thrown(known)
+        caught = caught[(caught["combination"] == worst["combination"]) & caught["result"].isin(words.CAUGHT)]
+        plays = list(dict.fromkeys(caught["play_id"]))
+    return Answer("Which route combinations hurt us?", headline, {"combinations": table}, plays, notes)
+
+
+def _combination_row(name: object, group: pd.DataFrame) -> dict[str, object]:
+    """One combination: how often run and thrown, what was caught by which route, the defender's leverage."""
+    targets = thrown(group)
+    caught = targets[targets["result"].isin(words.CAUGHT)]["route"].value_counts()
+    return {
+        "combination": name,
+        "run": len(group.drop_duplicates(["play_id", "side"])),
+        "thrown to": len(targets),
+        "completed": completions(targets),
+        "yards a throw": mean_of(gained(targets)),
+        "yards": float(sum(v for v in gained(targets) if v == v)),
+        "caught by": ", ".join(f"{words.shown(k)} {v}" for k, v in caught.items()) or "–",
+        "inside": mean_of(targets["inside_yd"]),
+        "underneath": mean_of(targets["under_yd"]),
+    }
 
 
 def _defenders(season: Season, ask: Asked) -> Answer:

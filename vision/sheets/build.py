@@ -113,12 +113,8 @@ def player_sheet(season: Season, ask: Asked) -> dict[str, Any]:
     if not ask.defender:
         raise QuestionTrouble("whose sheet?", "name a defender: --defender 54")
     everyone = drops(season, replace(ask, defender="", role=(), game=()))
-    whole = everyone[
-        [
-            is_player(i, j, ask.defender)
-            for i, j in zip(everyone["player_id"], everyone["jersey"], strict=True)
-        ]
-    ]
+    men = zip(everyone["player_id"], everyone["jersey"], strict=True)
+    whole = everyone[[is_player(i, j, ask.defender) for i, j in men]]
     if not len(whole):
         there = sorted({int(j) for j in everyone["jersey"].dropna()})
         raise QuestionTrouble(
@@ -126,61 +122,49 @@ def player_sheet(season: Season, ask: Asked) -> dict[str, Any]:
             f"numbers there: {', '.join(map(str, there)) or 'none could be read'}",
         )
     mine = whole[whole["game_id"].isin(ask.game)] if ask.game else whole
-    name = whole["defender"].mode()[0]
-    same = everyone[everyone["role"] == whole["role"].mode()[0]]
+    role = whole["role"].mode()
+    same = everyone[everyone["role"] == role[0]] if len(role) else everyone
     faced = find(season, replace(ask, by="underneath"))
     faced = faced[faced["route"].isin(["curl", "hook", "hitch", "in", "shallow_cross", "flat"])]
+    roster = roster_name(season, whole)
+    return {
+        "title": f"{whole['defender'].mode()[0]}{f'  {roster}' if roster else ''}",
+        "kicker": kicker(season, ask),
+        "headline": f"{len(mine)} drops on {mine['play_id'].nunique()} pass plays.",
+        "blocks": player_blocks(mine, whole, same, faced, bool(ask.game)),
+        "notes": notes_on(season, None),
+        "meta": meta(season),
+    }
+
+
+def player_blocks(
+    mine: pd.DataFrame, whole: pd.DataFrame, same: pd.DataFrame, faced: pd.DataFrame, week: bool
+) -> list[Block]:
+    """The parts of a defender's sheet. mine: the drops asked for, whole: all of his, same: of his role,
+    faced: short routes whose nearest underneath defender he was at the throw."""
+    heads = ["", "measure", *(("this game", "season") if week else ("mean",)), "unit", "place in unit"]
+    grey = "Each drop thin, his mean strong; grey: the middle half of all drops of his position in this file."
     figures = [
         _figure(leverage_chart(faced, "Leverage"), LEVERAGE_TEXT),
-        _figure(
-            drop_chart(mine, same, "Drops"),
-            "Each drop thin, his mean strong; grey: the middle half "
-            f"of all drops by {whole['role'].mode()[0]} in this file.",
-        ),
+        _figure(drop_chart(mine, same, "Drops"), grey),
     ]
-    blocks = [
+    aims = [
+        ["2–3 yd inside and 2–3 yd underneath at the throw (half a yard of slack)", str(aim_on_curls(faced))],
+        ["settled no later than 0.3 s after the quarterback's set", str(settled(mine))],
+    ]
+    return [
         Block(
             "Drop, read, break",
-            rows=measure_rows(mine, whole, same, name, bool(ask.game)),
-            head=[
-                _head(t, i > 1)
-                for i, t in enumerate(
-                    (
-                        "",
-                        "measure",
-                        "this game" if ask.game else "mean",
-                        *(("season",) if ask.game else ()),
-                        "unit",
-                        "place in unit",
-                    )
-                )
-            ],
+            head=[_head(t, i > 1) for i, t in enumerate(heads)],
+            rows=measure_rows(mine, whole, same, whole["defender"].mode()[0], week),
         ),
         Block("At the throw, and over time", figures=figures, pair=True, key=KEY),
         Block(
-            "Aim against curl and hook",
-            head=[_head("aim (common practice)"), _head("met", True)],
-            rows=[
-                [
-                    "2–3 yd inside and 2–3 yd underneath at the throw (half a yard of slack)",
-                    str(aim_on_curls(faced)),
-                ],
-                ["settled no later than 0.3 s after the quarterback's set", str(settled(mine))],
-            ],
+            "Aim against curl and hook", head=[_head("aim (common practice)"), _head("met", True)], rows=aims
         ),
         table_block("Play by play", play_by_play(mine)),
         Block("For the meeting", lines=True),
     ]
-    roster = roster_name(season, whole)
-    headline = f"{len(mine)} drops on {mine['play_id'].nunique()} pass plays."
-    return {
-        "title": f"{name}{f'  {roster}' if roster else ''}",
-        "kicker": kicker(season, ask),
-        "headline": headline,
-        "blocks": blocks,
-        "notes": notes_on(season, None),
-        "meta": meta(season),
-    }
 
 
 def measure_rows(
