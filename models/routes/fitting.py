@@ -45,7 +45,7 @@ def fit(
 ) -> RouteClassifier:
     """Train on make(epoch) (fresh simulation, or the same rows each time), then calibrate on validation.
 
-    start: a trained classifier whose shared layers are taken over; its heads are begun anew.
+    start: a trained classifier whose shared layers are taken over; its heads too if the sets are the same.
     """
     torch.manual_seed(recipe.seed)
     rng = np.random.default_rng(recipe.seed)
@@ -62,7 +62,8 @@ def fit(
             start.net.settings["width"],
             start.net.settings["hidden"],
         )
-        kept = {k: v for k, v in start.net.state_dict().items() if not k.startswith("heads.")}
+        whole = start.label_sets == label_sets
+        kept = {k: v for k, v in start.net.state_dict().items() if whole or not k.startswith("heads.")}
         net.load_state_dict(kept, strict=False)
     steps = recipe.epochs * max(1, len(hand) // recipe.batch)
     optimiser = torch.optim.AdamW(net.parameters(), lr=recipe.rate, weight_decay=recipe.weight_decay)

@@ -123,7 +123,9 @@ def coarse_labels(routes: RouteSet, grid: Grid, seed: int) -> np.ndarray:
     breaks = np.isin(
         routes.label, ("in", "out", "post", "corner", "deep_cross", "curl", "comeback", "hitch", "hook")
     )
-    early = ~(routes.break_s < grid.end_s - 0.3)
+    early = ~(routes.break_s < grid.end_s - rng.normal(0.42, 0.1, n))
     out = np.where(breaks & early & ~back & (rng.random(n) < 0.85), "GO", out)
+    out = np.where((routes.label == "wheel") & (deepest < rng.normal(7.0, 2.0, n)), "FLAT", out)
+    out = np.where(check & (deepest > rng.normal(4.0, 0.8, n)) & (rng.random(n) < 0.5), "HITCH", out)
     angle_unfinished = (routes.label == "angle") & early
     return np.where(angle_unfinished & (rng.random(n) < 0.6), "FLAT", out)

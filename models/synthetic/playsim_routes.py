@@ -7,6 +7,8 @@ themselves are common practice of the trade (no source).
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from models.synthetic.playbook import Leg, RoutePlan
@@ -166,7 +168,10 @@ def _in(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
 
 
 def _slant(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
-    return _cut(pen, rng, scale, 2.4, 1.2, 0.3, 5.2, -50.0, 11.0, 0.75, rng.normal(-6, 9))
+    drawn = _cut(pen, rng, scale, 1.7, 1.1, 0.2, 5.0, -52.0, 11.0, 0.65, rng.normal(-6, 9))
+    pace = float(rng.uniform(0.76, 0.98))
+    pen.legs = [replace(leg, speed=leg.speed * pace) for leg in pen.legs]
+    return drawn
 
 
 def _post(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
@@ -174,12 +179,12 @@ def _post(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
 
 
 def _corner(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
-    drawn = _cut(pen, rng, scale, 9.4, 2.4, 4.5, 14.5, 47.0, 9.0, 0.75, rng.normal(-3, 6))
+    drawn = _cut(pen, rng, scale, 9.4, 2.4, 4.5, 14.5, 51.0, 9.0, 0.72, rng.normal(-3, 6))
     return drawn
 
 
 def _go(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
-    lean = rng.normal(9.0, 9.0)
+    lean = float(np.clip(rng.normal(12.0, 9.0), -15.0, 27.0))
     if pen.depth < -3.0:
         pen.go(rng.normal(35, 20), rng.uniform(4, 7), through=1.2)
     pen.go(lean + rng.normal(0, 14), rng.uniform(2, 5), through=1.0)

@@ -135,7 +135,7 @@ def sample_routes(
     names = list(shares)
     chance = np.array([shares[k] for k in names])
     label = rng.choice(names, size=n, p=chance / chance.sum())
-    quick = np.array([THROW_S.get(str(x), 2.6) for x in label]) + rng.normal(0, 0.35, n)
+    quick = np.array([THROW_S.get(str(x), 2.6) for x in label]) + rng.normal(0, 0.27, n)
     label = label[np.argsort(quick)]
     group = np.arange(n) // 5
     n_groups = int(group[-1]) + 1

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from models.routes.baselines import baseline_accuracy, fit_baselines
+from models.routes.classifier import RouteClassifier
 from models.routes.features import Grid
 from models.routes.fitting import Batch, Recipe, fit
 from models.routes.labels import LABELS, load_taxonomy
@@ -60,11 +61,14 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--width", type=int, default=40)
     parser.add_argument("--out", type=Path, default=Path("models/weights/routes.npz"))
+    parser.add_argument("--start", type=Path, default=None, help="go on from these weights")
+    parser.add_argument("--rate", type=float, default=3e-3)
     parser.add_argument(
         "--baselines", action="store_true", help="also fit and print the scikit-learn baselines"
     )
     args = parser.parse_args(argv)
-    recipe = Recipe(seed=args.seed, epochs=args.epochs, width=args.width)
+    recipe = Recipe(seed=args.seed, epochs=args.epochs, width=args.width, rate=args.rate)
+    start = RouteClassifier.load(args.start) if args.start else None
     began = time.perf_counter()
 
     def make(epoch: int) -> Batch:
@@ -72,7 +76,9 @@ def main(argv: list[str] | None = None) -> int:
         return batch_of(routes, args.seed * 1000 + 500 + epoch, 1.0)
 
     validation = batch_of(sample_routes(77_001, 6000), 77_002, 1.0)
-    model = fit(make, validation, {"trade": LABELS, "twelve": load_taxonomy("twelve").labels}, recipe)
+    model = fit(
+        make, validation, {"trade": LABELS, "twelve": load_taxonomy("twelve").labels}, recipe, print, start
+    )
     seconds = time.perf_counter() - began
     figures = {
         "same simulator, tracker faults": score(model, batch_of(sample_routes(88_001, 6000), 88_002, 1.0)),
