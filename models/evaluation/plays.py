@@ -1,8 +1,8 @@
 """How well plays were understood: pure counting of found against true, no simulation and no reading here.
 
 `found` is anything with the fields of a play record (direction, los_field_yd.value, snap_s.value, players
-with
-player_id, team, role, receiver_number, side ...), `true` the script of a simulated play or a hand-made truth
+with player_id, team, role, receiver_number, side ...), `true` the script of a simulated play or a
+hand-made truth
 with the same fields. Counts are added, ratios computed last.
 """
 
@@ -105,7 +105,7 @@ def _people(score: Score, found: Any, true: Any, names: Mapping[str, str]) -> No
     }
     numbers = receiver_numbers(places)
     for p in true.people:
-        if p.team == "official":
+        if p.team == "official" or (names and p.id not in names):
             continue
         man = ours.get(names.get(p.id, p.id))
         score.hit("team", man is not None and man.team == p.team)
@@ -165,6 +165,8 @@ def score_cushions(
     names = names or {}
     found = {m.receiver_id: m for m in matchups if m.kind == "nearest" and m.moment == "snap"}
     for receiver, (defender, cushion, inside) in snap_cushions(true).items():
+        if names and not {receiver, defender} <= set(names):
+            continue
         row = found.get(names.get(receiver, receiver))
         score.hit(
             "nearest defender at snap", row is not None and row.defender_id == names.get(defender, defender)

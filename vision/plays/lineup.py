@@ -18,12 +18,16 @@ CENTRE_BEHIND_BALL_YD = 0.8
 """how far the centre's place lies behind the forward tip of the ball (common practice; no source)"""
 
 
+HIDDEN_COST = {5: 0.0, 4: 1.6, 3: 3.2}
+"""misfit counted for linemen not seen"""
+
+
 @dataclass(frozen=True)
 class Lineup:
     """One reading of the two lines. Rows index the men given.
 
     cost: lower is more like an offense (yards of misfit); line: rows from left to right as the
-    offense sees it (five, or four when one is hidden); centre, quarterback: rows or -1.
+    offense sees it (five; four or three when men are hidden); centre, quarterback: rows or -1.
     """
 
     offense: NDArray[np.intp]
@@ -63,17 +67,19 @@ def read_lineup(
     if speed is not None:
         near = near[~(speed[near] > 1.5)]
     near = near[np.argsort(-direction * xy[near, 1])]
-    for size in (5, 4):
+    for size in (5, 4, 3):
         for run in _runs(near, xy[:, 1], size):
-            centre = run[size // 2] if size == 5 else -1
-            middle = float(np.mean(xy[list(run), 1])) if centre < 0 else float(xy[centre, 1])
-            cost = _line_cost(run, near, depth, xy[:, 1]) + (2.0 if size == 4 else 0.0)
+            centre = run[2] if size == 5 else -1
+            ends = sorted((float(xy[run[0], 1]), float(xy[run[-1], 1])))
+            # with men hidden the ball may lie anywhere well inside the ends
+            room = (float(xy[centre, 1]),) * 2 if size == 5 else (ends[0] + 0.9, ends[1] - 0.9)
+            cost = _line_cost(run, near, depth, xy[:, 1]) + HIDDEN_COST[size]
             if ball is not None:
-                cost += 1.2 * min(abs(ball[1] - middle), 5.0)
-            qb, qb_cost = _quarterback(run, offense, depth, xy[:, 1], middle)
+                cost += 1.2 * min(abs(ball[1] - float(np.clip(ball[1], *room))), 5.0)
+            qb, qb_cost = _quarterback(run, offense, depth, xy[:, 1], room)
             if best is None or cost + qb_cost < best[0]:
                 best = (cost + qb_cost, run, centre, qb)
-        if best is not None and size == 5 and best[0] < 6:
+        if best is not None and best[0] < 5:
             break
     if best is None:
         return None
@@ -82,7 +88,7 @@ def read_lineup(
     on_line = int((depth[offense] > los - 2.3).sum())
     cost += 0.6 * max(0, 6 - on_line) + 0.5 * max(0, int((depth[offense] > los + 0.4).sum()))
     cost += 0.7 * max(0, int((depth[defense] < los - 0.3).sum()))
-    spot = float(xy[centre, 1]) if centre >= 0 else float(np.mean(xy[list(run), 1]))
+    spot = float(xy[centre, 1]) if centre >= 0 else float(xy[qb if qb >= 0 else list(run), 1].mean())
     if ball is not None:
         los, los_sd, spot = direction * float(ball[0]), 0.3, float(ball[1])
     return Lineup(offense, defense, direction, direction * los, los_sd, spot, run, centre, qb, cost)
@@ -105,7 +111,7 @@ def _runs(near: NDArray[np.intp], y: F64, size: int) -> list[tuple[int, ...]]:
     for start in range(len(near)):
         pool = [int(m) for m in near[start : start + size + 2]]
         for run in itertools.combinations(pool, size):
-            if run[0] == pool[0] and abs(y[run[-1]] - y[run[0]]) < 2.4 * (size - 1):
+            if run[0] == pool[0] and abs(y[run[-1]] - y[run[0]]) < 9.0:
                 out.append(run)
     return out
 
@@ -114,7 +120,11 @@ def _line_cost(run: tuple[int, ...], near: NDArray[np.intp], depth: F64, y: F64)
     """Misfit of five men to an offensive line: uneven spacing, ragged depth, not symmetric in depth."""
     gaps = np.abs(np.diff(y[list(run)]))
     d = depth[list(run)]
-    spacing = np.abs(gaps - np.clip(np.median(gaps), 1.0, 1.9)).sum() + 3.0 * np.maximum(0, 0.6 - gaps).sum()
+    step = float(np.clip(np.median(gaps) if len(run) == 5 else np.min(gaps), 1.2, 1.9))
+    misfit = np.abs(gaps - step)
+    for hidden in range(1, 6 - len(run)):  # a gap may hold a man not seen
+        misfit = np.minimum(misfit, 0.3 * hidden + np.abs(gaps - (hidden + 1) * step))
+    spacing = misfit.sum() + 3.0 * np.maximum(0, 0.6 - gaps).sum()
     ragged = 2.0 * float(np.ptp(d)) if len(d) else 0.0
     bow = abs(d[0] - d[-1]) + (abs(d[1] - d[3]) if len(d) == 5 else 0.0)
     behind = max(0.0, d[len(d) // 2] * -1 + float(np.mean(d)))
@@ -134,7 +144,7 @@ def _line_cost(run: tuple[int, ...], near: NDArray[np.intp], depth: F64, y: F64)
 
 
 def _quarterback(
-    run: tuple[int, ...], offense: NDArray[np.intp], depth: F64, y: F64, middle: float
+    run: tuple[int, ...], offense: NDArray[np.intp], depth: F64, y: F64, room: tuple[float, float]
 ) -> tuple[int, float]:
     """The man behind the middle of the line: row (or -1) and misfit in yards."""
     front = float(depth[run[len(run) // 2]]) if len(run) == 5 else float(np.median(depth[list(run)]))
@@ -143,11 +153,12 @@ def _quarterback(
         if man in run:
             continue
         back = front - depth[man]
-        if 9.5 <= back < 16.5 and abs(y[man] - middle) < 1.3:
-            return int(man), 0.5 + float(abs(y[man] - middle))  # a punter; the man before him protects
+        aside = abs(float(y[man] - np.clip(y[man], *room)))
+        if 9.5 <= back < 16.5 and aside < 1.3:
+            return int(man), 0.5 + aside  # a punter; the man before him protects
         if not 0.1 < back < 9.5:
             continue
-        cost = 1.5 * abs(y[man] - middle) + 0.5 * max(0.0, back - 6.0)
+        cost = 1.5 * aside + 0.3 * abs(float(y[man]) - sum(room) / 2) + 0.5 * max(0.0, back - 6.0)
         # of two men in a row behind the ball (under centre, pistol) the nearer one takes the snap
         cost += 0.12 * back - (0.4 if back < 1.5 else 0.0)
         if cost < best_cost:

@@ -166,8 +166,8 @@ def infer_throw(
     """Throw, arrival and target from what all men do together; None when nothing stands out.
 
     path, velocity (P,T,2) play frame, t (T,) from the snap. For each time and receiver three changes are
-    added
-    up, each between just before and a reaction time after: the defenders' closing speed on that receiver
+    added up, each between just before and a reaction time after: the defenders' closing speed on that
+    receiver
     grows, the other receivers slow down, the defenders' velocities change at once. Times weigh by how
     long real passers take (log-normal, median 2.55 s; shared motion facts) and by the passer's set.
     """

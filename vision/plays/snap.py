@@ -143,8 +143,7 @@ def snap_from_ball(t_s: F64, ball_yd: F64, around_s: float) -> tuple[float, floa
 
     The ball has rested (median place of the last 0.6 s, 0.3 yd or less away on most samples), then stays over
     0.3 yd away for 0.4 s and gets over 0.7 yd away within 0.8 s. The first two samples away are carried
-    back in
-    a straight line to the resting place. (NaN, NaN) when no such moment is seen.
+    back in a straight line to the resting place. (NaN, NaN) when no such moment is seen.
     """
     near = (t_s > around_s - 1.3) & (t_s < around_s + 1.3) & np.isfinite(ball_yd[:, 0])
     t, b = t_s[near], ball_yd[near]

@@ -45,7 +45,7 @@ def find_start(motion: Motion, known: Mapping[str, float], ball: BallPath | None
         lineup, odds = _lineup_at(motion, candidate.t_s, ball)
         if lineup is None:
             continue
-        score = candidate.strength - 0.35 * min(lineup.cost, 12.0)
+        score = candidate.strength - 0.22 * min(lineup.cost, 9.0)
         if best is None or score > best[0]:
             best = (score, candidate, lineup, odds)
     if best is None:
@@ -92,13 +92,14 @@ def _lineup_at(motion: Motion, t_s: float, ball: BallPath | None) -> tuple[Lineu
     as_a, as_b = read_lineup(xy, a, b, spot, speed), read_lineup(xy, b, a, spot, speed)
     odds = 4.0 * (_stands_to_kick(as_a, as_b, xy) - _stands_to_kick(as_b, as_a, xy))
     odds += offense_evidence(as_a, as_b, xy, motion.place(t_s + 1.2, 0.15))[0]
+    if as_a is None or as_b is None:
+        return (as_a or as_b), abs(odds)
     return (as_a, odds) if odds >= 0 else (as_b, -odds)
 
 
 def set_places(motion: Motion, snap_s: float) -> F64:
     """(P,2) places just before the snap; a man not seen then stands where he was seen last in the 1.5 s
-    before
-    it, if he stood still there, or first in the 0.3 s after."""
+    before it, if he stood still there, or first in the 0.3 s after."""
     xy = motion.place(snap_s - 0.1, 0.15)
     before = motion.span(snap_s - 1.5, snap_s)
     after = motion.span(snap_s, snap_s + 0.3)
@@ -115,12 +116,16 @@ def set_places(motion: Motion, snap_s: float) -> F64:
 def _stands_to_kick(lineup: Lineup | None, other: Lineup | None, xy: F64) -> float:
     """1 when the lineup's offense stands for a punt or a place kick, else 0. A defense with a safety deep over
     the ball looks like a punt turned round: not when the other side has a quarterback in his place."""
-    if lineup is None or kick_formation(lineup, in_play_frame(xy, lineup)) <= 0.5:
+    if lineup is None or len(lineup.line) < 5 or lineup.cost > 3.5:
+        return 0.0
+    if kick_formation(lineup, in_play_frame(xy, lineup)) <= 0.5:
         return 0.0
     if other is not None and other.quarterback >= 0 and other.cost < 4.0:
         depth, lateral = in_play_frame(xy, other)[other.quarterback]
         if depth > -8.0 and abs(lateral) < 1.2:
             return 0.0
+    if other is not None and other.cost < lineup.cost:
+        return 0.0
     return 1.0
 
 

@@ -1,27 +1,33 @@
 """Simulated plays through `understand_play` and `measure`, with figures: `python -m vision.plays.trial
 --help`.
 
-Three kinds of tracks: clean (30 Hz, exact), table (10 Hz, 0.1 yd, teams named A / B), film (30 Hz, slowly
-wandering errors of 0.15 yd and 0.1 yd of shake, men missing for stretches).
+Kinds of tracks: clean (30 Hz, exact), table (10 Hz, 0.1 yd, teams named A / B), film (30 Hz, slowly wandering
+errors of 0.15 yd and 0.1 yd of shake, men missing for stretches), pro and school (boxes with a detector's
+faults of that preset through the tracker; men out of the picture at the snap are not asked for).
 """
 
 from __future__ import annotations
 
 import argparse
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
+from scipy.optimize import linear_sum_assignment
 
+from calibration.standards import get_standard
 from models.evaluation.plays import Score, score_cushions, score_play
+from models.synthetic.faults import PRESETS, make_faulty
 from models.synthetic.plays import PlayScript, simulate_play
 from vision.coverage import measure
 from vision.plays.ball import BallPath
 from vision.plays.understand import understand_play
-from vision.records import Tracks
+from vision.records import Detections, Tracks
+from vision.tracking.clip import track_clip
 
 OFFSET_S = 7.0
 STANDARDS = ("ncaa", "nfl", "nfhs", "canadian")
-KINDS = ("clean", "table", "film")
+KINDS = ("clean", "table", "film", "pro", "school")
 
 
 def tracks_of(
@@ -65,6 +71,24 @@ def tracks_of(
     )
 
 
+def tracked(script: PlayScript, seed: int, preset: str) -> tuple[Tracks, dict[str, str]]:
+    """Tracks from faulty boxes through the tracker, and {true id: track id, '' = none} of the men in the picture
+    at the snap (nearest track within 1.5 yd, one each)."""
+    boxes = make_faulty(script, seed, PRESETS[preset])
+    tracks = track_clip(Detections(**boxes.fields()), boxes.cameras, get_standard(script.standard))
+    tracks = tracks.select(tracks.of_team("A", "B"))
+    k = int(np.argmin(np.abs(script.t_s)))
+    asked = [p for p, t in enumerate(boxes.person_team) if t != "official" and boxes.in_picture[p, k]]
+    gap = boxes.xy_field_yd[asked, k][:, None] - tracks.xy_field_yd[None, :, k]
+    far = np.nan_to_num(np.hypot(gap[..., 0], gap[..., 1]), nan=99.0)
+    names = {boxes.person_id[p]: "" for p in asked}
+    for i, j in zip(*linear_sum_assignment(np.minimum(far, 3.0)), strict=True):
+        if far[i, j] <= 1.5:
+            names[boxes.person_id[asked[i]]] = tracks.ids[j]
+    shifted = replace(tracks, t_s=tracks.t_s + script.t_s[0] + OFFSET_S)
+    return shifted, names
+
+
 def ball_of(script: PlayScript, rng: np.random.Generator) -> BallPath:
     """The ball as a 10 Hz table gives it, 0.1 yd of error."""
     xy = np.asarray(script.ball_field_yd[::3, :2], float)
@@ -79,12 +103,18 @@ def trial(seeds: Iterable[int], kind: str = "film", with_ball: bool = False, ver
         what = str(rng.choice(["pass", "run", "kick"], p=[0.75, 0.2, 0.05]))
         script = simulate_play(seed, STANDARDS[seed % 4], what)
         ball = ball_of(script, rng) if with_ball else None
-        play = understand_play(tracks_of(script, rng, kind), script.standard, ball=ball, play_id=str(seed))
+        names: dict[str, str] = {}
+        if kind in PRESETS and kind != "clean":
+            tracks, names = tracked(script, seed, kind)
+        else:
+            tracks = tracks_of(script, rng, kind)
+        play = understand_play(tracks, script.standard, ball=ball, play_id=str(seed))
         before = {n: list(v) for n, v in score.hits.items()}
-        score_play(score, play, script, OFFSET_S)
+        score_play(score, play, script, OFFSET_S, names)
         if script.kind == "pass" and play.understood:
-            matchups, _ = measure(play, script.routes)
-            score_cushions(score, matchups, script)
+            routes = {names.get(i, i): r for i, r in script.routes.items()}
+            matchups, _ = measure(play, routes)
+            score_cushions(score, matchups, script, names)
         if verbose:
             missed = {
                 n: v[1] - v[0] - (before.get(n, [0, 0])[1] - before.get(n, [0, 0])[0])
