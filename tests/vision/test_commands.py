@@ -6,6 +6,9 @@ import json
 import re
 import shutil
 import subprocess
+import threading
+import urllib.error
+import urllib.request
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +21,7 @@ from calibration.camera import Camera
 from vision.clips import chapters
 from vision.commands import build_parser, main
 from vision.film import open_clip, write_film
+from vision.sheets.page import make_server
 from vision.show import project
 from vision.store import Season
 from vision.store.columns import EXPORTED, names
@@ -185,6 +189,30 @@ def test_page_is_whole_and_offline(run: Any, tmp_path: Path, folder: Path) -> No
     film = data["plays"]["g1-001"]["film"]["sideline"]
     assert (tmp_path / "page" / film["near"]).resolve() == (folder / "g1_001_side.mp4").resolve()
     assert "https://" not in text and 'src="http' not in text
+
+
+def test_served_film_can_be_sought_and_nothing_else_is_reached(tmp_path: Path, folder: Path) -> None:
+    season = Season(folder / "made.season")
+    (tmp_path / "index.html").write_text("the page")
+    server = make_server(season, tmp_path, 0)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    base = f"http://127.0.0.1:{server.server_port}"
+    try:
+        film = (folder / "g1_001_side.mp4").read_bytes()
+        wanted = urllib.request.Request(
+            f"{base}/film/g1-001/sideline.mp4", headers={"Range": "bytes=100-199"}
+        )
+        with urllib.request.urlopen(wanted) as reply:
+            assert reply.status == 206 and reply.read() == film[100:200]
+            assert reply.headers["Content-Range"] == f"bytes 100-199/{len(film)}"
+        assert urllib.request.urlopen(f"{base}/film/g1-001/sideline.mp4").read() == film
+        assert urllib.request.urlopen(f"{base}/index.html").read() == b"the page"
+        for path in ("/film/../../etc/passwd", "/film/g1-003/sideline.mp4", "/%2e%2e/%2e%2e/etc/passwd"):
+            with pytest.raises(urllib.error.HTTPError):
+                urllib.request.urlopen(base + path)
+    finally:
+        server.shutdown()
+        server.server_close()
 
 
 def test_correct_list_withdraw(run: Any, folder: Path) -> None:

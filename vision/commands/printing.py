@@ -18,7 +18,9 @@ LESS_NEEDED = (
     "spread", "formation", "at arrival", "distance", "combination", "cushion at snap", "lane", "lift",
     "leverage", "down",
 )  # fmt: skip
-"""Columns left out, in this order, while a table is wider than the terminal."""
+NEVER_LEFT_OUT = ("route", "result", "yards", "defender", "inside", "underneath", "completed", "reason")
+"""While a table is wider than the terminal, LESS_NEEDED are left out in their order, then others from the
+right; these stay."""
 SIGNED = ("inside", "underneath", "yards")
 
 
@@ -69,7 +71,7 @@ def table_of(data: pd.DataFrame, title: str, width: int, most: int = 40) -> Tabl
     for name in (*LESS_NEEDED, *reversed(columns)):
         if sum(room[c] for c in columns) <= width or len(columns) <= 4:
             break
-        if name in columns[1:]:
+        if name in columns[1:] and name not in NEVER_LEFT_OUT:
             columns.remove(name)
     left_out = [heading_of(c) for c in data.columns if c not in columns]
     caption = []

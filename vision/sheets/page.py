@@ -212,8 +212,11 @@ def play_records(
     return out
 
 
-def serve(season: Season, folder: Path, port: int, film_folder: str | None = None) -> None:
-    """Serve the page and its film to this machine only, until stopped. Raises Trouble for a taken port."""
+def make_server(
+    season: Season, folder: Path, port: int, film_folder: str | None = None
+) -> ThreadingHTTPServer:
+    """A server of the page and the season's film for this machine only (port 0: any free one). Raises
+    Trouble for a taken port."""
     films = {}
     for _, clip in season.table("clips").iterrows():
         path = locate(season, clip["path"], film_folder)
@@ -221,11 +224,15 @@ def serve(season: Season, folder: Path, port: int, film_folder: str | None = Non
             films[f"/film/{quote(str(clip['play_id']))}/{clip['view']}{path.suffix}"] = path
     handler = type("Handler", (_Handler,), {"folder": str(folder), "films": films})
     try:
-        server = ThreadingHTTPServer(("127.0.0.1", port), handler)
+        return ThreadingHTTPServer(("127.0.0.1", port), handler)
     except OSError as error:
         raise Trouble(f"port {port} cannot be used ({error.strerror})", "name another with --port") from None
-    print(f"http://127.0.0.1:{port}/  (Ctrl-C stops it)", flush=True)
-    with server:
+
+
+def serve(season: Season, folder: Path, port: int, film_folder: str | None = None) -> None:
+    """Serve the page until stopped by hand."""
+    with make_server(season, folder, port, film_folder) as server:
+        print(f"http://127.0.0.1:{server.server_port}/  (Ctrl-C stops it)", flush=True)
         server.serve_forever()
 
 
