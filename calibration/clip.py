@@ -14,6 +14,22 @@ MEASURED, INTERPOLATED, LOST = 0, 1, 2
 STATUS_NAMES = ("measured", "interpolated", "lost")
 
 
+class LostCamera:
+    """Stands for a frame without a camera: everything is invalid."""
+
+    def to_field(
+        self, px: np.ndarray, sd_px: float | np.ndarray = 1.0
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """NaN, invalid, NaN."""
+        n = len(np.asarray(px, float).reshape(-1, 2))
+        return np.full((n, 2), np.nan), np.zeros(n, bool), np.full((n, 2, 2), np.nan)
+
+    def to_image(self, xy_field_yd: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """NaN, invalid."""
+        n = len(np.asarray(xy_field_yd, float).reshape(-1, 2))
+        return np.full((n, 2), np.nan), np.zeros(n, bool)
+
+
 @dataclass(frozen=True)
 class ClipCameras:
     """Cameras of a clip of T frames.
@@ -73,15 +89,18 @@ class ClipCameras:
                 float(p[4]), float(p[8]), self.field_width_yd, self.covariance[frame].astype(float))  # fmt: skip
         return self._cache[frame]
 
+    def __getitem__(self, frame: int) -> Camera | LostCamera:
+        """As ``camera``, but a LostCamera instead of None; IndexError outside the clip."""
+        if not -len(self) <= frame < len(self):
+            raise IndexError(f"frame {frame} of {len(self)}")
+        return self.camera(frame % len(self)) or LostCamera()
+
     def to_field(
         self, frame: int, px: np.ndarray, sd_px: float | np.ndarray = 1.0
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """As Camera.to_field; everything invalid where the frame is lost."""
         camera = self.camera(frame)
-        if camera is None:
-            n = len(np.asarray(px, float).reshape(-1, 2))
-            return np.full((n, 2), np.nan), np.zeros(n, bool), np.full((n, 2, 2), np.nan)
-        return camera.to_field(px, sd_px)
+        return LostCamera().to_field(px) if camera is None else camera.to_field(px, sd_px)
 
     @classmethod
     def lost(cls, frames: int, width_px: int, height_px: int, field_width_yd: float, message: str,

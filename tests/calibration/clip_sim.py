@@ -8,7 +8,7 @@ from calibration import Camera, FieldStandard
 from calibration.chain import _moved, _pixels
 from calibration.evidence import ClipEvidence
 from calibration.flow import FlowLink
-from tests.calibration.simulate import random_camera, simulate_marks
+from marks_sim import random_camera, simulate_marks
 
 
 def camera_path(rng: np.random.Generator, first: Camera, frames: int) -> list[np.ndarray]:
