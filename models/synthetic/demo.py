@@ -107,7 +107,7 @@ def write_provenance(out: Path, plan: GamePlan) -> None:
     text = f"""# Where this film comes from
 
 Drawn by `python -m models.synthetic.demo` (seed {plan.seed}); nobody filmed it. The teams ({home}, {away}),
-names, numbers, marks and the field are invented; bodies and motions are credited in `models/synthetic/assets`.
+names, numbers, marks and the field are invented; bodies and motions are credited beside the assets.
 Rules: NCAA. Licence: the project's own (see LICENSE).
 
 - `clips/`: the film, {plan.size[0]}x{plan.size[1]}, H.264, 30000/1001 frames a second
