@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-PLAYER, OFFICIAL, BALL = 0, 1, 2
+PLAYER, OFFICIAL, BALL, OTHER = 0, 1, 2, 3
 """Codes of `Detections.kind`."""
 
 TEAMS = ("offense", "defense", "A", "B", "official", "unknown")
@@ -45,7 +45,7 @@ class Detections:
     frame       (N,) int32, frame in the clip, counted from 0, never decreasing
     xyxy_px     (N,4) float32, left top right bottom, pixels of the clip's own size, amodal (whole man)
     confidence  (N,) float32 in 0..1; boxes down to about 0.05 are kept for the tracker
-    kind        (N,) uint8, 0 player, 1 official, 2 ball
+    kind        (N,) uint8, 0 player, 1 official, 2 ball, 3 other person (bench, coach, chain crew)
     colour      (N,K) float32 from `vision.tracking.colour.describe_colour`; NaN row = not seen;
                 K = 0 when no colours were taken
     pts_s       (F,) float64, time of every frame in s from the clip's first frame, increasing

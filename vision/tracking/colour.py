@@ -7,7 +7,6 @@ is against the turf of the whole picture, so a man in shadow keeps his descripti
 
 from __future__ import annotations
 
-import warnings
 from typing import Any
 
 import cv2
@@ -78,11 +77,8 @@ def _turf(bgr: np.ndarray, boxes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """How the light at each man scales to the picture's (N,), and the turf beside him in Lab (N,3)."""
     left = _grid(boxes, (-0.35, -0.1, 0.55, 1.02, 3, 6))
     right = _grid(boxes, (1.1, 1.35, 0.55, 1.02, 3, 6))
-    lab, inside = _look(bgr, np.concatenate([left, right], 1))
-    beside = np.where(inside[..., None], lab, np.nan)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # a man with no turf in sight beside him
-        own = np.median(np.where(np.isfinite(beside), beside, np.nanmedian(beside, (0, 1))), axis=1)
+    lab, _ = _look(bgr, np.concatenate([left, right], 1))
+    own = np.median(lab, axis=1)
     usual = np.median(own, axis=0)
     alike = np.hypot(*(own[:, 1:] - usual[1:]).T) < 15
     own = np.where(alike[:, None], own, usual)

@@ -17,7 +17,7 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_matrix
 
-from vision.records import Detections
+from vision.records import OTHER, Detections
 from vision.tracking.motion import MotionModel, smooth
 from vision.tracking.places import Places
 
@@ -106,7 +106,7 @@ def _describe(
         z[k, f], r[k, f], observed[k, f] = places.xy_field_yd[rows], places.covariance[rows], True
         trust = np.where(places.duplicate[rows], 0.1, 1.0) * (1 - 0.5 * places.covered[rows])
         sure = np.clip((d.confidence[rows] - s.no_man_confidence) / 0.4, 0.0, 1)
-        on_field = np.where(places.inside[rows], 1.0, -1.0)
+        on_field = np.where(places.inside[rows], np.where(d.kind[rows] == OTHER, 0.1, 1.0), -1.0)
         worth[k] = s.worth_per_box * float((trust * np.minimum(sure, on_field)).sum())
         side_sum[k] = np.clip(s.side_weight * side[rows].sum(), -s.side_limit, s.side_limit)
         is_official = np.clip(0.25 * official[rows].sum(), -s.side_limit, s.side_limit)

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from vision.records import OFFICIAL, Detections
+from vision.records import PLAYER, Detections
 from vision.tracking.places import Places, find_places
 
 PEERS = ("ByteTrack", "OC-SORT", "SORT", "BoT-SORT")
@@ -74,4 +74,4 @@ def _frame(name: str, picture: Any, f: int, blank: np.ndarray) -> np.ndarray | N
 
 def _usable(d: Detections, places: Places, frame: int) -> np.ndarray:
     rows = np.arange(d.rows(frame).start, d.rows(frame).stop)
-    return rows[places.inside[rows] & (d.kind[rows] != OFFICIAL)]
+    return rows[places.inside[rows] & (d.kind[rows] == PLAYER)]
