@@ -72,7 +72,7 @@ def demo_plan(out: Path) -> GamePlan:
     ground = replace(plan.look.field, emblem=4.5, emblem_colours=(dark, *plan.look.field.emblem_colours[1:]))
     look = replace(plan.look, picture=picture, field=ground)
     fmt = FilmFormat(rate=Fraction(30000, 1001), bit_rate=480_000)
-    return replace(plan, look=look, fmt=fmt)
+    return replace(plan, look=look, fmt=fmt, spans_yd=((34.0, 44.0), (20.0, 30.0)))
 
 
 def demo_calls(plan: GamePlan) -> list[dict[str, Any]]:

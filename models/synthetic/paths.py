@@ -71,8 +71,11 @@ def operator_path(
     fps: float,
     lead_s: float | None = None,
     tail_s: float = 0.5,
+    span_yd: float | None = None,
 ) -> CameraPath:
-    """Camera path of one clip. ``lead_s`` seconds before the snap (None: as much as the script has)."""
+    """Camera path of one clip. ``lead_s`` seconds before the snap (None: as much as the script has).
+
+    ``span_yd``: width of the picture at the players when the clip begins (None: drawn)."""
     grid = script.t_s
     t0 = max(float(grid[0]), -lead_s) if lead_s is not None else float(grid[0])
     t1 = min(float(grid[-1]), float(script.events.get("end_s", grid[-1])) + tail_s)
@@ -80,11 +83,12 @@ def operator_path(
     n, dt = len(t), 1.0 / fps
     school = look.style == "school"
     focus = _focus(script, t)
-    span0 = random_span(rng, look, place.view)
+    span0 = random_span(rng, look, place.view) if span_yd is None else span_yd
     low = 17.0 if place.view == "endzone" else 26.0
     span = np.full(n, max(span0, low))
     for _ in range(int(rng.integers(0, 4 if school else 3))):
-        at, to = rng.uniform(t0, t1), float(np.clip(span0 * np.exp(rng.normal(0, 0.3)), low, 80.0))
+        at, to = rng.uniform(t0, t1), span0 * float(np.exp(rng.normal(0, 0.25)))
+        to = float(np.clip(to, low, max(low, min(1.5 * span0, 68.0))))
         span[t >= at] = to
     if school and rng.random() < 0.3:  # loses the ball, finds it again
         at = rng.uniform(0.5, max(t1 - 1.0, 0.6))

@@ -59,7 +59,10 @@ TOWNS = (
 
 @dataclass(frozen=True)
 class GamePlan:
-    """Everything that fixes a game: enough to draw any of its plays on its own."""
+    """Everything that fixes a game: enough to draw any of its plays on its own.
+
+    spans_yd: (lowest, highest) width of the picture at the players for sideline and end zone; None: drawn.
+    """
 
     seed: int
     style: str
@@ -71,6 +74,7 @@ class GamePlan:
     ppy: float
     out: str
     clip_prefix: str
+    spans_yd: tuple[tuple[float, float], tuple[float, float]] | None = None
 
 
 def plan_game(
@@ -191,9 +195,10 @@ def make_play(job: tuple[GamePlan, dict[str, Any]]) -> dict[str, Any]:
     files, snap_s = {}, 0.0
     for k, view in enumerate(call.get("views", plan.views)):
         rng = np.random.default_rng([plan.seed, call["n"], k])
-        path = operator_path(
-            rng, plan.look, script, state["places"][view], float(plan.fmt.rate), float(rng.uniform(2.0, 3.0))
-        )
+        lead = float(rng.uniform(2.0, 3.0))
+        span = None if plan.spans_yd is None else float(rng.uniform(*plan.spans_yd[view == "endzone"]))
+        place = state["places"][view]
+        path = operator_path(rng, plan.look, script, place, float(plan.fmt.rate), lead, span_yd=span)
         name = f"{play_id}_{'side' if view == 'sideline' else 'end'}"
         files[view] = name + ENDINGS[plan.fmt.codec]
         made = render_clip(
