@@ -14,7 +14,7 @@ pytest.importorskip("moderngl")
 av = pytest.importorskip("av")
 
 from models.synthetic import season  # noqa: E402
-from models.synthetic.clip import FilmFormat, timing  # noqa: E402
+from models.synthetic.clip import ENDINGS, ClipWriter, FilmFormat, timing  # noqa: E402
 from models.synthetic.demo import DEMO_SEED  # noqa: E402
 from models.synthetic.looks import random_look  # noqa: E402
 
@@ -104,6 +104,34 @@ def test_lost_and_repeated_frames() -> None:
     assert len(shown) == 200 and (np.diff(shown) == 0).sum() > 15
     shown, ticks = timing(rng, FilmFormat(variable=True), 200)
     assert (np.diff(ticks) > 0).all() and len(set(np.diff(ticks))) > 20
+
+
+@pytest.mark.parametrize(
+    "fmt",
+    [
+        FilmFormat(),
+        FilmFormat(codec="hevc", rate=Fraction(60000, 1001)),
+        FilmFormat(codec="mpeg4", bit_rate=1_000_000, rate=Fraction(25)),
+        FilmFormat(variable=True),
+        FilmFormat(interlaced=True, bit_rate=800_000),
+    ],
+)
+def test_every_codec_gives_back_its_frames(fmt: FilmFormat, tmp_path: Path) -> None:
+    path = tmp_path / f"film{ENDINGS[fmt.codec]}"
+    writer = ClipWriter(path, fmt, 160, 96)
+    _, ticks = timing(np.random.default_rng(1), fmt, 12)
+    for k, tick in enumerate(ticks):
+        writer.write(np.full((96, 160, 3), 20 * k, np.uint8), int(tick))
+    writer.close()
+    with av.open(str(path)) as film:
+        frames = [
+            (float(f.pts * f.time_base), float(f.to_ndarray(format="gray").mean()))
+            for f in film.decode(video=0)
+        ]
+    assert len(frames) == 12
+    stamps = np.array([t for t, _ in frames])
+    np.testing.assert_allclose(stamps - stamps[0], ticks * float(writer.time_base), atol=1.1e-3)
+    assert np.corrcoef([m for _, m in frames], np.arange(12))[0, 1] > 0.99
 
 
 def test_demo_and_training_looks_are_different_games() -> None:
