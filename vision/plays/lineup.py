@@ -65,7 +65,8 @@ def read_lineup(
     front = float(np.sort(depth[offense])[-3])
     near = offense[(depth[offense] > front - 2.6) & (depth[offense] < front + 2.0)]
     if speed is not None:
-        near = near[~(speed[near] > 1.5)]
+        still = near[~(speed[near] > 2.0)]
+        near = still if len(still) >= 5 else near
     near = near[np.argsort(-direction * xy[near, 1])]
     for size in (5, 4, 3):
         for run in _runs(near, xy[:, 1], size):
@@ -195,7 +196,9 @@ def offense_evidence(
     """
     parts = {"line": 0.0, "flow": 0.0, "depth": 0.0}
     if as_a is None or as_b is None:
-        parts["line"] = 3.0 * ((as_a is not None) - (as_b is not None))
+        read = as_a or as_b
+        sure = 3.0 * max(0.0, 1.0 - read.cost / 7.0) if read is not None else 0.0
+        parts["line"] = sure if as_a is not None else -sure
     else:
         parts["line"] = 0.8 * float(np.clip(as_b.cost - as_a.cost, -8, 8))
     one = as_a or as_b

@@ -30,8 +30,14 @@ class RoleGuess:
     probability: float
 
 
-def offense_roles(lineup: Lineup, play_yd: F64, jersey: tuple[str, ...]) -> dict[int, RoleGuess]:
-    """Role of each offensive row. play_yd (P,2): depth, lateral at the snap."""
+def offense_roles(
+    lineup: Lineup, play_yd: F64, jersey: tuple[str, ...], eligible: int = 5
+) -> dict[int, RoleGuess]:
+    """Role of each offensive row. play_yd (P,2): depth, lateral at the snap. eligible: how many men beside
+    five
+    linemen and the quarterback the rules leave (six in Canada); more than that means that a lineman was not
+    recognised: the man on the line nearest the others is one.
+    """
     out: dict[int, RoleGuess] = {}
     line = set(lineup.line)
     sure = float(np.clip(1.0 - 0.06 * lineup.cost, 0.5, 0.99))
@@ -39,6 +45,9 @@ def offense_roles(lineup: Lineup, play_yd: F64, jersey: tuple[str, ...]) -> dict
     left, right = (tackles[0], tackles[-1]) if tackles else (-3.0, 3.0)
     for row in lineup.offense:
         row = int(row)
+        if row not in line and _stray(*play_yd[row]):
+            out[row] = RoleGuess("", np.nan)
+            continue
         if row in line:
             out[row] = RoleGuess("OL", sure)
             continue
@@ -51,7 +60,21 @@ def offense_roles(lineup: Lineup, play_yd: F64, jersey: tuple[str, ...]) -> dict
         best = max(scores, key=lambda r: scores[r])
         total = sum(np.exp(s) for s in scores.values())
         out[row] = RoleGuess(best, float(np.exp(scores[best]) / total))
+    free = {
+        r: max(play_yd[r, 1] - right, left - play_yd[r, 1]) for r, g in out.items() if g.role in ("TE", "WR")
+    }
+    while len(line) < 5 and sum(g.role in ("RB", "TE", "WR") for g in out.values()) > eligible and free:
+        row = min(free, key=lambda r: free[r])
+        if free.pop(row) < 3.0 and play_yd[row, 0] > -2.5:
+            line.add(row)
+            out[row] = RoleGuess("OL", 0.5)
     return out
+
+
+def _stray(depth: float, lateral: float) -> bool:
+    """Nobody of the offense lines up there: far behind the line and far from the ball (an official, a man of
+    the bench taken for a player)."""
+    return bool(depth < -6.5 and abs(lateral) > 7.0)
 
 
 def _eligible_scores(depth: float, outside: float, jersey: str) -> dict[str, float]:

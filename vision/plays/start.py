@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -93,8 +93,23 @@ def _lineup_at(motion: Motion, t_s: float, ball: BallPath | None) -> tuple[Lineu
     odds = 4.0 * (_stands_to_kick(as_a, as_b, xy) - _stands_to_kick(as_b, as_a, xy))
     odds += offense_evidence(as_a, as_b, xy, motion.place(t_s + 1.2, 0.15))[0]
     if as_a is None or as_b is None:
-        return (as_a or as_b), abs(odds)
-    return (as_a, odds) if odds >= 0 else (as_b, -odds)
+        return _by_side(as_a or as_b, xy), abs(odds)
+    return _by_side(as_a if odds >= 0 else as_b, xy), abs(odds)
+
+
+def _by_side(lineup: Lineup | None, xy: F64) -> Lineup | None:
+    """The lineup with men taken to the team on whose side of the ball they stand: at the snap nobody may be
+    beyond it, so that a jersey's colour read wrong is put right (over 0.8 yd beyond; most men stay)."""
+    if lineup is None:
+        return None
+    depth = lineup.direction * (xy[:, 0] - lineup.los_yd)
+    beyond = lineup.offense[depth[lineup.offense] > 0.8]
+    short = lineup.defense[depth[lineup.defense] < -1.0]
+    if not len(beyond) + len(short) or len(beyond) > 3 or len(short) > 3:
+        return lineup
+    offense = np.concatenate([np.setdiff1d(lineup.offense, beyond), short])
+    defense = np.concatenate([np.setdiff1d(lineup.defense, short), beyond])
+    return replace(lineup, offense=offense, defense=defense)
 
 
 def set_places(motion: Motion, snap_s: float) -> F64:
@@ -114,7 +129,8 @@ def set_places(motion: Motion, snap_s: float) -> F64:
 
 
 def _stands_to_kick(lineup: Lineup | None, other: Lineup | None, xy: F64) -> float:
-    """1 when the lineup's offense stands for a punt or a place kick, else 0. A defense with a safety deep over
+    """1 when the lineup's offense stands for a punt or a place kick, else 0. A defense with a safety deep
+    over
     the ball looks like a punt turned round: not when the other side has a quarterback in his place."""
     if lineup is None or len(lineup.line) < 5 or lineup.cost > 3.5:
         return 0.0

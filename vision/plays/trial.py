@@ -72,7 +72,8 @@ def tracks_of(
 
 
 def tracked(script: PlayScript, seed: int, preset: str) -> tuple[Tracks, dict[str, str]]:
-    """Tracks from faulty boxes through the tracker, and {true id: track id, '' = none} of the men in the picture
+    """Tracks from faulty boxes through the tracker, and {true id: track id, '' = none} of the men in the
+    picture
     at the snap (nearest track within 1.5 yd, one each)."""
     boxes = make_faulty(script, seed, PRESETS[preset])
     tracks = track_clip(Detections(**boxes.fields()), boxes.cameras, get_standard(script.standard))

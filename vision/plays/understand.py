@@ -91,7 +91,9 @@ def _describe(
     t = motion.t_s - snap.value
     path = to_play(motion.xy_yd, lineup.direction, lineup.los_yd, lineup.spot_y_yd)
     jersey = tuple(tracks.jersey[tracks.index(i)] for i in motion.ids)
-    offense = _with_known(offense_roles(lineup, play_yd, jersey), roles, motion.ids, lineup.offense)
+    offense = _with_known(
+        offense_roles(lineup, play_yd, jersey, field.players_per_side - 6), roles, motion.ids, lineup.offense
+    )
     defense = _with_known(defense_roles(lineup, play_yd, offense, jersey), roles, motion.ids, lineup.defense)
     jobs = defense_jobs(lineup, defense, path, t)
     formation, backs, strength = formation_words(offense, play_yd)
@@ -156,11 +158,13 @@ def _people(
     numbers = number_receivers({r: g for r, g in guesses.items() if r in lineup.offense}, play_yd)
     tackle = float(np.max(np.abs(play_yd[list(lineup.line), 1])))
     late = motion.span(snap_s - 0.4, snap_s)
-    offense_names = {motion.team[int(r)] for r in lineup.offense}
+    names = [motion.team[int(r)] for r in lineup.offense]
+    offense_name = max(set(names), key=names.count)
     out = []
     for row, player_id in enumerate(motion.ids):
         guess = guesses.get(row)
-        team = "offense" if motion.team[row] in offense_names else "defense"
+        named = "offense" if motion.team[row] == offense_name else "defense"
+        team = "offense" if row in lineup.offense else ("defense" if row in lineup.defense else named)
         number, side = numbers.get(row, (0, ""))
         depth, lateral = (float(v) for v in play_yd[row])
         seen = math.isfinite(lateral)
