@@ -17,7 +17,7 @@ import yaml
 
 RULES = Path(__file__).with_name("combination_rules.yaml")
 LEAST = 0.35
-_ANY, _FREE_CHANCE, _SUBSET = "any", 0.9, 0.8
+_ANY, _FREE_CHANCE, _SUBSET, _WITHOUT_FIRST = "any", 0.9, 0.8, 0.9
 
 
 @dataclass(frozen=True)
@@ -110,8 +110,13 @@ def runners_of_play(play: Any, routes: Mapping[str, Any]) -> list[Runner]:
         route = routes.get(man.player_id)
         if route is None or not route.best:
             continue
-        chances = {route.best: float(route.probability)}
-        if route.runner_up and route.runner_up != route.best and route.source != "corrected":
+        chances = dict(getattr(route, "chances", {})) or {route.best: float(route.probability)}
+        if (
+            len(chances) == 1
+            and route.runner_up
+            and route.runner_up != route.best
+            and route.source != "corrected"
+        ):
             chances[route.runner_up] = float(route.runner_up_probability)
         side = man.side or ("right" if man.lateral_play_yd > 0 else "left")
         number = man.receiver_number
@@ -135,7 +140,7 @@ def _try(rule: Rule, split: list[Runner], backs: list[Runner]) -> tuple[float, t
     k, best = len(rule.routes), 0.0
     who: tuple[Runner, ...] = ()
     for men in itertools.combinations(split, k):
-        score = _SUBSET ** (len(split) - k)
+        score = _SUBSET ** (len(split) - k) * (1.0 if men[0] is split[0] else _WITHOUT_FIRST)
         if rule.free:
             left = list(rule.routes)
             for man in men:

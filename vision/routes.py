@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -50,6 +50,8 @@ class Route:
     stem_sd_yd: float = math.nan
     break_sd_s: float = math.nan
     source: str = "estimated"
+    chances: Mapping[str, float] = field(default_factory=dict)
+    """up to five likely names with their probabilities"""
 
     @property
     def route(self) -> str:
@@ -138,7 +140,9 @@ def name_paths(
         if not said.usable[i] and source != "corrected":
             out[player] = Route(player, UNKNOWN, math.nan, "", math.nan, "", source="")
             continue
-        out[player] = _route(player, label, best, p, second, p2, grid, measured, i, source)
+        route = _route(player, label, best, p, second, p2, grid, measured, i, source)
+        chances = {label: 1.0} if source == "corrected" else dict(said.ranked(i, 5))
+        out[player] = replace(route, chances=chances)
     return out
 
 

@@ -162,8 +162,21 @@ def call_pass(rng: np.random.Generator, form: Formation, **options: object) -> P
             kinds = ("checkdown", "swing", "flat", "angle", "wheel", "block", "screen")
             label = str(rng.choice(kinds, p=(0.2, 0.15, 0.22, 0.08, 0.03, 0.29, 0.03)))
             routes[i] = (label, 1.0)
+    _with_backs(form, routes, sides, combos)
     screen = any(v[0] == "screen" for v in routes.values())
     return _time(rng, form, routes, sides, combos, play_action, boot, screen, options)
+
+
+def _with_backs(
+    form: Formation, routes: dict[int, tuple[str, float]], sides: dict[int, int], combos: dict[str, str]
+) -> None:
+    """A back in the flat beside a lone curl or slant makes a combination of it."""
+    for side, name in ((1, "right"), (-1, "left")):
+        rows = form.side(side)
+        backs = [routes[i][0] for i, s in enumerate(form.spots) if s.role == "RB" and sides[i] == side]
+        if combos[name] == "single" and {"flat", "swing"} & set(backs):
+            known = {"curl": "flat-curl", "slant": "slant-flat"}
+            combos[name] = known.get(routes[rows[0]][0], "single")
 
 
 def _time(rng, form, routes, sides, combos, play_action, boot, screen, options) -> PassCall:
