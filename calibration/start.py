@@ -49,6 +49,8 @@ class ScoreParts:
     precision: np.ndarray
     row_share: np.ndarray
     row_precision: np.ndarray
+    side_share: np.ndarray
+    edge: np.ndarray
 
 
 def cameras_from_quads(px: np.ndarray, field_yd: np.ndarray, width: int, height: int) -> np.ndarray:
@@ -137,9 +139,9 @@ def _order(lines: list[ImageLine], across: ImageLine, axis: int) -> list[tuple[f
     return sorted(out, key=lambda t: t[0])
 
 
-def _labels(a: str, b: str, rows: np.ndarray, width: float) -> list[tuple[float, float]]:
+def _labels(a: str, b: str, rows: np.ndarray, width: float, numbers: list[float]) -> list[tuple[float, float]]:
     """y of two transversals in order of growing y."""
-    ys = {"row": [rows[0], rows[1]], "side": [0.0, width]}
+    ys = {"row": [rows[0], rows[1]], "side": [0.0, width], "number": numbers}
     return [(p, q) for p in ys[a] for q in ys[b] if q > p]
 
 
@@ -149,6 +151,8 @@ def hypotheses(
 ) -> np.ndarray:  # fmt: skip
     """(K, 9) candidate parameters from pairs of yard lines and pairs of transversals."""
     rows = np.array([hash_yd, standard.width_yd - hash_yd])
+    # Canadian numbers have no fixed place: no row of theirs is trusted
+    numbers = [] if standard.name == "canadian" else list(standard.number_rows_yd)
     if len(yard) < 2 or len(across) < 2:
         return np.zeros((0, 9))
     strong = sorted(yard, key=lambda line: -line.weight)[:10]
@@ -166,7 +170,7 @@ def hypotheses(
     for (_, ka, ta), (_, kb, tb) in combinations(placed, 2):
         ordered = [line for _, line in _order(strong, ta, 1 if endzone else 0)]
         meets = [(line.meet(ta), line.meet(tb)) for line in ordered]
-        labels = _labels(ka, kb, rows, standard.width_yd)
+        labels = _labels(ka, kb, rows, standard.width_yd, numbers)
         for i, j in combinations(range(len(ordered)), 2):
             if j - i > 3 or any(c is None for c in (*meets[i], *meets[j])):
                 continue
@@ -178,7 +182,8 @@ def hypotheses(
                     field_quads.append(np.array([[0, ya], [0, yb], [x, ya], [x, yb]]))
     p = cameras_from_quads(np.array(image_quads).reshape(-1, 4, 2), np.array(field_quads).reshape(-1, 4, 2), w, h)
     if endzone:
-        return p[(np.abs(p[:, 0] - 90) < 45) & (p[:, 5] < -2)]
+        inside = (p[:, 6] > -12) & (p[:, 6] < standard.width_yd + 12)
+        return p[(np.abs(p[:, 0] - 90) < 45) & (p[:, 5] < -2) & inside]
     return p[(np.abs(p[:, 0]) < 62) & (p[:, 6] < -2)]
 
 
@@ -220,7 +225,7 @@ def score(marks: FrameMarks, standard: FieldStandard, hash_yd: float, p: np.ndar
         edge = (np.exp(-0.5 * (off / 0.8) ** 2) * ok).reshape(k, n).mean(1)
     total = share + 0.8 * precision + 0.8 * row_share + 0.5 * row_precision + 0.3 * side_share + 0.3 * edge
     total = total - 0.15 * (p[:, 2] / 3.0) ** 2
-    return ScoreParts(total, share, precision, row_share, row_precision)
+    return ScoreParts(total, share, precision, row_share, row_precision, side_share, edge)
 
 
 def _explained_lines(px: np.ndarray, p: np.ndarray, rot: np.ndarray, principal: tuple[float, float], width: float,
@@ -298,7 +303,8 @@ def transversals(marks: FrameMarks, rng: np.random.Generator) -> list[tuple[str,
     sides = find_lines(marks.boundary_px[:, :2], rng, 2.5 * unit, minimum=10, most=3)
     if not sides and len(marks.side_px) >= 3:
         sides = find_transversals(marks.side_px, rng, 3.0 * unit, most=2)
-    return [("row", r) for r in rows] + [("side", s) for s in sides]
+    numbers = find_transversals(marks.numeral_px[marks.numeral_px[:, 2] > 0.4], rng, 6.0 * unit, most=2)
+    return [("row", r) for r in rows] + [("side", s) for s in sides] + [("number", n) for n in numbers]
 
 
 def refine(
@@ -405,18 +411,28 @@ def judge(
     focal_share = np.exp(p[3]) / marks.width_px
     if not (0.4 < focal_share < 12 and 2.0 < p[7] < 60 and abs(p[2]) < 8 and abs(p[4]) < 0.4):
         reason = "the camera would stand in an impossible place"
-    elif (endzone and not (abs(p[0] - 90) < 50 and p[5] < 0)) or (not endzone and p[6] > -2):
+    elif (endzone and not (abs(p[0] - 90) < 50 and p[5] < 0 and -14 < p[6] < standard.width_yd + 14)) or (not endzone and p[6] > -2):
         reason = "the camera would stand on the field"
-    elif share < (0.35 if carried else 0.45):
+    elif share < (0.25 if carried else 0.3):
         reason = f"only {share:.0%} of the line points lie on a five-yard line"
     elif precision < 0.4:
         reason = f"only {precision:.0%} of the expected lines are seen"
-    elif len(marks.row_px) >= 4 and row < (0.15 if carried and share > 0.55 and precision > 0.7 else 0.35):
-        reason = f"only {row:.0%} of the hash-row crossings fit"
-    elif not result.sd_px[0] < 4.0:
+    elif not _fixed_across(marks, parts, carried):
+        reason = f"only {row:.0%} of the hash-row crossings fit, and the side lines do not settle it"
+    elif not result.sd_px[0] / marks.unit_px < 3.3:
         reason = f"marks miss by {result.sd_px[0]:.1f} px"
     return FrameSolution(p, result.covariance[0], result.shared, float(parts.total[0]), share, precision, row,
                          float(result.sd_px[0]), endzone, hash_yd, not reason, reason)  # fmt: skip
+
+
+def _fixed_across(marks: FrameMarks, parts: ScoreParts, carried: bool) -> bool:
+    """Whether hash rows or side lines confirm the scale across the field."""
+    row, expected, side = float(parts.row_share[0]), float(parts.row_precision[0]), float(parts.side_share[0])
+    if carried:
+        few = len(marks.row_px) < 4 and len(marks.side_px) < 4
+        return few or row >= 0.15 or expected > 0.2 or side > 0.4
+    by_rows = (row >= 0.35 and len(marks.row_px) >= 3) or expected > 0.4
+    return by_rows or (side > 0.6 and len(marks.side_px) >= 3 and float(parts.precision[0]) > 0.7)
 
 
 def _trusted(result: BundleResult, parts: ScoreParts, endzone: bool, hash_yd: float) -> FrameSolution:
