@@ -187,7 +187,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--data", type=Path, required=True, help="folder of labelled frames")
+    parser.add_argument("--data", type=Path, required=True, action="append", help="folder of labelled frames")
     parser.add_argument("--start", type=Path, help="start state (.pt of tensors); random when left out")
     parser.add_argument(
         "--validation", type=Path, action="append", default=[], help="folders scored at the end"
@@ -197,6 +197,7 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=4.0)
     parser.add_argument("--steps", type=int)
     parser.add_argument("--batch", type=int, default=32)
+    parser.add_argument("--rate", type=float, default=3e-4, help="top learning rate")
     parser.add_argument("--hue", type=float, default=0.35)
     parser.add_argument("--frozen", type=int, default=6)
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
@@ -205,14 +206,15 @@ def main() -> None:
     from models.training.start_weights import load_start_state
 
     recipe = Recipe(
-        minutes=args.minutes, steps=args.steps, batch=args.batch, hue=args.hue, frozen_layers=args.frozen
+        minutes=args.minutes,
+        steps=args.steps,
+        batch=args.batch,
+        hue=args.hue,
+        rate=args.rate,
+        frozen_layers=args.frozen if args.start else 0,
     )
-    if args.start is None:
-        recipe = Recipe(
-            minutes=args.minutes, steps=args.steps, batch=args.batch, hue=args.hue, frozen_layers=0
-        )
     device = torch.device(args.device)
-    cache = load_cache([args.data], device)
+    cache = load_cache(args.data, device)
     print(f"{len(cache.boxes)} frames, {sum(len(b) for b in cache.boxes)} boxes on {device}", flush=True)
     start = load_start_state(args.start) if args.start else {}
     args.out.mkdir(parents=True, exist_ok=True)
