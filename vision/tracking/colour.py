@@ -16,7 +16,7 @@ COLOURS = 12
 """Columns: jersey L a b, helmet L a b, trousers L a b (CIE Lab, L 0..100), jersey contrast (sd of L),
 share of whitish jersey pixels, share of jersey pixels that are not turf."""
 
-_PATCHES = {"jersey": (0.2, 0.8, 0.2, 0.46, 8, 10), "helmet": (0.3, 0.7, 0.02, 0.15, 6, 6),
+_PATCHES = {"jersey": (0.27, 0.73, 0.2, 0.46, 7, 9), "helmet": (0.3, 0.7, 0.02, 0.15, 6, 6),
             "trousers": (0.28, 0.72, 0.5, 0.68, 6, 6)}  # fmt: skip
 
 
@@ -46,7 +46,8 @@ def describe_colour(bgr: np.ndarray, boxes: Any) -> np.ndarray:
     """Colour description of every box.
 
     bgr: (H,W,3) uint8 picture. boxes: (N,4) left top right bottom in pixels. Returns (N,12) float32,
-    see `COLOURS`; a row is NaN where less than half of the jersey patch lies in the picture.
+    see `COLOURS`; parts behind nearer boxes are left out; a row is NaN where nearly all of the jersey patch
+    lies outside the picture or behind nearer men.
     """
     boxes = np.asarray(boxes, float).reshape(-1, 4)
     if bgr.ndim != 3 or bgr.shape[2] != 3 or bgr.dtype != np.uint8:
@@ -54,9 +55,12 @@ def describe_colour(bgr: np.ndarray, boxes: Any) -> np.ndarray:
     if not len(boxes):
         return np.zeros((0, COLOURS), np.float32)
     tone, turf = _turf(bgr, boxes)
+    pairs = _nearer_pairs(boxes)
     out = np.empty((len(boxes), COLOURS), np.float32)
     for k, name in enumerate(_PATCHES):
-        lab, inside = _look(bgr, _grid(boxes, _PATCHES[name]))
+        places = _grid(boxes, _PATCHES[name])
+        lab, inside = _look(bgr, places)
+        inside &= _in_sight(places, boxes, pairs)
         weight = _not_turf(lab, turf) * inside
         scaled = lab * tone[:, None, None]
         total = weight.sum(1)
@@ -68,8 +72,31 @@ def describe_colour(bgr: np.ndarray, boxes: Any) -> np.ndarray:
             out[:, 9] = np.sqrt(spread)
             out[:, 10] = (white * weight).sum(1) / np.maximum(total, 1e-6)
             out[:, 11] = total / np.maximum(inside.sum(1), 1)
-            hidden = inside.mean(1) < 0.5
+            hidden = inside.mean(1) < 0.15
     out[hidden] = np.nan
+    return out
+
+
+def _nearer_pairs(boxes: np.ndarray) -> list[tuple[int, int]]:
+    """(hidden, nearer) rows whose boxes overlap; two boxes on one man (IoU above 0.6) do not count."""
+    a, b = boxes[:, None], boxes[None]
+    w = np.minimum(a[..., 2], b[..., 2]) - np.maximum(a[..., 0], b[..., 0])
+    h = np.minimum(a[..., 3], b[..., 3]) - np.maximum(a[..., 1], b[..., 1])
+    inter = np.clip(w, 0, None) * np.clip(h, 0, None)
+    area = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
+    iou = inter / np.maximum(area[:, None] + area[None] - inter, 1e-6)
+    pairs = (inter > 0) & (b[..., 3] > a[..., 3]) & (iou < 0.6)
+    return [(int(i), int(j)) for i, j in zip(*np.nonzero(pairs), strict=True)]
+
+
+def _in_sight(places: np.ndarray, boxes: np.ndarray, pairs: list[tuple[int, int]]) -> np.ndarray:
+    """(N,M) bool: not within the middle three quarters (across) of a nearer box."""
+    out = np.ones(places.shape[:2], bool)
+    for i, j in pairs:
+        x0, y0, x1, y1 = boxes[j]
+        margin = 0.12 * (x1 - x0)
+        x, y = places[i, :, 0], places[i, :, 1]
+        out[i] &= (x < x0 + margin) | (x > x1 - margin) | (y < y0) | (y > y1)
     return out
 
 
@@ -87,6 +114,6 @@ def _turf(bgr: np.ndarray, boxes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _not_turf(lab: np.ndarray, turf: np.ndarray) -> np.ndarray:
-    """(N,M) weight 0.05..1: how unlike the turf a pixel is (chroma counts more than lightness)."""
+    """(N,M) weight 0.02..1: how unlike the turf a pixel is (chroma counts more than lightness)."""
     d = (lab - turf[:, None]) / np.array([22.0, 9.0, 9.0])
-    return np.asarray(0.05 + 0.95 * (1 - np.exp(-0.5 * (d * d).sum(-1))))
+    return np.asarray(0.02 + 0.98 * (1 - np.exp(-0.5 * (d * d).sum(-1))))

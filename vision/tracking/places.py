@@ -13,6 +13,8 @@ FOOT_TO_BODY_YD = 0.2
 """The lower edge of a box is the nearer foot; the body stands this much farther from the camera."""
 SIDE_SD, FOOT_SD = 0.06, 0.055
 """Spread of a box's middle and of its lower edge as shares of its height (the detector's own scatter)."""
+COVERED_SD = 2.0
+"""How much more a fully covered box scatters (as a share of its own spread)."""
 MAN_YD = 1.95
 STRETCH = np.array([0.0, 0.15, 0.3, 0.5])
 LEAST_STRETCH = 0.12
@@ -73,7 +75,7 @@ def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
             hides[rows] = (covered[rows] > 0.2) | (boxes[rows, 3] > detections.height_px - 3)
             stretched[rows] = _stretch(boxes[rows], xy[rows], hides[rows] & valid[rows], camera)
     valid &= detections.kind != BALL
-    cov = cov * (1 + 3 * covered)[:, None, None] ** 2
+    cov = cov * (1 + COVERED_SD * covered)[:, None, None] ** 2
     width, length = float(standard.width_yd), float(standard.length_yd)
     with np.errstate(invalid="ignore"):
         inside = (xy[:, 1] > -0.4) & (xy[:, 1] < width + 0.4) & (xy[:, 0] > -11) & (xy[:, 0] < length + 11)

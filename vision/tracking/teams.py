@@ -13,57 +13,105 @@ from vision.tracking.places import Places
 
 LARGEST_LOG_ODDS = 3.0
 """One box never says more than this: errors of neighbouring frames go together."""
+EARLY_S = 1.2
+"""The first seconds in which men are seen stand for the time before the snap."""
+LEAST_AGREEMENT = 0.8
 
 
 def side_log_odds(detections: Detections, places: Places) -> tuple[np.ndarray, float]:
     """(N,) log odds that a box is of side A rather than B, and how well the two kits part.
 
-    The second value is the distance of the two means in standard deviations (0 = no colours). Two
-    Gaussians with one common covariance are fitted to clear boxes of players on the field, from several
-    starts (k-means, and the two halves of the field along x early in the clip, where the sides line up);
-    the likeliest balanced one wins. Covered boxes say less; without colours every value is 0.
+    The second value is the distance of the two means in standard deviations (0 = no colours). Learned
+    from clear boxes of players on the field; covered boxes say less; without colours every value is 0.
     """
     n = len(detections)
     none = np.zeros(n), 0.0
     if detections.colour.shape[1] == 0:
         return none
     whole = np.isfinite(detections.colour).all(1)
-    clear = whole & places.inside & (detections.kind == PLAYER) & (places.covered < 0.25)
+    clear = whole & places.inside & (detections.kind == PLAYER) & (places.covered < 0.4)
     clear &= (detections.confidence > 0.4) & (places.edge < 1) & ~places.duplicate
     rows = np.flatnonzero(clear)
     if len(rows) < 60:
         return none
     rows = rows[:: max(1, len(rows) // 2500)]
-    features, keep = _features(detections.colour, rows)
-    model = _best_mixture(features[rows], detections.frame[rows], places.xy_field_yd[rows, 0])
-    if model is None:
+    features = _features(detections.colour, rows)
+    along, time = places.xy_field_yd[rows, 0], detections.pts_s[detections.frame[rows]]
+    means, precision = _best_kits(features[rows], time, along)
+    if means is None or precision is None:
         return none
-    mean, precision = model.means_, model.precisions_
-    mean = mean[np.argsort(-mean[:, 0])]  # side A wears the lighter jersey
-    direction = precision @ (mean[0] - mean[1])
-    odds = (features - (mean[0] + mean[1]) / 2) @ direction
-    parted = float(np.sqrt(max((mean[0] - mean[1]) @ direction, 0)))
-    trust = np.clip(1 - 1.2 * places.covered, 0.05, 1) * whole
+    means = means[np.argsort(-means[:, 0])]  # side A wears the lighter jersey
+    direction = precision @ (means[0] - means[1])
+    odds = (features - (means[0] + means[1]) / 2) @ direction
+    parted = float(np.sqrt(max((means[0] - means[1]) @ direction, 0)))
+    trust = np.clip(1 - 0.7 * places.covered, 0.1, 1) * whole
     odds = np.clip(np.nan_to_num(odds), -LARGEST_LOG_ODDS, LARGEST_LOG_ODDS) * trust
     return odds, parted
 
 
-def _features(colour: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Colours on a robust common scale; columns that never vary are left out."""
+def _features(colour: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Colours on a robust common scale, limited to 6 spreads."""
     middle = np.median(colour[rows], axis=0)
     spread = 1.4826 * np.median(np.abs(colour[rows] - middle), axis=0)
     least = np.array([3.0] * 10 + [0.05, 0.05])[: colour.shape[1]]
     spread = np.maximum(spread, least if len(least) == colour.shape[1] else 1e-3)
-    return np.clip((colour - middle) / spread, -6, 6), spread
+    return np.asarray(np.clip((colour - middle) / spread, -6, 6))
 
 
-def _best_mixture(x: np.ndarray, frame: np.ndarray, along: np.ndarray) -> GaussianMixture | None:
+def _best_kits(
+    x: np.ndarray, time_s: np.ndarray, along: np.ndarray
+) -> tuple[np.ndarray | None, np.ndarray | None]:
+    """Means (2,K) of the two kits and the common precision.
+
+    First by where men stand early in the clip (each side on its own side of the line of scrimmage): a
+    linear discriminant of the two halves, refined. If the colours do not part at any line, by clusters.
+    """
+    early = time_s <= time_s.min() + EARLY_S
+    if early.sum() >= 60:
+        best: tuple[float, np.ndarray | None, np.ndarray | None] = (0.0, None, None)
+        for line in np.quantile(along[early], np.linspace(0.3, 0.7, 9)):
+            means, precision, agree = _kits_by_line(x, early, along, float(line))
+            if agree > best[0]:
+                best = (agree, means, precision)
+        if best[0] > LEAST_AGREEMENT:
+            return best[1], best[2]
+    model = _best_mixture(x, time_s, along)
+    return (None, None) if model is None else (model.means_, model.precisions_)
+
+
+def _kits_by_line(
+    x: np.ndarray, early: np.ndarray, along: np.ndarray, line: float, rounds: int = 3
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Means, precision and how well colours and the line agree (balanced share of early boxes).
+
+    Early boxes lean to a side by where they stand (log odds up to 2), all boxes by their colours.
+    """
+    lean = np.where(early, 2.0 * np.tanh((along - line) / 0.7), 0.0)
+    weight = np.where(early, 1 / (1 + np.exp(-2 * lean)), 0.5)
+    use = early.copy()
+    means, precision = np.zeros((2, x.shape[1])), np.eye(x.shape[1])
+    odds = np.zeros(len(x))
+    for _ in range(rounds):
+        w = np.stack([1 - weight, weight])[:, use]
+        means = (w @ x[use]) / w.sum(1)[:, None]
+        apart = [x[use] - m for m in means]
+        spread = sum((d * wk[:, None]).T @ d for d, wk in zip(apart, w, strict=True)) / use.sum()
+        spread = 0.9 * spread + 0.1 * np.diag(np.diag(spread)) + 0.1 * np.eye(x.shape[1])
+        precision = np.linalg.inv(spread)
+        odds = np.clip((x - means.mean(0)) @ precision @ (means[1] - means[0]), -3, 3)
+        weight = 1 / (1 + np.exp(-(odds + lean)))
+    right = along[early] > line
+    says = odds[early] > 0
+    return means, precision, float((says[right].mean() + (~says[~right]).mean()) / 2)
+
+
+def _best_mixture(x: np.ndarray, time_s: np.ndarray, along: np.ndarray) -> GaussianMixture | None:
     starts: list[np.ndarray] = []
     for columns in (range(x.shape[1]), range(min(3, x.shape[1]))):
         part = x[:, list(columns)]
         labels = KMeans(2, n_init=3, random_state=0).fit_predict(part[:: max(1, len(part) // 800)])
         starts.append(_means(x[:: max(1, len(part) // 800)], labels))
-    early = frame <= np.quantile(frame, 0.25)
+    early = time_s <= np.quantile(time_s, 0.25)
     starts.append(_means(x[early], (along[early] > np.median(along[early])).astype(int)))
     best, best_score = None, -np.inf
     for means in starts:
