@@ -75,7 +75,10 @@ class PlayDirector:
                 self._give(w, runner)
             return
         self._pressure(w)
-        if w.phase == PLAY and w.t >= self.throw_s:
+        waits = (
+            self._to_break(w, self.target) > 0.35 and w.t < self.throw_s + 0.7 and "scramble_s" not in w.notes
+        )
+        if w.phase == PLAY and w.t >= self.throw_s and not waits:
             self._throw(w)
 
     def _pressure(self, w: World) -> None:
@@ -110,24 +113,44 @@ class PlayDirector:
             w.events["handoff_s"] = w.t
             w.notes["carry_s"] = 0.25
 
+    @staticmethod
+    def _to_break(w: World, i: int) -> float:
+        """About how long (s) until the man reaches his break; 0 if he has, or has none."""
+        plan, leg = getattr(w.men[i].brain, "plan", None), getattr(w.men[i].brain, "leg", 0)
+        if plan is None or plan.break_leg == 0 or leg >= plan.break_leg or plan.break_leg > len(plan.legs):
+            return 0.0
+        corner = plan.legs[plan.break_leg - 1]
+        far = float(np.hypot(corner.depth - w.pos[i, 0], corner.lateral - w.pos[i, 1]))
+        return far / max(4.5, float(np.hypot(*w.vel[i])))
+
+    @staticmethod
+    def _ahead(w: World, i: int, seconds: float) -> np.ndarray:
+        """Where the man will be along the legs of his plan, running on at his present pace."""
+        plan, leg = getattr(w.men[i].brain, "plan", None), getattr(w.men[i].brain, "leg", 0)
+        place = w.pos[i].copy()
+        if plan is None:
+            return place + w.vel[i] * seconds
+        left = max(4.5, float(np.hypot(*w.vel[i]))) * seconds * 0.93
+        for k in range(leg, len(plan.legs)):
+            goal = np.array([plan.legs[k].depth, np.clip(plan.legs[k].lateral, w.left + 1, w.right - 1)])
+            d = goal - place
+            r = float(np.hypot(*d))
+            if r >= left:
+                return place + d / max(r, 1e-6) * left
+            place, left = goal, left - r
+        return place
+
     def _throw(self, w: World) -> None:
         q = w.pos[w.qb]
         self.target = self._choose(w)
         w.notes["target"] = self.target
-        brain = w.men[self.target].brain
         place = w.pos[self.target].copy()
-        v = w.vel[self.target].copy()
         flight = 0.5
         spread = 0.5 + 0.035 * float(np.hypot(*(place - q))) ** 1.15
         for _ in range(4):
             reach = float(np.hypot(*(place - q)))
             flight = 0.22 + reach / float(np.interp(reach, [5, 25, 50], [15.5, 20.0, 18.5]))
-            place = w.pos[self.target] + v * flight
-        legs = getattr(getattr(brain, "plan", None), "legs", ())
-        leg = legs[min(getattr(brain, "leg", 0), len(legs) - 1)] if legs else None
-        if leg is not None and leg.settle:
-            place = np.array([leg.depth, np.clip(leg.lateral, w.left + 1, w.right - 1)])
-            flight = 0.22 + float(np.hypot(*(place - q))) / 19.0
+            place = self._ahead(w, self.target, flight)
         place = place + w.rng.normal(0, spread * 0.45, 2)
         if self.throwaway:
             place = np.array([w.pos[self.target, 0], (w.right if q[1] > 0 else w.left) + np.sign(q[1]) * 4.0])
@@ -162,6 +185,7 @@ class PlayDirector:
                 min(7.0, w.nearest(j, "defense")[1])
                 + (1.5 if j == self.target else 0.0)
                 - 0.06 * max(0.0, w.pos[j, 0] - 12)
+                - 2.0 * min(1.0, self._to_break(w, j))
                 for j in live
             ]
         )
@@ -213,9 +237,7 @@ class PlayDirector:
             )
             return
         other = "defense" if w.men[c].team == "offense" else "offense"
-        near = [
-            j for j in w.on(other) if j not in w.down_at and w.gap(c, j) < (1.2 if w.cap[j] > 2 else 0.7)
-        ]
+        near = [j for j in w.on(other) if j not in w.down_at and w.gap(c, j) < (1.2 if w.cap[j] > 2 else 0.7)]
         if near:
             w.cap[c] = 0.0
             w.vel[c] *= 0.93
