@@ -214,7 +214,7 @@ def card(heading: str, title: str, detail: str, place: str, width: int, height: 
         (detail, 0.52, 30, PAPER),
         (place, 0.86, 22, QUIET),
     ):
-        font = _font(text, points * size, width - 2 * left)
+        font = _font(text, points * size, width - 2 * left - 24 * size)
         draw.text((left + (24 * size if y in (0.39, 0.52) else 0), height * y), text, fill=colour, font=font)
     return np.ascontiguousarray(np.asarray(image)[..., ::-1])
 

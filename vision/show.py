@@ -98,6 +98,11 @@ class Scene:
         self.cameras = cameras[cameras["clip_id"] == clip["clip_id"]].set_index("frame")
         self.by_frame = dict(list(self.tracks.groupby("frame")))
         self.frames = np.array(sorted(self.by_frame))
+        columns = ["t_s", "x_field_yd", "y_field_yd", "depth", "lateral"]
+        have = self.tracks.reindex(columns=[*columns, "player_id", "team"])
+        self.paths = {
+            str(i): (str(p["team"].iloc[0]), p[columns].to_numpy(float)) for i, p in have.groupby("player_id")
+        }
         players = season.table("players", ids).set_index("player_id")
         routes = season.table("routes", ids)
         self.labels = {i: _label(i, players, routes) for i in players.index}
@@ -196,9 +201,9 @@ class Scene:
         return near if abs(near - frame) <= 2 else -1
 
     def _trail(self, player_id: str, now_s: float) -> np.ndarray:
-        own = self.tracks[self.tracks["player_id"] == player_id]
-        own = own[(own["t_s"] <= now_s) & (own["t_s"] >= max(now_s - TRAIL_S, 0.0))]
-        return own[["x_field_yd", "y_field_yd"]].to_numpy(float)
+        path = self.paths[player_id][1]
+        now = (path[:, 0] <= now_s) & (path[:, 0] >= max(now_s - TRAIL_S, 0.0))
+        return path[now][:, 1:3]
 
     def _above(self, frame: int, height: int) -> Image.Image:
         """The play frame from above, the offense going up, paths since the snap."""
@@ -221,11 +226,10 @@ class Scene:
         if rows is None or "depth" not in rows:
             return panel
         now = float(rows["t_s"].iloc[0])
-        since = self.tracks[(self.tracks["t_s"] >= 0) & (self.tracks["t_s"] <= now)]
-        for _, path in since.groupby("player_id"):
-            team = str(path["team"].iloc[0])
+        for team, path in self.paths.values():
             colour = OFFENSE if team == "offense" else DEFENSE
-            points = [at(d, x) for d, x in path[["depth", "lateral"]].to_numpy(float) if d == d]
+            since = path[(path[:, 0] >= 0) & (path[:, 0] <= now)]
+            points = [at(d, x) for d, x in since[:, 3:5] if d == d]
             if len(points) > 1 and team != "official":
                 pen.line(points, fill=(*colour, 200), width=2, joint="curve")
         for r in rows.itertuples():

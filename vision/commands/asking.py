@@ -154,29 +154,32 @@ def run_cutup(args: argparse.Namespace) -> int:
 
 
 def reel_titles(rows: pd.DataFrame) -> dict[str, tuple[str, str]]:
-    """Title lines of each play: situation; the receivers that fit, what became of the play."""
+    """Title lines of the plays on which one or two receivers fit: the situation and the result; the
+    receivers, and for a single one the defender's place in yards. Other plays keep the usual title."""
     from vision.questions.answers import receiver_name, situation
+    from vision.questions.defense import label
+    from vision.questions.words import CAUGHT
 
     out = {}
     for play_id, group in rows.groupby("play_id", sort=False):
-        first = group.iloc[0]
-        who = "; ".join(
+        if len(group) > 2:
+            continue
+        first = next(group.itertuples())
+        who = [
             f"{receiver_name(r.jersey, r.role, r.side, r.receiver_number)} "
             f"{route_name(r.route, None, r.route_source)}"
             for r in group.itertuples()
-        )
-        result = str(first["result"]) if isinstance(first["result"], str) else ""
-        if (
-            result in ("complete", "touchdown")
-            and first["yards"] == first["yards"]
-            and first["yards"] is not None
-        ):
-            result += f" {first['yards']:+.0f} yd"
-        down = situation(first["down"], first["distance"])
-        out[str(play_id)] = (
-            "   ".join(p for p in (str(play_id), down) if p != "–"),
-            "   ".join(p for p in (who, result) if p),
-        )
+        ]
+        if len(group) == 1 and first.inside_yd == first.inside_yd and first.inside_yd is not None:
+            who.append(
+                f"{label(first.defender_jersey, first.defender_role, first.defender_id)} "
+                f"{first.inside_yd:+.1f} yd inside, {first.under_yd:+.1f} yd underneath"
+            )
+        result = first.result if isinstance(first.result, str) else ""
+        if result in CAUGHT and first.yards is not None and first.yards == first.yards:
+            result += f" {first.yards:+.0f} yd"
+        parts = (str(play_id), situation(first.down, first.distance), result)
+        out[str(play_id)] = ("   ".join(p for p in parts if p and p != "–"), "; ".join(who))
     return out
 
 
