@@ -120,6 +120,8 @@ def _people(score: Score, found: Any, true: Any, names: Mapping[str, str]) -> No
 def _passing(score: Score, found: Any, true: Any, offset_s: float, names: Mapping[str, str]) -> None:
     events = true.events
     throw = events.get("throw_s")
+    if throw is None:
+        score.hit("no throw said (sack, scramble)", not math.isfinite(found.throw_s.value))
     if throw is not None:
         score.hit("throw answered", math.isfinite(found.throw_s.value))
         score.error("throw s", found.throw_s.value - offset_s - throw, 0.2)

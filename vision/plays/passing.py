@@ -143,6 +143,8 @@ class Throw:
     arrival_play_yd: F64
     target: int
     target_probability: float
+    gain_yd_per_s: float
+    """growth of the defenders' closing speed on the target"""
 
 
 def closing_speed(path: F64, velocity: F64, defenders: NDArray[np.intp], point: F64, most: int = 5) -> F64:
@@ -162,6 +164,7 @@ def infer_throw(
     defenders: NDArray[np.intp],
     quarterback: int,
     set_s: float,
+    rushers: NDArray[np.intp] | None = None,
 ) -> Throw | None:
     """Throw, arrival and target from what all men do together; None when nothing stands out.
 
@@ -169,7 +172,8 @@ def infer_throw(
     added up, each between just before and a reaction time after: the defenders' closing speed on that
     receiver
     grows, the other receivers slow down, the defenders' velocities change at once. Times weigh by how
-    long real passers take (log-normal, median 2.55 s; shared motion facts) and by the passer's set.
+    long real passers take (log-normal, median 2.55 s; published tracking) and by the passer's set. Where a
+    rusher has the passer at that time and a second later, a sack is likelier and nothing is answered.
     """
     grid = t[(t >= 0.9) & (t <= 6.0) & (t <= t[-1] - 0.6)]
     if len(grid) < 5 or not len(receivers):
@@ -181,11 +185,13 @@ def infer_throw(
         prior -= 0.5 * np.clip((set_s - 0.25 - grid) / 0.25, 0, 3) ** 2
     common = _step(t, turn, grid, (-0.35, 0.25), (0.4, 0.85)) / 0.8
     scores = np.full((len(receivers), len(grid)), -np.inf)
+    gains = np.zeros_like(scores)
     for k, r in enumerate(receivers):
         closing = closing_speed(path, velocity, defenders, path[r])
         others = receivers[receivers != r]
         slow = nan_mean(speed[others]) if len(others) else np.full(len(t), np.nan)
         gain = _step(t, closing, grid, (-0.25, 0.25), (0.55, 1.25))
+        gains[k] = gain
         later = _step(t, closing, grid, (-9.0, -9.0), (0.75, 1.35))
         scores[k] = (
             1.0 * gain
@@ -205,6 +211,8 @@ def infer_throw(
     throw = float((weights * grid)[near].sum() / weights[near].sum())
     sd = float(np.sqrt((weights * (grid - throw) ** 2).sum() / weights.sum()))
     throw -= WINDOW_LAG_S
+    if rushers is not None and quarterback >= 0 and _sacked(t, path, rushers, quarterback, throw):
+        return None
     chance = np.exp(1.3 * (scores[:, near].max(axis=1) - best))
     target = int(receivers[k])
     start = (
@@ -226,7 +234,20 @@ def infer_throw(
         place,
         target,
         float(1 / chance.sum()),
+        float(gains[k, j]),
     )
+
+
+def _sacked(t: F64, path: F64, rushers: NDArray[np.intp], quarterback: int, at_s: float) -> bool:
+    """A rusher within 1.35 yd of the passer around a time and within 0.95 yd 0.5 to 1.2 s after it."""
+
+    def nearest(after_s: float, until_s: float) -> float:
+        use = (t > at_s + after_s) & (t < at_s + until_s)
+        gap = path[rushers][:, use] - path[quarterback][use]
+        far = np.hypot(gap[..., 0], gap[..., 1])
+        return float(np.min(np.where(np.isfinite(far), far, 99.0), initial=99.0))
+
+    return nearest(-0.3, 0.3) < 1.35 and nearest(0.5, 1.2) < 0.95
 
 
 def _common_change(velocity: F64, half_s: float = 0.25) -> F64:

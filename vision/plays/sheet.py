@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from calibration.standards import FieldStandard
-from vision.plays.record import Play, Value, optional
+from vision.plays.record import UNKNOWN, Play, Value, optional
 
 _HASH = {"l": "left", "left": "left", "m": "middle", "middle": "middle", "c": "middle", "centre": "middle",
          "center": "middle", "r": "right", "right": "right"}  # fmt: skip
@@ -45,6 +45,14 @@ class Charted:
             changes["hash"] = self.hash
         if self.result:
             changes |= {"result": self.result, "result_source": "charted"}
+        if self.result in ("sack", "scramble") and play.throw_s.source in ("estimated", ""):
+            changes |= {
+                "throw_s": UNKNOWN,
+                "arrival_s": UNKNOWN,
+                "target_player_id": "",
+                "target_probability": math.nan,
+            }
+            changes |= {"arrival_depth_play_yd": UNKNOWN, "arrival_lateral_play_yd": UNKNOWN}
         if self.kind:
             if play.kind not in ("unknown", self.kind):
                 warnings.append(f"the sheet says {self.kind}, the men moved as on a {play.kind}")

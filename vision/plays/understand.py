@@ -228,10 +228,10 @@ def _passing(
         throw = Value(flight.throw_s, flight.throw_sd_s, "measured")
         arrival = Value(flight.arrival_s, flight.arrival_sd_s, "measured")
         place = play.to_play(flight.arrival_xy_yd)
-    elif "throw" not in known and len(receivers) and len(dropping) >= 3:
-        guess = infer_throw(
-            t, path, velocity, receivers, dropping, qb, drop.set_after_snap_s if drop else math.nan
-        )
+    elif not _ball_followed(ball, snap) and "throw" not in known and len(receivers) and len(dropping) >= 3:
+        rushers = np.array([r for r, j in jobs.items() if j == "line"], dtype=np.intp)
+        set_s = drop.set_after_snap_s if drop else math.nan
+        guess = infer_throw(t, path, velocity, receivers, dropping, qb, set_s, rushers)
         if guess is not None:
             throw = Value(snap + guess.throw_s, guess.throw_sd_s, "estimated")
             arrival = Value(snap + guess.arrival_s, guess.arrival_sd_s, "estimated")
@@ -258,6 +258,14 @@ def _passing(
             motion, lineup, path, t, qb, [path[b] for b in backs], bite, drop, throw, snap
         )
     return replace(play, **changes)
+
+
+def _ball_followed(ball: BallPath | None, snap_s: float) -> bool:
+    """The ball was seen nearly all the time from the snap on, so that no flight means no throw."""
+    if ball is None:
+        return False
+    after = ball.t_s >= snap_s
+    return bool(after.sum() >= 10 and np.isfinite(ball.xy_field_yd[after, 0]).mean() > 0.8)
 
 
 def _quarterback(
