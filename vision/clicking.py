@@ -1,6 +1,6 @@
 """Field points named by a person on one frame: a page to click them on, and the CSV it saves.
 
-The CSV has one row per point: frame, x_px, y_px (in the picture as the program reads it: upright, square
+The CSV has one row per point: frame, u_px, v_px (in the picture as the program reads it: upright, square
 pixels), x_field_yd, y_field_yd. `underneath calibrate --clicks` takes it.
 """
 
@@ -19,7 +19,7 @@ from PIL import Image
 from vision.charting import _read
 from vision.trouble import SheetTrouble
 
-COLUMNS = ("frame", "x_px", "y_px", "x_field_yd", "y_field_yd")
+COLUMNS = ("frame", "u_px", "v_px", "x_field_yd", "y_field_yd")
 Clicks = dict[int, list[tuple[float, float, float, float]]]
 
 

@@ -72,11 +72,11 @@ def plan(
 
 
 def locate(season: Season, stored: object, film_folder: str | Path | None = None) -> Path | None:
-    """The film file a stored path means: as stored, beside the season file, or by name in `film_folder`."""
+    """The film file a stored path means: from the season's folder, or by name in it or in `film_folder`."""
     if not stored or stored != stored:
         return None
     path = Path(str(stored))
-    tries = [path, season.path.parent / path, season.path.parent / path.name]
+    tries = [season.path.parent / path, season.path.parent / path.name, path]
     if film_folder is not None:
         tries = [Path(film_folder) / path, Path(film_folder) / path.name, *tries]
     return next((t for t in tries if t.is_file()), None)

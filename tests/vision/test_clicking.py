@@ -35,13 +35,13 @@ def test_page_holds_the_picture_and_nothing_from_outside(tmp_path: Path) -> None
 
 def test_clicks_come_back(tmp_path: Path) -> None:
     path = tmp_path / "c.csv"
-    path.write_text("frame,x_px,y_px,x_field_yd,y_field_yd\n7,10.5,20,50,0\n7,11,12,55,20\n9,1,2,3,4\n")
+    path.write_text("frame,u_px,v_px,x_field_yd,y_field_yd\n7,10.5,20,50,0\n7,11,12,55,20\n9,1,2,3,4\n")
     assert read_clicks(path) == {7: [(10.5, 20, 50, 0), (11, 12, 55, 20)], 9: [(1, 2, 3, 4)]}
 
 
 @pytest.mark.parametrize("text,words", [
-    ("frame,x_px\n1,2\n", "no column y_px"), ("frame,x_px,y_px,x_field_yd,y_field_yd\n1,2,3,x,5\n", "line 2"),
-    ("frame,x_px,y_px,x_field_yd,y_field_yd\n", "no points"),
+    ("frame,u_px\n1,2\n", "no column v_px"), ("frame,u_px,v_px,x_field_yd,y_field_yd\n1,2,3,x,5\n", "line 2"),
+    ("frame,u_px,v_px,x_field_yd,y_field_yd\n", "no points"),
 ])  # fmt: skip
 def test_bad_files(tmp_path: Path, text: str, words: str) -> None:
     path = tmp_path / "c.csv"

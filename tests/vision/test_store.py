@@ -17,6 +17,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
+from vision.clips import locate
 from vision.store import Season, film_key
 from vision.store.columns import EXPORTED, names
 from vision.trouble import StoreTrouble
@@ -101,6 +102,18 @@ def test_rows_come_back_and_blank_stays_blank(season: Season) -> None:
     assert players.loc["O1", "jersey"] == 7 and pd.isna(players.loc["O2", "jersey"])
     assert len(season.table("tracks")) == 30 and set(season.table("tracks")["clip_id"]) == {"c1"}
     assert season.finished_keys() == {"k1"}
+
+
+def test_film_is_found_after_season_and_film_moved_together(tmp_path: Path) -> None:
+    (tmp_path / "a" / "film").mkdir(parents=True)
+    film = tmp_path / "a" / "film" / "c7.mp4"
+    film.write_bytes(b"x")
+    season = Season(tmp_path / "a" / "s.season")
+    season.write_play({**meta(7), "path": str(film)}, play(7))
+    assert season.table("clips")["path"][0] == "film/c7.mp4"
+    (tmp_path / "a").rename(tmp_path / "b")
+    moved = Season(tmp_path / "b" / "s.season")
+    assert locate(moved, moved.table("clips")["path"][0]) == tmp_path / "b" / "film" / "c7.mp4"
 
 
 def test_second_write_replaces_only_that_play(season: Season) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
@@ -62,13 +63,28 @@ class Season:
         run_id: str | None = None,
     ) -> None:
         """Store one analysed play, all of it or nothing; see `vision.store.writer.write_play`."""
+        metas = [clip_meta] if isinstance(clip_meta, Mapping) else list(clip_meta)
         with writing(self.path, self.wait_s) as db:
-            _writer.write_play(db, clip_meta, tables, run_id)
+            _writer.write_play(db, [self._portable(m) for m in metas], tables, run_id)
 
     def write_failure(self, clip_meta: Mapping[str, Any], reason: str, run_id: str | None = None) -> None:
         """Note that a clip could not be done and why; what an earlier run stored from it stays."""
         with writing(self.path, self.wait_s) as db:
-            _writer.write_failure(db, clip_meta, reason, run_id)
+            _writer.write_failure(db, self._portable(clip_meta), reason, run_id)
+
+    def _portable(self, clip_meta: Mapping[str, Any]) -> dict[str, Any]:
+        """The clip's row with its path told from the season's folder, so that both can move together; a
+        path that is no file from here is kept as it is."""
+        row = dict(clip_meta)
+        path = row.get("path")
+        if path and Path(str(path)).is_file():
+            try:
+                row["path"] = Path(
+                    os.path.relpath(Path(str(path)).resolve(), self.path.resolve().parent)
+                ).as_posix()
+            except ValueError:  # another drive
+                row["path"] = str(Path(str(path)).resolve())
+        return row
 
     def write_roster(self, rows: Rows) -> int:
         """Replace the rosters of the teams named in `rows` (team, jersey, name, position)."""
