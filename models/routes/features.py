@@ -191,16 +191,15 @@ def two_segments(grid: Grid) -> Break:
     last = np.maximum(SNAP + 2, (grid.seen * np.arange(g)).max(1))
     start, end = p[:, SNAP], np.take_along_axis(p, last[:, None, None], 1)[:, 0]
     use = (np.arange(g)[None] >= SNAP) & (np.arange(g)[None] <= last[:, None])
+    index = _coarse_corner(p[:, ::2], start, end, use[:, ::2], last) if n else np.zeros(0, int)
     best = np.full(n, np.inf, np.float32)
-    index = np.full(n, SNAP + 1)
-    for k in range(SNAP + 1, g - 1):
-        if not (last > k).any():
-            break
-        corner = p[:, k]
-        cost = _chord(p, start, corner, use & (np.arange(g)[None] <= k)) + _chord(
-            p, corner, end, use & (np.arange(g)[None] > k)
-        )
-        better = (cost < best - 1e-6) & (k < last)
+    middle, step = index.copy(), np.arange(g)[None]
+    for shift in (0, -2, -1, 1, 2):
+        k = np.clip(middle + shift, SNAP + 1, last - 1)
+        corner = np.take_along_axis(p, k[:, None, None], 1)[:, 0]
+        cost = _chord(p, start, corner, use & (step <= k[:, None]))
+        cost += _chord(p, corner, end, use & (step > k[:, None]))
+        better = cost < best - 1e-6
         best, index = np.where(better, cost, best), np.where(better, k, index)
     corner = np.take_along_axis(p, index[:, None, None], 1)[:, 0]
     a, b = corner - start, end - corner
@@ -221,14 +220,32 @@ def two_segments(grid: Grid) -> Break:
     )
 
 
+def _coarse_corner(
+    half: np.ndarray, start: np.ndarray, end: np.ndarray, use: np.ndarray, last: np.ndarray
+) -> np.ndarray:
+    """Best corner among every second grid step, judged on every second point; index in the full grid."""
+    n, g = half.shape[:2]
+    best, index = np.full(n, np.inf, np.float32), np.full(n, SNAP + 1)
+    for k in range((SNAP + 2) // 2, g - 1):
+        if not (last > 2 * k).any():
+            break
+        corner = half[:, k]
+        cost = _chord(half[:, : k + 1], start, corner, use[:, : k + 1])
+        cost = cost + _chord(half[:, k + 1 :], corner, end, use[:, k + 1 :])
+        better = (cost < best - 1e-6) & (2 * k < last)
+        best, index = np.where(better, cost, best), np.where(better, 2 * k, index)
+    return index
+
+
 def _chord(p: np.ndarray, a: np.ndarray, b: np.ndarray, use: np.ndarray) -> np.ndarray:
     """Sum of squared distances of the used points to the segment a-b, per path."""
     d = b - a
-    size = np.maximum((d**2).sum(1), 1e-6)
-    rel = p - a[:, None]
-    u = np.clip((rel * d[:, None]).sum(2) / size[:, None], 0, 1)
-    off = rel - u[:, :, None] * d[:, None]
-    return np.where(use, (off**2).sum(2), 0.0).sum(1)
+    size = np.maximum(d[:, 0] ** 2 + d[:, 1] ** 2, 1e-6)
+    x, y = p[..., 0] - a[:, :1], p[..., 1] - a[:, 1:]
+    u = np.clip((x * d[:, :1] + y * d[:, 1:]) / size[:, None], 0, 1)
+    x -= u * d[:, :1]
+    y -= u * d[:, 1:]
+    return ((x * x + y * y) * use).sum(1)
 
 
 def velocity(grid: Grid) -> np.ndarray:
