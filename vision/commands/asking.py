@@ -64,7 +64,10 @@ def run_find(args: argparse.Namespace) -> int:
         title = f"{len(found)} receivers on {found['play_id'].nunique()} plays: {ask.said()}"
         if args.group:
             data = shown_rows = summarise(found, [w.strip() for w in args.group.split(",") if w.strip()])
-        out.print(table_of(shown_rows, title, out.width, args.most))
+        if len(shown_rows):
+            out.print(table_of(shown_rows, title, out.width, args.most))
+        else:
+            out.print(f"nothing fits: {ask.said()}")
         out.print(
             f"inside and underneath: yards of the {ask.by} defender at the {ask.moment}, + inside, "
             "+ underneath",
@@ -172,7 +175,7 @@ def reel_titles(rows: pd.DataFrame) -> dict[str, tuple[str, str]]:
         ]
         if len(group) == 1 and first.inside_yd == first.inside_yd and first.inside_yd is not None:
             who.append(
-                f"{label(first.defender_jersey, first.defender_role, first.defender_id)} "
+                f"{label(first.defender_jersey, first.defender_role, first.defender_lasting)} "
                 f"{first.inside_yd:+.1f} yd inside, {first.under_yd:+.1f} yd underneath"
             )
         result = first.result if isinstance(first.result, str) else ""

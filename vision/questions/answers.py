@@ -140,6 +140,7 @@ def _defenders(season: Season, ask: Asked) -> Answer:
 def _late(season: Season, ask: Asked) -> Answer:
     """Who reacts late to the throw."""
     data = defense.drops(season, ask).dropna(subset=["reaction_s"])
+    data = data[data["arrival_distance_yd"] <= defense.NEAR_BALL_YD]
     table = defense.lines(data)[
         [
             "defender",
@@ -171,7 +172,10 @@ def _late(season: Season, ask: Asked) -> Answer:
         headline,
         {"defenders": table, "slowest plays": each},
         list(dict.fromkeys(slow["play_id"])),
-        notes_on(season, None),
+        [
+            f"Counted are men within {defense.NEAR_BALL_YD:g} yd of the ball when it arrived.",
+            *notes_on(season, None),
+        ],
     )
 
 
@@ -285,9 +289,13 @@ def receiver_rows(found: pd.DataFrame) -> pd.DataFrame:
             "result": found["result"],
             "yards": found["yards"],
             "defender": [
-                defense.label(*v) if v[2] is not None and v[2] == v[2] else "–"
-                for v in zip(
-                    found["defender_jersey"], found["defender_role"], found["defender_id"], strict=True
+                defense.label(*man) if known else "–"
+                for known, *man in zip(
+                    found["defender_id"].notna(),
+                    found["defender_jersey"],
+                    found["defender_role"],
+                    found["defender_lasting"],
+                    strict=True,
                 )
             ],
             "inside": found["inside_yd"],

@@ -23,6 +23,8 @@ SLACK_YD = 0.5
 """Allowed to either side of an aim: about the spread of a measured place."""
 SETTLE_SLACK_S = 0.3
 CHECKDOWN_DEPTH_YD = 5.0
+NEAR_BALL_YD = 12.0
+"""A reaction to the throw is asked of men this near to the ball when it arrives; others have other work."""
 DEEP_DROP_YD = 10.0
 """A drop deeper than this at the throw is listed when the ball is completed short in front of it."""
 
@@ -66,7 +68,7 @@ def drops(season: Season, ask: Asked) -> pd.DataFrame:
             for man in zip(
                 data["jersey"],
                 data["role"],
-                data["player_id"],
+                data["lasting_id"],
                 data["defense"] if several else [None] * len(data),
                 strict=True,
             )
@@ -79,15 +81,15 @@ def drops(season: Season, ask: Asked) -> pd.DataFrame:
     return data.reset_index(drop=True)
 
 
-def label(jersey: object, role: object, player_id: object, team: object = None) -> str:
-    """'#54 LB', with the team's name when given. Without a number: the lasting id of a tracking table
-    (after the last '|'), else only the role, which lumps the men whose number could not be read."""
+def label(jersey: object, role: object, lasting_id: object, team: object = None) -> str:
+    """'#54 LB', with the team's name when given. Without a number: the id of a tracking table, which lasts
+    from play to play; else only the role, which lumps the men whose number could not be read."""
     place = str(role) if role is not None and role == role else "player"
     owner = f" ({team})" if team is not None and team == team else ""
     if jersey is not None and jersey == jersey:
         return f"#{int(jersey)} {place}{owner}"  # type: ignore[call-overload]
-    if "|" in str(player_id):
-        return f"{place} id {str(player_id).rsplit('|', 1)[1]}{owner}"
+    if lasting_id is not None and lasting_id == lasting_id:
+        return f"{place} id {lasting_id}{owner}"
     return f"{place}, no number{owner}"
 
 

@@ -176,7 +176,7 @@ def in_spans(column: pd.Series, text: str) -> pd.Series:
 def is_player(player_id: Any, jersey: Any, wanted: str) -> bool:
     """A man named by jersey number ('54', '#54') or by his id in the play."""
     wanted = wanted.strip().lstrip("#")
-    if str(player_id) == wanted:
+    if wanted in (str(player_id), str(player_id).rsplit("|", 1)[-1]):
         return True
     return wanted.isdigit() and jersey is not None and jersey == jersey and int(jersey) == int(wanted)
 

@@ -74,7 +74,7 @@ def _natural(value: object) -> float:
 def _beside(found: pd.DataFrame, cover: pd.DataFrame, ask: Asked) -> pd.DataFrame:
     keys = ["play_id", "receiver_id"]
     one = cover[(cover["kind"] == ask.by) & (cover["moment"] == ask.moment)].drop_duplicates(keys)
-    columns = [*keys, "defender_id", "defender_jersey", "defender_role", *MEASURES]
+    columns = [*keys, "defender_id", "defender_jersey", "defender_role", "defender_lasting", *MEASURES]
     found = found.merge(one[columns], on=keys, how="left")
     for kind, moment, source, target in (
         (ask.by, "snap", "cushion_yd", "cushion_snap_yd"),

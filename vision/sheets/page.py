@@ -166,7 +166,7 @@ def receiver_records(found: pd.DataFrame) -> list[dict[str, Any]]:
             "route": plain(r.route), "route_text": route_name(r.route, r.probability, r.route_source),
             "combination": plain(r.combination), "formation": plain(r.formation), "result": plain(r.result),
             "yards": plain(r.yards), "target": bool(r.target) if r.target is not None else False,
-            "defender": label(r.defender_jersey, r.defender_role, r.defender_id)
+            "defender": label(r.defender_jersey, r.defender_role, r.defender_lasting)
             if plain(r.defender_id) else None,
             "inside": plain(r.inside_yd), "under": plain(r.under_yd), "spread": plain(r.sd_yd),
             "leverage": plain(r.leverage) if r.leverage != "–" else None, "cushion": plain(r.cushion_snap_yd),

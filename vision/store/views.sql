@@ -11,6 +11,9 @@ ORDER BY game_id, play_number, clip_id;
 CREATE TEMP VIEW pass_plays AS
 SELECT * FROM plays WHERE coalesce(kind, 'pass') IN ('pass', 'unknown');
 
+-- Plays seen on film: their player ids are given anew on each play. Ids of a tracking table last.
+CREATE TEMP VIEW filmed AS SELECT DISTINCT play_id FROM clips WHERE play_id IS NOT NULL;
+
 -- One row per eligible receiver and pass play: what he ran, and what became of the play.
 CREATE TEMP VIEW receivers AS
 SELECT p.game_id, p.play_id, p.play_number, p.offense, p.defense, p.quarter, p.down, p.distance, p.hash,
@@ -27,7 +30,9 @@ LEFT JOIN players m ON m.play_id = r.play_id AND m.player_id = r.player_id;
 
 -- One row per receiver, defender, kind and moment, with the men's numbers and roles.
 CREATE TEMP VIEW coverage AS
-SELECT x.*, d.jersey AS defender_jersey, d.role AS defender_role
+SELECT x.*, d.jersey AS defender_jersey, d.role AS defender_role,
+       CASE WHEN x.play_id NOT IN (SELECT play_id FROM filmed)
+            THEN regexp_extract(x.defender_id, '[^|]*$') END AS defender_lasting
 FROM matchups x
 JOIN pass_plays p ON p.play_id = x.play_id
 LEFT JOIN players d ON d.play_id = x.play_id AND d.player_id = x.defender_id;
@@ -36,6 +41,8 @@ LEFT JOIN players d ON d.play_id = x.play_id AND d.player_id = x.defender_id;
 CREATE TEMP VIEW defenders AS
 SELECT p.game_id, p.play_number, p.offense, p.defense, p.down, p.distance, p.hash, p.formation, p.qb_drop,
        p.play_action, p.time_to_throw_s, p.result, p.yards, p.look, p.throw_s IS NOT NULL AS throw_known,
+       CASE WHEN d.play_id NOT IN (SELECT play_id FROM filmed)
+            THEN regexp_extract(d.player_id, '[^|]*$') END AS lasting_id,
        m.jersey, m.role, m.depth_play_yd AS align_depth_play_yd,
        m.lateral_play_yd AS align_lateral_play_yd, d.*
 FROM drops d
