@@ -23,6 +23,7 @@ ROLL_SD_DEG = 0.4
 SHARED = ("roll_deg", "k1", "k1_slope", "x_yd", "y_yd", "z_yd", "crown_yd")
 LINE, BOUNDARY, ROW, SIDE, NUMERAL, TICK, CLICK = range(7)
 SD_PX = {LINE: 1.3, BOUNDARY: 1.5, ROW: 1.4, SIDE: 1.6, NUMERAL: 6.0, TICK: 3.0, CLICK: 2.0}
+ALONG = 2.5
 LINE_SHARE = 0.35  # ridge points of one line are not independent: each counts this much
 
 
@@ -94,6 +95,7 @@ class Bundle:
         self.frame = np.concatenate(frame) if px else np.zeros(0, int)
         self.score = np.concatenate(score) if px else np.zeros(0)
         self.fixed = np.concatenate(fixed) if px else empty
+        self.sd = np.array([SD_PX[c] for c in range(7)])[self.kind]
         h = self.hash_from_sideline_yd or self.standard.hash_from_sideline_yd
         w = self.standard.width_yd
         self.rows = np.array([h, w - h])
@@ -149,40 +151,32 @@ class Bundle:
 
     def residuals(self, p: np.ndarray, target: np.ndarray, ok: np.ndarray, code: np.ndarray, gradient: np.ndarray
                   ) -> np.ndarray:  # fmt: skip
-        """(N, 2) residuals in 1280-wide pixels over their sd; the second column is 0 for lines."""
+        """(N, 2) residuals in 1280-wide pixels over their sd, across the line and across the row.
+
+        A crossing is sharp across its row and says little along it (the line's ridge says that
+        better), so its first column has ALONG times the sd. Clicks are compared in the picture.
+        """
         w = self.standard.width_yd
-        out = np.zeros((len(self.px), 2))
-        full = code == 0
         rot = batch.rotations(p)
-        if full.any():
-            img, good = batch.image(target[full], p, self.frame[full], self.principal, w, rot)
-            out[full] = np.where(good[:, None], self.px[full] - img, 0.0)
-        part = ~full
-        if part.any():
-            xy, _ = batch.ground(self.px[part], p, self.frame[part], self.principal, w, rot)
-            axis = code[part] - 1
-            diff = np.take_along_axis(xy - target[part], axis[:, None], 1)[:, 0]
-            out[part, 0] = diff * gradient[part]
-        sd = np.array([SD_PX[c] for c in range(7)])[self.kind] * self.unit
-        out = out / sd[:, None]
+        xy, _ = batch.ground(self.px, p, self.frame, self.principal, w, rot)
+        out = (xy - target) * gradient
+        out[code == 1, 1] = 0.0
+        out[code == 2, 0] = 0.0
+        out[code == 0, 0] /= ALONG
+        click = self.kind == CLICK
+        if click.any():
+            img, good = batch.image(target[click], p, self.frame[click], self.principal, w, rot)
+            out[click] = np.where(good[:, None], self.px[click] - img, 0.0)
+        out = out / (self.sd * self.unit)[:, None]
         return np.where(ok[:, None], out, 0.0)
 
-    def gradients(self, p: np.ndarray, code: np.ndarray) -> np.ndarray:
-        """Pixels per yard across each line-like mark: 1 / |d coordinate / d pixel|."""
+    def gradients(self, p: np.ndarray) -> np.ndarray:
+        """(N, 2) pixels per yard across lines of constant x and of constant y: 1 / |d coordinate / d pixel|."""
         w = self.standard.width_yd
-        part = np.nonzero(code > 0)[0]
-        out = np.zeros(len(self.px))
-        if not len(part):
-            return out
         rot = batch.rotations(p)
-        base, _ = batch.ground(self.px[part], p, self.frame[part], self.principal, w, rot)
-        axis = (code[part] - 1)[:, None]
-        d = []
-        for step in ((0.5, 0.0), (0.0, 0.5)):
-            moved, _ = batch.ground(self.px[part] + step, p, self.frame[part], self.principal, w, rot)
-            d.append(np.take_along_axis(moved - base, axis, 1)[:, 0] / 0.5)
-        out[part] = 1.0 / np.maximum(np.hypot(*d), 1e-4)
-        return out
+        base, _ = batch.ground(self.px, p, self.frame, self.principal, w, rot)
+        d = [batch.ground(self.px + step, p, self.frame, self.principal, w, rot)[0] - base for step in ((0.5, 0), (0, 0.5))]
+        return 0.5 / np.maximum(np.hypot(*d), 1e-4)
 
     # -- solving ------------------------------------------------------------------------------
     def solve(self, poses: np.ndarray, shared: np.ndarray, rounds: tuple[float, ...] = (8, 8, 5, 5, 3, 3, 2.5, 2.5),
@@ -195,7 +189,7 @@ class Bundle:
         for width in rounds:
             p = self.expand(poses, shared, origin)
             target, ok, code = self.associate(p)
-            grad = self.gradients(p, code)
+            grad = self.gradients(p)
             r = self.residuals(p, target, ok, code, grad)
             jac = self._jacobian(p, r, target, ok, code, grad)
             weight = self._weights(r, ok, width)
@@ -285,7 +279,7 @@ class Bundle:
     def _finish(self, poses: np.ndarray, shared: np.ndarray, origin: float, width: float) -> BundleResult:
         p = self.expand(poses, shared, origin)
         target, ok, code = self.associate(p)
-        grad = self.gradients(p, code)
+        grad = self.gradients(p)
         r = self.residuals(p, target, ok, code, grad)
         jac = self._jacobian(p, r, target, ok, code, grad)
         weight = self._weights(r, ok, width)
@@ -294,7 +288,7 @@ class Bundle:
         covariance = np.linalg.pinv(a, hermitian=True)
         size = np.hypot(*r.T)
         sd, explained, rows = np.zeros(f), np.zeros(f), np.zeros(f)
-        factor = np.array([SD_PX[c] for c in range(7)])[self.kind]
+        factor = self.sd
         for j in range(f):
             at = (self.frame == j) & (self.kind != NUMERAL) & (self.kind != TICK)
             cross = at & np.isin(self.kind, (ROW, SIDE))

@@ -48,6 +48,7 @@ class _Line:
     """Evidence about one line of the working frame."""
 
     seen: float = 0.0
+    edge: float = 0.0
     samples: float = 0.0
     number_hits: float = 0.0
     number_looks: float = 0.0
@@ -192,6 +193,7 @@ def _gather(evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, keys
             if line.samples or line.number_looks:
                 kept = lines.setdefault(m, _Line())
                 kept.seen += line.seen
+                kept.edge += line.edge
                 kept.samples += line.samples
                 kept.number_hits += line.number_hits
                 kept.number_looks += line.number_looks
@@ -234,6 +236,9 @@ def _look_for_line(line: _Line, marks: FrameMarks, standard: FieldStandard, q: n
     c = np.round((px[ok] + 0.5) / marks.map_scale - 0.5).astype(int)
     c = np.clip(c, 0, [soft.shape[1] - 1, soft.shape[0] - 1])
     line.seen += float((soft[c[:, 1], c[:, 0]] > 0.35 * 255).mean())
+    if marks.boundary_map is not None:
+        edge = cv2.dilate(marks.boundary_map, np.ones((3, 3), np.uint8))
+        line.edge += float((edge[c[:, 1], c[:, 0]] > 0.35 * 255).mean())
     line.samples += 1.0
 
 
@@ -277,25 +282,42 @@ def crop_number(marks: FrameMarks, q: np.ndarray, width_yd: float, x: float, y: 
 
 # -- scores -----------------------------------------------------------------------------------
 def _line_score(lines: dict[int, _Line], standard: FieldStandard, shift: float) -> float:
-    total = 0.0
+    """Log-likelihood of all evidence under one shift. Fields without numbers exist: both cases are weighed."""
+    total, painted, bare = 0.0, np.log(0.9), np.log(0.1)
     for m, line in lines.items():
         x = 5.0 * m + shift
         inside = -1e-6 <= x <= standard.length_yd + 1e-6
         if line.samples:
-            q = line.seen / line.samples
-            weight = min(line.samples, 4.0) * 0.7
-            total += weight * (q * np.log(0.92) + (1 - q) * np.log(0.25) if inside
-                               else q * np.log(0.12) + (1 - q) * np.log(0.88))  # fmt: skip
+            total += _presence_score(line, standard, x, inside)
         number = standard.number_at(x) if inside else None
         if line.number_looks:
             hits, looks = line.number_hits, line.number_looks
             scale = min(looks, 5.0) / looks
-            yes, no = (np.log(0.8), np.log(0.2)) if number else (np.log(0.08), np.log(0.92))
-            total += scale * (hits * yes + (looks - hits) * no)
+            miss = scale * (looks - hits)
+            painted += max(scale * hits * np.log(0.8) + miss * np.log(0.2), -4.0) if number else (
+                scale * hits * np.log(0.08) + miss * np.log(0.92))  # fmt: skip
+            bare += scale * hits * np.log(0.08) + miss * np.log(0.92)
         for near, reads in line.reads.items():
             if reads:
-                total += _read_score(reads, number, near)
-    return total
+                painted += _read_score(reads, number, near)
+                bare += _read_score(reads, None, near)
+    return total + float(np.logaddexp(painted, bare))
+
+
+def _presence_score(line: _Line, standard: FieldStandard, x: float, inside: bool) -> float:
+    """A line stands on every five yards of the field, an end line at the end of each end zone, none elsewhere;
+    end-zone paint may look like one."""
+    weight = min(line.samples, 4.0) * 0.7
+    q, e = line.seen / line.samples, line.edge / line.samples
+    beyond = max(-x, x - standard.length_yd)
+    if inside:
+        present, edge = 0.92, 0.04
+    else:
+        present = 0.2 if beyond <= standard.end_zone_yd else 0.06
+        edge = 0.65 if abs(beyond - standard.end_zone_yd) < 0.1 else 0.06
+    absent = 0.25 if inside else present  # worn lines are commoner than false ones
+    value = q * np.log(present) + (1 - q) * np.log(absent if inside else 1 - present)
+    return float(weight * (value + e * np.log(edge) + (1 - e) * np.log(1 - edge)))
 
 
 def _read_score(reads: list[np.ndarray], number: tuple[str, int] | None, near: bool) -> float:

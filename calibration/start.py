@@ -417,7 +417,7 @@ def judge(
         reason = f"only {share:.0%} of the line points lie on a five-yard line"
     elif precision < 0.4:
         reason = f"only {precision:.0%} of the expected lines are seen"
-    elif not _fixed_across(marks, parts, carried):
+    elif not _fixed_across(marks, parts, carried, standard, hash_yd, p):
         reason = f"only {row:.0%} of the hash-row crossings fit, and the side lines do not settle it"
     elif not result.sd_px[0] / marks.unit_px < 3.3:
         reason = f"marks miss by {result.sd_px[0]:.1f} px"
@@ -425,14 +425,33 @@ def judge(
                          float(result.sd_px[0]), endzone, hash_yd, not reason, reason)  # fmt: skip
 
 
-def _fixed_across(marks: FrameMarks, parts: ScoreParts, carried: bool) -> bool:
-    """Whether hash rows or side lines confirm the scale across the field."""
+def _fixed_across(
+    marks: FrameMarks, parts: ScoreParts, carried: bool, standard: FieldStandard, hash_yd: float, p: np.ndarray
+) -> bool:
+    """Whether hash rows or side lines confirm the scale across the field: two of them at least, unless the
+    pose came from a neighbour."""
     row, expected, side = float(parts.row_share[0]), float(parts.row_precision[0]), float(parts.side_share[0])
     if carried:
         few = len(marks.row_px) < 4 and len(marks.side_px) < 4
         return few or row >= 0.15 or expected > 0.2 or side > 0.4
-    by_rows = (row >= 0.35 and len(marks.row_px) >= 3) or expected > 0.4
-    return by_rows or (side > 0.6 and len(marks.side_px) >= 3 and float(parts.precision[0]) > 0.7)
+    if _anchors(marks, standard, hash_yd, p) < 2:
+        return False
+    return (row >= 0.35 and len(marks.row_px) >= 3) or expected > 0.4 or (side > 0.6 and len(marks.side_px) >= 3)
+
+
+def _anchors(marks: FrameMarks, standard: FieldStandard, hash_yd: float, p: np.ndarray) -> int:
+    """How many of the four rows (hash rows, side lines) are seen: two crossings or ten ridge points each."""
+    width = standard.width_yd
+    principal = ((marks.width_px - 1) / 2, (marks.height_px - 1) / 2)
+    count = 0
+    for points, y, need in (
+        (marks.row_px, hash_yd, 2), (marks.row_px, width - hash_yd, 2),
+        (marks.boundary_px, 0.0, 10), (marks.boundary_px, width, 10),
+    ):  # fmt: skip
+        if len(points):
+            xy, ok = batch.ground(points[:, :2], p[None], np.zeros(len(points), int), principal, width)
+            count += int((ok & (np.abs(xy[:, 1] - y) < 0.7)).sum() >= need)
+    return count
 
 
 def _trusted(result: BundleResult, parts: ScoreParts, endzone: bool, hash_yd: float) -> FrameSolution:
