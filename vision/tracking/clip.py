@@ -44,7 +44,7 @@ def track_clip(
         return _empty(detections, status, f"nobody followed: {reason}")
     side, parted = side_log_odds(detections, places)
     official = official_log_odds(detections, places)
-    pieces = find_pieces(detections, places, side, s.pieces)
+    pieces = find_pieces(detections, places, side, cameras, s.pieces)
     men = int(standard.players_per_side)
     chains = join_pieces(pieces, detections, places, side, official, men, s.joining)
     if not chains:

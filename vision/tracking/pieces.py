@@ -30,8 +30,11 @@ class PieceSettings:
     longest_gap_s: float = 0.4
     height_sd: float = 0.16
     cut_cost: float = 1.5
-    doubt: float = 2.5
-    doubt_pair: float = 1.0
+    picture_sd: float = 0.12
+    picture_limit: float = 6.0
+    picture_weight: float = 0.3
+    doubt: float = 2.0
+    doubt_pair: float = 0.7
     model: MotionModel = MotionModel(q=9.0, tau_s=1.5)
 
 
@@ -41,12 +44,19 @@ class _Walkers:
     def __init__(self) -> None:
         self.x, self.p = np.zeros((0, 4)), np.zeros((0, 4, 4))
         self.tall, self.side, self.gap = np.zeros(0), np.zeros(0), np.zeros(0)
+        self.box = np.zeros((0, 4))
         self.rows: list[list[int]] = []
+
+    def see(self, men: np.ndarray, boxes: np.ndarray, camera: Any) -> None:
+        """Remember the boxes of some men relative to where their states stand in the picture."""
+        if len(men):
+            foot, ok = camera.to_image(self.x[men, :2])
+            self.box[men] = np.where(ok[:, None], boxes - np.tile(foot, 2), np.nan)
 
     def keep(self, mask: np.ndarray) -> list[list[int]]:
         gone = [rows for rows, ok in zip(self.rows, mask, strict=True) if not ok]
         self.rows = [rows for rows, ok in zip(self.rows, mask, strict=True) if ok]
-        for name in ("x", "p", "tall", "side", "gap"):
+        for name in ("x", "p", "tall", "side", "gap", "box"):
             setattr(self, name, getattr(self, name)[mask])
         return gone
 
@@ -60,12 +70,14 @@ class _Walkers:
         self.tall = np.r_[self.tall, tall]
         self.side = np.r_[self.side, side]
         self.gap = np.r_[self.gap, np.zeros(n)]
+        self.box = np.concatenate([self.box, np.full((n, 4), np.nan)])
         self.rows += [[int(r)] for r in rows]
 
 
 def find_pieces(
-    detections: Detections, places: Places, side: np.ndarray, settings: PieceSettings | None = None
-) -> list[np.ndarray]:
+    detections: Detections, places: Places, side: np.ndarray, cameras: Any,
+    settings: PieceSettings | None = None,
+) -> list[np.ndarray]:  # fmt: skip
     """Rows of `detections` of every piece (each sorted in time).
 
     side (N,): log odds of the two kits (`teams.side_log_odds`).
@@ -83,14 +95,19 @@ def find_pieces(
         free = np.ones(len(rows), bool)
         open_ = np.ones(len(walkers.rows), bool)
         confidence = detections.confidence[rows]
-        cost = _costs(walkers, places, side, rows, s)
+        camera = cameras.camera(f)
+        boxes = detections.xyxy_px[rows].astype(float)
+        cost = _costs(walkers, places, side, rows, s) + _picture_cost(walkers, boxes, camera, s)
         for level in (confidence >= s.sure, (confidence >= s.faint)):
-            done += _associate(walkers, places, side, rows, cost, open_, free, level, s)
+            ended, men, got = _associate(walkers, places, side, rows, cost, open_, free, level, s)
+            done += ended
+            walkers.see(men, boxes[got], camera)
         walkers.gap = np.where(open_, walkers.gap + (t[f] - t[f - 1] if f else 0), 0)
         done += walkers.keep(walkers.gap <= s.longest_gap_s)
         new = free & (confidence >= s.sure) & places.inside[rows] & ~places.duplicate[rows]
         r = rows[new]
         walkers.add(places.xy_field_yd[r], places.covariance[r], places.tall_yd[r], side[r], r)
+        walkers.see(np.arange(len(walkers.rows) - len(r), len(walkers.rows)), boxes[new], camera)
     done += walkers.rows
     pieces = [np.array(rows) for rows in done if rows]
     return [part for piece in pieces for part in cut_at_change(piece, side)]
@@ -119,6 +136,22 @@ def _costs(w: _Walkers, places: Places, side: np.ndarray, rows: np.ndarray, s: P
     return whole
 
 
+def _picture_cost(w: _Walkers, boxes: np.ndarray, camera: Any, s: PieceSettings) -> np.ndarray:
+    """(M,D) how unlike a man's last box, carried along with him, a box is: sides, top and lower edge.
+
+    Errors of a box go together from frame to frame, so in crowds the picture says more than the field.
+    """
+    if camera is None or not len(boxes) or not len(w.rows):
+        return np.zeros((len(w.rows), len(boxes)))
+    foot, ok = camera.to_image(w.x[:, :2])
+    expected = w.box + np.tile(foot, 2)
+    high = np.maximum(expected[:, 3] - expected[:, 1], 4.0)[:, None, None]
+    off = ((boxes[None] - expected[:, None]) / (s.picture_sd * high)) ** 2
+    cost = np.minimum(off.mean(2), s.picture_limit)
+    fade = np.exp(-w.gap / 0.2)[:, None]
+    return np.where(np.isfinite(cost) & ok[:, None], s.picture_weight * fade * cost, 0.0)
+
+
 def _same_side(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     pa, pb = 1 / (1 + np.exp(-a)), 1 / (1 + np.exp(-b))
     return np.asarray(np.clip(pa * pb + (1 - pa) * (1 - pb), 0.01, 1))
@@ -127,15 +160,16 @@ def _same_side(a: np.ndarray, b: np.ndarray) -> np.ndarray:
 def _associate(
     w: _Walkers, places: Places, side: np.ndarray, rows: np.ndarray, cost: np.ndarray,
     open_: np.ndarray, free: np.ndarray, level: np.ndarray, s: PieceSettings,
-) -> list[list[int]]:  # fmt: skip
+) -> tuple[list[list[int]], np.ndarray, np.ndarray]:  # fmt: skip
     """Assign free boxes of one level to open walkers and update both, in place.
 
     Where another pairing is nearly as likely, the box moves the walker but belongs to no piece: the
-    pieces end there (they are returned) and new ones begin when it is clear again.
+    pieces end there (they are returned, with the men
+    and their boxes' numbers) and new ones begin when it is clear again.
     """
     men, boxes = np.flatnonzero(open_), np.flatnonzero(free & level)
     if not len(men) or not len(boxes):
-        return []
+        return [], np.zeros(0, int), np.zeros(0, int)
     i, j = linear_sum_assignment(cost[np.ix_(men, boxes)])
     i, j = men[i], boxes[j]
     ok = cost[i, j] < BIG / 2
@@ -158,7 +192,7 @@ def _associate(
             w.rows[man].append(int(row))
     open_[i] = False
     free[j] = False
-    return ended
+    return ended, i, j
 
 
 def _unclear(cost: np.ndarray, i: np.ndarray, j: np.ndarray, men: np.ndarray, s: PieceSettings) -> set[int]:
