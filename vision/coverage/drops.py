@@ -185,7 +185,10 @@ def _settle(t: F64, back: F64, depth: F64, stop_s: float) -> float:
     need = max(2, int(0.2 * RATE_HZ))
     start = int(np.argmin(np.abs(t)))
     for k in np.flatnonzero((t >= 0.6) & (t <= stop_s)):
-        if depth[k] - np.nanmin(depth[start : k + 1]) >= 1.5 and np.all(back[k : k + need] < 0.8):
+        so_far = depth[start : k + 1]
+        if not np.isfinite(so_far).any():
+            continue
+        if depth[k] - np.nanmin(so_far) >= 1.5 and np.all(back[k : k + need] < 0.8):
             return float(t[k])
     return NAN
 

@@ -74,8 +74,7 @@ def matchups_of(
 
 def _place(paths: Paths, man: PlayerInPlay, moment: str, t: float) -> F64:
     """(2,) where a man is at a moment; at the snap, unless he is in motion, where the line-up has him (the
-    mean
-    of the last quarter second, not yet smeared by his start)."""
+    mean of the last quarter second, not yet smeared by his start)."""
     lined_up = np.array([man.depth_play_yd, man.lateral_play_yd])
     if moment == "snap" and not man.in_motion and np.isfinite(lined_up).all():
         return lined_up

@@ -210,7 +210,9 @@ def _passing(
     receivers = np.array([r for r in offense if guesses[r].role in ("RB", "TE", "WR")], dtype=np.intp)
     backers = np.array([r for r, g in guesses.items() if g.role == "LB"], dtype=np.intp)
     velocity = play.direction * motion.velocity * np.array([1.0, -1.0])
-    kick = kick_formation(lineup, path[:, motion.at(snap - 0.1)])
+    # a line-up read only half does not show who stands to kick
+    clear = len(lineup.line) == 5 and lineup.cost < 5.0
+    kick = kick_formation(lineup, path[:, motion.at(snap - 0.1)]) if clear else 0.02
     drop = quarterback_drop(t, path[qb], motion.speed[qb], 4.5) if qb >= 0 else None
     flight = None
     if ball is not None and qb >= 0:
