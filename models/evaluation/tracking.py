@@ -78,9 +78,9 @@ def count_tracks(truth_xy: np.ndarray, track_xy: np.ndarray, gate_yd: float = 1.
     sim = similarity(truth_xy, track_xy, gate_yd)
     here = np.isfinite(truth_xy).all(-1)
     there = np.isfinite(track_xy).all(-1)
-    return TrackCounts(
-        *_hota_counts(sim, here, there), *_identity(sim, here, there), *_clear(sim, here, there)
-    )
+    hota = _hota_counts(sim, here, there)
+    parts: list[Any] = [*hota, *_identity(sim, here, there), *_clear(sim, here, there)]
+    return TrackCounts(*parts)
 
 
 def _hota_counts(sim: np.ndarray, here: np.ndarray, there: np.ndarray) -> tuple[np.ndarray, ...]:
@@ -93,7 +93,7 @@ def _hota_counts(sim: np.ndarray, here: np.ndarray, there: np.ndarray) -> tuple[
     tp, fn, fp = (np.zeros(len(ALPHAS)) for _ in range(3))
     for f in range(frames):
         a, b = np.flatnonzero(here[:, f]), np.flatnonzero(there[:, f])
-        s = sim[np.ix_(a, b, [f])][..., 0]
+        s = sim[..., f][np.ix_(a, b)]
         r, c = linear_sum_assignment(-alignment[np.ix_(a, b)] * s)
         good = s[r, c][None] >= ALPHAS[:, None] - np.finfo(float).eps
         for k in range(len(ALPHAS)):
@@ -128,7 +128,7 @@ def _clear(sim: np.ndarray, here: np.ndarray, there: np.ndarray) -> tuple[float,
     tp = fn = fp = switches = 0
     for f in range(frames):
         a, b = np.flatnonzero(here[:, f]), np.flatnonzero(there[:, f])
-        s = sim[np.ix_(a, b, [f])][..., 0]
+        s = sim[..., f][np.ix_(a, b)]
         score = 1000.0 * (b[None] == previous[a][:, None]) + s
         score[s < 0.5] = 0
         r, c = linear_sum_assignment(-score)

@@ -35,7 +35,7 @@ def test_shape_and_meaning():
     got = describe_colour(picture, boxes)
     assert got.shape == (2, COLOURS) and got.dtype == np.float32 and np.isfinite(got).all()
     assert got[0, 0] > 80 and got[1, 0] < 40
-    assert got[0, 10] > 0.8 and got[1, 10] < 0.1
+    assert got[0, 10] > 0.8 and got[1, 10] < 0.2
 
 
 def test_shade_changes_a_kit_less_than_kits_differ():
