@@ -1,0 +1,273 @@
+"""The whole pipeline on one page: film file -> boxes and marks -> cameras -> tracks -> play -> tables.
+
+Two halves. `read_film` decodes a clip once and keeps everything that needs pixels (a `FilmPass`); it is
+what the batch's worker processes do. `tables_of_play` goes on from one or more passes of one play to
+the rows of the season; it needs no pixels and can be repeated (a click, a charted spot, a game's
+shared camera) without decoding again.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from calibration.clip import LOST, ClipCameras, cameras_table
+from calibration.evidence import ClipEvidence, EvidenceCollector
+from calibration.game import ClipJob, GameCameras
+from calibration.solve import solve_clip
+from calibration.standards import FieldStandard, get_standard
+from models.detector.detector import Boxes, Detector
+from models.marks.finder import MarkFinder
+from models.routes.classifier import RouteClassifier
+from vision.film import open_clip
+from vision.from_tables import play_tables
+from vision.plays import understand_play
+from vision.plays.sheet import charted
+from vision.records import OFFICIAL, PLAYER, Detections, Tracks
+from vision.tracking.clip import track_clip
+from vision.tracking.colour import describe_colour
+from vision.tracking.views import join_views
+from vision.trouble import FilmTrouble
+
+OTHER_PERSON = 3
+OTHER_CREDIT = 0.3
+MASKED_FROM = 0.3
+FAST_RATE_HZ = 40.0
+LEAST_FRAMES = 15
+FEW_MEN = 11
+
+
+@dataclass(frozen=True)
+class FilmPass:
+    """All that was taken from one clip's pixels. Frame i here is frame i * step of the file.
+
+    evidence: marks and background motion; detections: boxes with colours; pts_s (F,) times of the file's
+    own frames; notes: damage the reader met.
+    """
+
+    path: str
+    clip_id: str
+    detections: Detections
+    evidence: ClipEvidence
+    step: int
+    pts_s: np.ndarray
+    width_px: int
+    height_px: int
+    rate: tuple[int, int]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass
+class Tools:
+    """The loaded weights of a process; `hashes` go into the run's record."""
+
+    detector: Detector
+    finder: MarkFinder
+    hashes: dict[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def load(cls, threads: int | None = None) -> Tools:
+        """Load the shipped detector and mark finder; threads: of one inference."""
+        detector, finder = Detector.load(threads=threads), MarkFinder.load()
+        return cls(detector, finder, {"detector": detector.weights_hash})
+
+
+def people_of(boxes: Boxes) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Boxes as the tracker wants them: other people count as faint players (a sub may be a player missed)."""
+    other = boxes.kind == OTHER_PERSON
+    confidence = np.where(other, boxes.confidence * OTHER_CREDIT, boxes.confidence)
+    return boxes.xyxy_px, confidence.astype(np.float32), np.where(other, PLAYER, boxes.kind).astype(np.uint8)
+
+
+def read_film(path: Path, standard: str | FieldStandard, tools: Tools, every_frame: bool = False) -> FilmPass:
+    """Decode a clip once: boxes, colours, marks, background motion. Film faster than 40 a second is taken
+    at every second frame unless `every_frame`. Raises FilmTrouble when nothing can be read."""
+    clip = open_clip(path)
+    step = 1 if every_frame or float(clip.rate) <= FAST_RATE_HZ else 2
+    collector = EvidenceCollector(get_standard(standard), tools.finder)
+    rows, times, kept = [], [], []
+    for index, pts_s, bgr in clip:
+        times.append(pts_s)
+        if index % step:
+            continue
+        boxes = tools.detector.detect([bgr])[0]
+        xyxy, confidence, kind = people_of(boxes)
+        rows.append((xyxy, confidence, kind, describe_colour(bgr, xyxy)))
+        collector.add(len(rows) - 1, bgr, boxes.xyxy_px[(boxes.confidence > MASKED_FROM) & (boxes.kind != 2)])
+        kept.append(pts_s)
+    if len(rows) < LEAST_FRAMES:
+        raise FilmTrouble(
+            f"{path}: only {len(rows)} frames could be read", "a play needs half a second of film"
+        )
+    assert collector.evidence is not None
+    size = (clip.width_px, clip.height_px)
+    detections = Detections.from_frames(rows, np.asarray(kept), size, Path(path).stem)
+    rate = (clip.rate.numerator, clip.rate.denominator)
+    return FilmPass(
+        str(path), Path(path).stem, detections, collector.evidence, step, np.asarray(times), *size, rate,
+        tuple(clip.notes),
+    )  # fmt: skip
+
+
+def spot_of(row: Mapping[str, Any] | None, standard: FieldStandard) -> tuple[float, float | None] | None:
+    """Charted (line of scrimmage, None) in field yards where the sheet tells which half of the field."""
+    los = charted(row, standard).los_field_yd
+    return (float(los), None) if np.isfinite(los) else None
+
+
+def solve_pass(
+    film: FilmPass,
+    game: GameCameras,
+    standard: FieldStandard,
+    row: Mapping[str, Any] | None,
+    view: str | None,
+) -> ClipCameras:
+    """Cameras of one pass with the help of the game's other clips."""
+    job = ClipJob(film.clip_id, film.evidence, view, spot_of(row, standard))
+    return game.solve(job).cameras
+
+
+def follow(film: FilmPass, cameras: ClipCameras, standard: FieldStandard) -> Tracks:
+    """Identities of one clip in yards."""
+    return track_clip(film.detections, cameras, standard)
+
+
+def men_found(film: FilmPass) -> float:
+    """Median number of players found in a frame (confidence 0.25 and more)."""
+    sure = (film.detections.kind == PLAYER) & (film.detections.confidence >= 0.25)
+    return float(np.median(np.bincount(film.detections.frame[sure], minlength=film.detections.n_frames)))
+
+
+def remarks_of(film: FilmPass, cameras: ClipCameras, tracks: Tracks) -> list[str]:
+    """What a person should know before trusting the play's numbers."""
+    out = [*film.notes]
+    if cameras.message:
+        out.append(cameras.message)
+    if cameras.needs_click:
+        out.append("the yard numbers are not certain: one click is needed (underneath clicks)")
+    share = float(np.mean(cameras.status == LOST)) if len(cameras) else 1.0
+    if share > 0.1:
+        out.append(f"no camera on {share:.0%} of the frames")
+    if men_found(film) < FEW_MEN:
+        out.append(f"too dark, soft or far: only {men_found(film):.0f} men found in a frame")
+    if tracks.message:
+        out.append(tracks.message)
+    return out
+
+
+def tables_of_play(
+    passes: Sequence[tuple[FilmPass, ClipCameras, str]],
+    standard: FieldStandard,
+    row: Mapping[str, Any] | None,
+    play_id: str,
+    classifier: RouteClassifier | None = None,
+) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """Rows of one play for `Season.write_play`.
+
+    passes: (pass, cameras, view) with the sideline view first. Returns (clip rows, tables).
+    """
+    tracks = [follow(film, cameras, standard) for film, cameras, _ in passes]
+    joined, remarks = tracks[0], []
+    for (film, cameras, _), one in zip(passes, tracks, strict=True):
+        remarks += remarks_of(film, cameras, one)
+    if len(tracks) > 1 and len(tracks[1].ids):
+        if not len(joined.ids):
+            joined = tracks[1]
+        else:
+            two = join_views(joined, tracks[1], standard)
+            joined = two.tracks
+            remarks += [two.message] if two.message else []
+    play = understand_play(joined, standard, row, play_id=play_id)
+    tables = play_tables(play, classifier)
+    plays = tables["plays"][0]
+    uncertain = any(c.needs_click or (c.status == LOST).mean() > 0.5 for _, c, _ in passes[:1])
+    reasons = [r for r in (plays["look_reason"], *remarks) if r]
+    plays["look"] = bool(plays["look"] or remarks)
+    plays["look_reason"] = "; ".join(dict.fromkeys(reasons))
+    if uncertain:
+        _blank_places(tables)
+    tables["tracks"]["frame"] = tables["tracks"]["frame"] * passes[0][0].step
+    tables["cameras"] = [r for item in passes for r in camera_rows(item[0], item[1])]
+    return [clip_row(*item, play_id) for item in passes], tables
+
+
+def _blank_places(tables: dict[str, Any]) -> None:
+    """Without the yard number, places along the field are unknown; what is relative to the ball stays."""
+    tables["plays"][0]["los_field_yd"] = None
+    tables["tracks"] = tables["tracks"].assign(x_field_yd=np.nan)
+
+
+def clip_row(film: FilmPass, cameras: ClipCameras, view: str, play_id: str) -> dict[str, Any]:
+    """One row of `clips`."""
+    found = float(np.mean(cameras.status != LOST)) if len(cameras) else 0.0
+    reason = cameras.message or ("; ".join(film.notes) if film.notes else "")
+    return {
+        "clip_id": film.clip_id, "path": film.path, "view": view, "width_px": film.width_px,
+        "height_px": film.height_px, "fps_num": film.rate[0], "fps_den": film.rate[1], "frames": len(film.pts_s),
+        "play_id": play_id, "start_s": 0.0, "end_s": float(film.pts_s[-1]),
+        "status": "partial" if film.notes else "look" if found < 0.5 or cameras.needs_click else "done",
+        "reason": reason,
+    }  # fmt: skip
+
+
+def camera_rows(film: FilmPass, cameras: ClipCameras) -> list[dict[str, Any]]:
+    """Rows of `cameras`, one per frame of the file (frames skipped by the step get their neighbours' mean)."""
+    full = every_frame(cameras, film.step, len(film.pts_s))
+    table = cameras_table(full, film.clip_id, film.pts_s).drop(columns=["covariance"])
+    return table.to_dict("records")  # type: ignore[return-value]
+
+
+def every_frame(cameras: ClipCameras, step: int, frames: int) -> ClipCameras:
+    """Cameras of every frame of the file from those of every `step`-th."""
+    if step == 1 or not len(cameras):
+        return cameras
+    at = np.arange(frames) / step
+    low = np.minimum(at.astype(int), len(cameras) - 1)
+    high = np.minimum(low + (at > low), len(cameras) - 1)
+    weight = np.where(high > low, at - low, 0.0)[:, None]
+    parameters = cameras.parameters[low] * (1 - weight) + cameras.parameters[high] * weight
+    between = (high > low).astype(np.uint8)
+    return replace(
+        cameras, status=np.maximum.reduce([cameras.status[low], cameras.status[high], between]),
+        parameters=parameters, covariance=cameras.covariance[low], sd_px=cameras.sd_px[low], _cache={},
+    )  # fmt: skip
+
+
+def read_clicks(path: Path) -> dict[int, list[tuple[float, float, float, float]]]:
+    """Clicks CSV (frame, u_px, v_px, x_field_yd, y_field_yd) by frame. Raises FilmTrouble naming the line."""
+    out: dict[int, list[tuple[float, float, float, float]]] = {}
+    with Path(path).open(newline="", encoding="utf-8-sig") as file:
+        for number, row in enumerate(csv.DictReader(file), 2):
+            try:
+                point = tuple(float(row[k]) for k in ("u_px", "v_px", "x_field_yd", "y_field_yd"))
+                out.setdefault(int(float(row.get("frame") or 0)), []).append(point)  # type: ignore[arg-type]
+            except (KeyError, TypeError, ValueError):
+                raise FilmTrouble(
+                    f"{path} line {number}: not a click", "columns: frame, u_px, v_px, x_field_yd, y_field_yd"
+                ) from None
+    return out
+
+
+def calibrate_film(path: Path, standard: str, clicks: Path | None = None) -> tuple[ClipCameras, np.ndarray]:
+    """Cameras of every frame of a clip (or of one picture) and the frames' times."""
+    tools, field_standard = Tools.load(), get_standard(standard)
+    points = read_clicks(clicks) if clicks else None
+    if path.suffix.lower() in (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp"):
+        from vision.commands.making import read_picture
+
+        bgr = read_picture(path)
+        boxes = tools.detector.detect([bgr])[0].at_least(MASKED_FROM)
+        collector = EvidenceCollector(field_standard, tools.finder)
+        collector.add(0, bgr, boxes.xyxy_px[boxes.kind != 2])
+        assert collector.evidence is not None
+        return solve_clip(collector.evidence, field_standard, clicks=points), np.zeros(1)
+    film = read_film(path, field_standard, tools, every_frame=True)
+    return solve_clip(film.evidence, field_standard, clicks=points), film.pts_s
+
+
+__all__ = ["OFFICIAL", "FilmPass", "Tools", "calibrate_film", "read_film", "solve_pass", "tables_of_play"]
