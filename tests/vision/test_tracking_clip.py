@@ -43,8 +43,8 @@ def scores(tracks, boxes):
 
 
 def test_clean_boxes_give_one_identity_a_man():
-    """The issue's easy case: 5 % missing, 4 % jitter: IDF1 at least 0.97 over many plays; a little less may be had on
-    one. The tracker takes off the trained detector's low lower edge, which true boxes do not have."""
+    """The issue's easy case: 5 % missing, 4 % jitter: IDF1 at least 0.97 over many plays;
+    a little less may be had on one. The tracker takes off the trained detector's low lower edge, which true boxes do not have."""
     _, boxes, _ = a_clip()
     got = scores(tracked(), boxes)
     assert got.idf1 > 0.95 and got.hota > 0.8
