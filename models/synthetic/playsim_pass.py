@@ -12,7 +12,7 @@ from models.synthetic.playsim_ball import PlayDirector
 from models.synthetic.playsim_calls import build_defenders, call_defense
 from models.synthetic.playsim_defense import Rush
 from models.synthetic.playsim_finish import finish
-from models.synthetic.playsim_offense import Motion, PassBlocker, Quarterback, RouteRunner
+from models.synthetic.playsim_offense import Motion, PassBlocker, Quarterback, RouteRunner, RunBlocker
 from models.synthetic.playsim_officials import crew
 from models.synthetic.playsim_records import PlayScript, RouteTruth
 from models.synthetic.playsim_routes import plan_route
@@ -113,6 +113,9 @@ def simulate_pass(
             brain: Any = Quarterback(depth, set_s, set_s, call.boot, fake)
         elif s.role == "OL":
             brain = PassBlocker(float(rng.normal(-3.6, 0.5)))
+        elif call.routes[i][0] == "block" and abs(s.lateral) > 8.0:
+            near_by = [abs(d.spot[1] - s.lateral) + 0.3 * d.spot[0] for d in defenders]
+            brain = RunBlocker(len(form.spots) + int(np.argmin(near_by)), float(rng.uniform(0.1, 0.3)))
         elif call.routes[i][0] == "block":
             brain = PassBlocker(float(rng.normal(-3.8, 0.7)))
         else:

@@ -323,13 +323,16 @@ def _checkdown(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
 
 
 def _block(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
-    wide = abs(pen.out) > 9
-    pen.to(
-        pen.depth + (_n(rng, 2.5, 2.0, 0.2, 7.0) if wide else _n(rng, 0.6, 0.9, -1.8, 3.0)),
-        pen.out + rng.normal(0.3, 0.9),
-        speed=0.45,
-        settle=True,
-    )
+    """Wide men go at the defender before them; ends set back like a tackle; backs step up or across to a
+    rusher and give ground."""
+    if abs(pen.out) > 9:
+        pen.go(rng.normal(-10.0, 18.0), _n(rng, 4.2, 1.9, 0.5, 8.0), speed=0.7, settle=True)
+        return 0, float("nan"), 0.0
+    if pen.depth > -3.0:
+        pen.to(_n(rng, -2.8, 1.3, -5.0, 0.5), pen.out + rng.normal(0.3, 0.9), speed=0.35, settle=True)
+        return 0, float("nan"), 0.0
+    pen.to(_n(rng, -3.9, 1.1, -6.5, -0.8), pen.out + rng.normal(0.3, 2.0), speed=0.4, through=0.4)
+    pen.to(pen.depth - _n(rng, 0.6, 0.9, -1.0, 2.5), pen.out + rng.normal(0, 0.8), speed=0.2, settle=True)
     return 0, float("nan"), 0.0
 
 

@@ -51,7 +51,7 @@ PRIOR = {
     "angle": 0.018,
     "checkdown": 0.035,
     "wheel": 0.012,
-    "block": 0.035,
+    "block": 0.055,
 }
 """Shares after the shared motion facts, spread over the finer labels."""
 
