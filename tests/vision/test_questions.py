@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from made_season import make_season
+from made_season import made_copy
 from scipy import stats
 
 from vision.coverage.relation import HEAD_UP_YD, LEVEL_YD
@@ -23,7 +23,7 @@ from vision.trouble import QuestionTrouble
 
 @pytest.fixture(scope="module")
 def season(tmp_path_factory: pytest.TempPathFactory) -> Season:
-    return make_season(tmp_path_factory.mktemp("q") / "made.season", plays=18)
+    return made_copy(tmp_path_factory.mktemp("q") / "made.season")
 
 
 @pytest.mark.parametrize("hits,n", [(0, 5), (3, 7), (12, 12), (41, 97)])

@@ -286,8 +286,8 @@ def receiver_rows(found: pd.DataFrame) -> pd.DataFrame:
                 for v in zip(found["route"], found["probability"], found["route_source"], strict=True)
             ],
             "combination": found["combination"],
-            "result": found["result"],
-            "yards": found["yards"],
+            "result": [outcome(t, r) for t, r in zip(found["target"], found["result"], strict=True)],
+            "yards": found["yards"].where(found["target"].map(lambda t: t is None or bool(t))),
             "defender": [
                 defense.label(*man) if known else "–"
                 for known, *man in zip(
@@ -309,6 +309,12 @@ def receiver_rows(found: pd.DataFrame) -> pd.DataFrame:
         }
     )
     return out.reset_index(drop=True)
+
+
+def outcome(target: object, result: object) -> object:
+    """What became of the throw to this man: the play's result when he was the target or nobody is known
+    to be, 'elsewhere' when the ball went to another."""
+    return "elsewhere" if target is not None and target == target and not target else result
 
 
 def situation(down: object, distance: object) -> str:

@@ -3,7 +3,7 @@ const data = JSON.parse(document.getElementById("data").textContent);
 const $ = (id) => document.getElementById(id);
 const served = location.protocol.startsWith("http");
 const COLUMNS = [["play", "play"], ["down", "down"], ["receiver", "receiver"], ["route_text", "route"],
-  ["combination", "combination"], ["result", "result"], ["yards", "yards"], ["defender", "defender"],
+  ["combination", "combination"], ["outcome", "result"], ["yards", "yards"], ["defender", "defender"],
   ["inside", "inside, yd"], ["under", "underneath, yd"], ["spread", "±"], ["leverage", "leverage"],
   ["cushion", "cushion at snap"], ["arrival", "separation at arrival"], ["lane", "underneath man to lane"]];
 const NUMBERS = new Set(["yards", "inside", "under", "spread", "cushion", "arrival", "lane"]);

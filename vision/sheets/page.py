@@ -21,7 +21,7 @@ import pandas as pd
 
 from vision.clips import _stretch, default_title, locate
 from vision.questions import QUESTIONS, Answer, Asked, answer, find
-from vision.questions.answers import receiver_name, route_name, situation
+from vision.questions.answers import outcome, receiver_name, route_name, situation
 from vision.questions.defense import drops, label, lines
 from vision.sheets.build import LEVERAGE_TEXT, Block, play_figures, route_figures, table_block
 from vision.sheets.cautions import CAUTION
@@ -81,7 +81,8 @@ def counts(season: Season, plays: pd.DataFrame) -> str:
     passes = int(plays["kind"].fillna("pass").isin(["pass", "unknown"]).sum())
     games = plays["game_id"].nunique()
     failed = int((report["status"] == "failed").sum())
-    parts = [f"{len(plays)} plays, {passes} of them passes", f"{games} game{'s' if games != 1 else ''}"]
+    one = "play" if len(plays) == 1 else "plays"
+    parts = [f"{len(plays)} {one}, {passes} of them passes", f"{games} game{'s' if games != 1 else ''}"]
     if failed:
         parts.append(f"{failed} clip{'s' if failed != 1 else ''} failed")
     return "; ".join(parts)
@@ -165,7 +166,8 @@ def receiver_records(found: pd.DataFrame) -> list[dict[str, Any]]:
             "receiver": receiver_name(r.jersey, r.role, r.side, r.receiver_number),
             "route": plain(r.route), "route_text": route_name(r.route, r.probability, r.route_source),
             "combination": plain(r.combination), "formation": plain(r.formation), "result": plain(r.result),
-            "yards": plain(r.yards), "target": bool(r.target) if r.target is not None else False,
+            "outcome": plain(outcome(r.target, r.result)), "target": bool(r.target) if r.target is not None
+            else False, "yards": plain(r.yards) if r.target is None or r.target else None,
             "defender": label(r.defender_jersey, r.defender_role, r.defender_lasting)
             if plain(r.defender_id) else None,
             "inside": plain(r.inside_yd), "under": plain(r.under_yd), "spread": plain(r.sd_yd),
