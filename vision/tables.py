@@ -43,8 +43,8 @@ class TablePlay:
 
     tracks: the men; teams offense / defense where the table says so, else A / B. frames (T,): the table's
     frame numbers (or 0..). ball: its path or None. events: moments on the table's clock (snap, throw,
-    arrival,
-    end, line_set ...). roles, routes: by entity id, as the table gives them. notes: what was assumed or
+    arrival, end, line_set ...). roles, routes: by entity id, as the table gives them. notes: what was
+    assumed or
     mended.
     """
 
@@ -85,8 +85,8 @@ def read_tracking_table(
 
     columns: {our name: the table's} where the spelling is not found by itself. units: yd, m, ft or auto.
     x_zero: 'goal line', 'end line' (x counts from the back of the end zone) or auto. rate_hz: of the
-    frames when
-    there is no time (10 assumed otherwise, and said). events: a second table (play_id, event, t_s or frame).
+    frames when there is no time (10 assumed otherwise, and said). events: a second table (play_id,
+    event, t_s or frame).
     Raises SheetTrouble naming file, reason and remedy.
     """
     path = Path(path)

@@ -61,12 +61,13 @@ def understand_play(
     row = charted(sheet_row, field)
     known = {k: float(v) for k, v in (events or {}).items() if v is not None and math.isfinite(float(v))}
     play_id = play_id or str(row.play_id or tracks.clip_id)
+    chance = kickoff(motion)
     start = find_start(motion, known, ball)
-    if start.lineup is None or not start.snap.known:
-        chance = kickoff(motion)
+    if chance > 0.5 or start.lineup is None or not start.snap.known:
         kind = ("kick", chance) if chance > 0.5 else ("unknown", math.nan)
         said = ("a kickoff has no line",) if chance > 0.5 else start.warnings
-        empty = Play(play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, tracks=tracks, warnings=said)
+        snap = UNKNOWN if chance > 0.5 else start.snap
+        empty = Play(play_id, field.name, 0, UNKNOWN, UNKNOWN, snap, tracks=tracks, warnings=said)
         empty = replace(empty, kind=kind[0], kind_probability=kind[1])
         return row.onto(empty)
     play = _describe(play_id, field, motion, tracks, start, dict(roles or {}), known, ball)
