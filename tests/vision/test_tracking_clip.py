@@ -44,7 +44,7 @@ def scores(tracks, boxes):
 
 def test_clean_boxes_give_one_identity_a_man():
     """The issue's easy case: 5 % missing, 4 % jitter: IDF1 at least 0.97 over many plays;
-    a little less may be had on one. The tracker takes off the trained detector's low lower edge, which true boxes do not have."""
+    a little less may be had on one (true boxes lack the low lower edge that the tracker takes off)."""
     _, boxes, _ = a_clip()
     got = scores(tracked(), boxes)
     assert got.idf1 > 0.95 and got.hota > 0.8
