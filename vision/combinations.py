@@ -49,9 +49,12 @@ class Rule:
 
 @dataclass(frozen=True)
 class Combination:
-    """What a side ran together. name '' = no rule fits; 'single' = one receiver. players and routes: the men who made it, from the
-    sideline inward, a back last. switched: the two outermost men changed places (who is inside) on the way.
-    spread_yd: sideways distance between the outermost and innermost of them at the end (NaN = not seen)."""
+    """What a side ran together. name '' = no rule fits; 'single' = one receiver.
+
+    players and routes: the men who made it, from the sideline inward, a back last. switched: the two
+    outermost men changed places (who is inside) on the way. spread_yd: sideways distance between the
+    outermost and innermost of them at the end (NaN = not seen).
+    """
 
     side: str
     name: str

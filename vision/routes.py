@@ -162,7 +162,7 @@ def _route(
     path = grid.path_yd[i].astype(float)
     speed = np.hypot(*np.gradient(path, 0.1, axis=0).T)
     side = int(grid.side[i])
-    base = {
+    base: dict[str, Any] = {
         "max_depth_play_yd": float(path[seen, 0].max()),
         "end_depth_play_yd": float(path[seen[-1], 0]),
         "end_lateral_play_yd": float(path[seen[-1], 1] * side),
