@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -37,11 +38,14 @@ def run_tracks(
     stored, refused = 0, []
     for item in read_tracking_table(path, standard, events=events):
         try:
-            play = item.understand(standard, _row_of(charted, item.play_id))
-            tables = play_tables(play, classifier)
-            row = tables["plays"][0]
-            row["game_id"], row["play_number"] = Path(path).stem, item.play_id
-            row["warnings"] = "; ".join(dict.fromkeys((*item.notes, *play.warnings)))
+            row = _row_of(charted, item.play_id)
+            fixed = season.corrected_moments(item.play_id)
+            play = replace(item, events={**item.events, **fixed}).understand(standard, row)
+            tables = play_tables(play, classifier, row)
+            found = tables["plays"][0]
+            found.setdefault("game_id", Path(path).stem)
+            found["play_number"] = item.play_id
+            found["warnings"] = "; ".join(dict.fromkeys((*item.notes, *play.warnings)))
             season.write_play([], tables, run)
             stored += 1
         except (Trouble, ValueError) as error:
@@ -62,9 +66,12 @@ def classifier_hash(classifier: Any) -> str:
     return str(getattr(classifier, "weights_hash", "") or getattr(classifier, "hash", ""))
 
 
-def play_tables(play: Play, classifier: RouteClassifier | None = None) -> dict[str, Any]:
+def play_tables(
+    play: Play, classifier: RouteClassifier | None = None, sheet_row: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
     """All rows of one understood play for `Season.write_play`: plays, players, tracks, routes, matchups,
-    drops. Routes and measures only of pass plays that could be understood."""
+    drops. Routes and measures only of pass plays that could be understood. sheet_row: the charting sheet's
+    row, for what no film shows (quarter, offense, defense, game)."""
     is_pass = play.understood and play.kind in ("pass", "unknown")
     routes = read_routes(play, classifier) if is_pass else {}
     rows = {i: r.row(play.play_id) for i, r in routes.items()}
@@ -73,6 +80,11 @@ def play_tables(play: Play, classifier: RouteClassifier | None = None) -> dict[s
     row = play.row()
     for side in ("left", "right"):
         row[f"{side}_combination"] = sides[side].name if side in sides else ""
+    row |= {
+        k: sheet_row[k]
+        for k in ("quarter", "offense", "defense", "game_id")
+        if sheet_row and sheet_row.get(k)
+    }
     reasons = list(play.warnings)
     if not play.understood:
         reasons.append("direction, line of scrimmage or snap could not be told")

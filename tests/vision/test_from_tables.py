@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -72,3 +73,20 @@ def test_command_and_bad_table(tmp_path: Path, capsys: pytest.CaptureFixture) ->
                    "--standard", "nfl"])  # fmt: skip
     err = capsys.readouterr().err
     assert status == 5 and err.count("\n") == 1 and "bad.csv" in err
+
+
+def test_corrected_snap_is_where_a_new_analysis_starts(
+    season: tuple[Season, list[PlayScript], Path], tmp_path: Path
+) -> None:
+    store, _, folder = season
+    copy = Season(tmp_path / "copy.season")
+    shutil.copyfile(store.path, copy.path)
+    before = copy.table("plays").set_index("play_id").loc["1"]
+    copy.correct("1", "plays.snap_s", before["snap_s"] + 0.4)
+    (tmp_path / "sheet.csv").write_text("play,offense,defense,quarter\n1,Millrace,Harbor,2\n")
+    run_tracks(folder / "week.csv", copy.path, standard="nfl", sheet=tmp_path / "sheet.csv")
+    after = copy.table("plays").set_index("play_id").loc["1"]
+    assert after["snap_s"] == pytest.approx(before["snap_s"] + 0.4) and after["snap_source"] == "corrected"
+    assert (after["offense"], after["quarter"]) == ("Millrace", 2)
+    at_snap = copy.table("tracks", ["1"])["t_s"].min() - store.table("tracks", ["1"])["t_s"].min()
+    assert at_snap == pytest.approx(-0.4, abs=0.01)  # all times count from the corrected snap

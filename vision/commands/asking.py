@@ -160,7 +160,6 @@ def reel_titles(rows: pd.DataFrame) -> dict[str, tuple[str, str]]:
     """Title lines of the plays on which one or two receivers fit: the situation and the result; the
     receivers, and for a single one the defender's place in yards. Other plays keep the usual title."""
     from vision.questions.answers import receiver_name, situation
-    from vision.questions.defense import label
     from vision.questions.words import CAUGHT
 
     out = {}
@@ -175,8 +174,7 @@ def reel_titles(rows: pd.DataFrame) -> dict[str, tuple[str, str]]:
         ]
         if len(group) == 1 and first.inside_yd == first.inside_yd and first.inside_yd is not None:
             who.append(
-                f"{label(first.defender_jersey, first.defender_role, first.defender_lasting)} "
-                f"{first.inside_yd:+.1f} yd inside, {first.under_yd:+.1f} yd underneath"
+                f"{first.defender} {first.inside_yd:+.1f} yd inside, {first.under_yd:+.1f} yd underneath"
             )
         result = first.result if isinstance(first.result, str) else ""
         if result in CAUGHT and first.yards is not None and first.yards == first.yards:

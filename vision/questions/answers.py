@@ -288,16 +288,7 @@ def receiver_rows(found: pd.DataFrame) -> pd.DataFrame:
             "combination": found["combination"],
             "result": [outcome(t, r) for t, r in zip(found["target"], found["result"], strict=True)],
             "yards": found["yards"].where(found["target"].map(lambda t: t is None or bool(t))),
-            "defender": [
-                defense.label(*man) if known else "–"
-                for known, *man in zip(
-                    found["defender_id"].notna(),
-                    found["defender_jersey"],
-                    found["defender_role"],
-                    found["defender_lasting"],
-                    strict=True,
-                )
-            ],
+            "defender": found["defender"],
             "inside": found["inside_yd"],
             "underneath": found["under_yd"],
             "leverage": found["leverage"],

@@ -70,6 +70,7 @@ def drops(season: Season, ask: Asked) -> pd.DataFrame:
                 data["role"],
                 data["lasting_id"],
                 data["defense"] if several else [None] * len(data),
+                data["name"],
                 strict=True,
             )
         ],
@@ -81,16 +82,22 @@ def drops(season: Season, ask: Asked) -> pd.DataFrame:
     return data.reset_index(drop=True)
 
 
-def label(jersey: object, role: object, lasting_id: object, team: object = None) -> str:
-    """'#54 LB', with the team's name when given. Without a number: the id of a tracking table, which lasts
-    from play to play; else only the role, which lumps the men whose number could not be read."""
-    place = str(role) if role is not None and role == role else "player"
-    owner = f" ({team})" if team is not None and team == team else ""
-    if jersey is not None and jersey == jersey:
-        return f"#{int(jersey)} {place}{owner}"  # type: ignore[call-overload]
-    if lasting_id is not None and lasting_id == lasting_id:
+def label(jersey: object, role: object, lasting_id: object, team: object = None, name: object = None) -> str:
+    """'#54 LB', with the name from the roster and the team's when given. Without a number: the id of a
+    tracking table, which lasts from play to play; else only the role, which lumps the men whose number
+    could not be read."""
+    place = str(role) if _known(role) else "player"
+    owner = f" ({team})" if _known(team) else ""
+    if _known(jersey):
+        called = f" {name}" if _known(name) else ""
+        return f"#{int(jersey)} {place}{called}{owner}"  # type: ignore[call-overload]
+    if _known(lasting_id):
         return f"{place} id {lasting_id}{owner}"
     return f"{place}, no number{owner}"
+
+
+def _known(value: object) -> bool:
+    return value is not None and value == value and value != ""
 
 
 def lines(data: pd.DataFrame) -> pd.DataFrame:

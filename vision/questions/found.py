@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from vision.questions import words
+from vision.questions.defense import label
 from vision.questions.filters import Asked, is_player, keep
 from vision.questions.intervals import Share, mean_of
 from vision.store import Season
@@ -38,7 +39,7 @@ GROUPS = {
 def find(season: Season, ask: Asked) -> pd.DataFrame:
     """One row per receiver that fits, in the order of the film.
 
-    Columns: those of the view `receivers`, then defender_id, defender_jersey, defender_role and
+    Columns: those of the view `receivers`, then defender_id, defender (name to read) and
     distance_yd, cushion_yd, inside_yd, under_yd, lane_yd, sd_yd of the defender `ask.by` at `ask.moment`;
     across / along / leverage (words from those yards), cushion_snap_yd (same defender's kind at the snap),
     separation_arrival_yd, under_id, under_jersey, under_lane_yd (nearest underneath defender at the throw).
@@ -74,7 +75,8 @@ def _natural(value: object) -> float:
 def _beside(found: pd.DataFrame, cover: pd.DataFrame, ask: Asked) -> pd.DataFrame:
     keys = ["play_id", "receiver_id"]
     one = cover[(cover["kind"] == ask.by) & (cover["moment"] == ask.moment)].drop_duplicates(keys)
-    columns = [*keys, "defender_id", "defender_jersey", "defender_role", "defender_lasting", *MEASURES]
+    man = ["defender_jersey", "defender_role", "defender_lasting", "defender_name"]
+    columns = [*keys, "defender_id", *man, *MEASURES]
     found = found.merge(one[columns], on=keys, how="left")
     for kind, moment, source, target in (
         (ask.by, "snap", "cushion_yd", "cushion_snap_yd"),
@@ -89,6 +91,10 @@ def _beside(found: pd.DataFrame, cover: pd.DataFrame, ask: Asked) -> pd.DataFram
     ):
         part = cover[(cover["kind"] == kind) & (cover["moment"] == moment)].drop_duplicates(keys)
         found = found.merge(part[[*keys, source]].rename(columns={source: target}), on=keys, how="left")
+    found["defender"] = [
+        label(jersey, role, lasting, name=name) if i is not None and i == i else None
+        for i, jersey, role, lasting, name in zip(found["defender_id"], *(found[c] for c in man), strict=True)
+    ]
     found["across"] = [words.across(v) for v in found["inside_yd"]]
     found["along"] = [words.along(v) for v in found["under_yd"]]
     found["leverage"] = [leverage_words(a, b) for a, b in zip(found["across"], found["along"], strict=True)]

@@ -22,7 +22,7 @@ import pandas as pd
 from vision.clips import _stretch, default_title, locate
 from vision.questions import QUESTIONS, Answer, Asked, answer, find
 from vision.questions.answers import outcome, receiver_name, route_name, situation
-from vision.questions.defense import drops, label, lines
+from vision.questions.defense import drops, lines
 from vision.sheets.build import LEVERAGE_TEXT, Block, play_figures, route_figures, table_block
 from vision.sheets.cautions import CAUTION
 from vision.sheets.charts import drop_chart, leverage_chart
@@ -168,8 +168,7 @@ def receiver_records(found: pd.DataFrame) -> list[dict[str, Any]]:
             "combination": plain(r.combination), "formation": plain(r.formation), "result": plain(r.result),
             "outcome": plain(outcome(r.target, r.result)), "target": bool(r.target) if r.target is not None
             else False, "yards": plain(r.yards) if r.target is None or r.target else None,
-            "defender": label(r.defender_jersey, r.defender_role, r.defender_lasting)
-            if plain(r.defender_id) else None,
+            "defender": plain(r.defender),
             "inside": plain(r.inside_yd), "under": plain(r.under_yd), "spread": plain(r.sd_yd),
             "leverage": plain(r.leverage) if r.leverage != "–" else None, "cushion": plain(r.cushion_snap_yd),
             "arrival": plain(r.separation_arrival_yd), "lane": plain(r.under_lane_yd), "hash": plain(r.hash),

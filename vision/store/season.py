@@ -142,6 +142,18 @@ class Season:
         data = data[data["state"] != "withdrawn"].sort_values("correction_id", ignore_index=True)
         return data if play_id is None else data[data["play_id"] == play_id].reset_index(drop=True)
 
+    def corrected_moments(self, play_id: str) -> dict[str, float]:
+        """Moments of a play set by a person, {'snap': s, 'throw': s, ...} on the clock of its first clip (or
+        its table): what a new analysis should start from instead of finding them itself."""
+        if not self.path.exists():
+            return {}
+        out = {}
+        for row in self.corrections(play_id).itertuples():
+            name = str(row.what).removeprefix("plays.").removesuffix("_s")
+            if row.what == f"plays.{name}_s" and name in ("snap", "throw", "arrival", "end") and row.after:
+                out[name] = float(row.after)
+        return out
+
     # ---- reading -------------------------------------------------------------------------------------
 
     def facts(self) -> dict[str, str]:

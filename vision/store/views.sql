@@ -14,6 +14,10 @@ SELECT * FROM plays WHERE coalesce(kind, 'pass') IN ('pass', 'unknown');
 -- Plays seen on film: their player ids are given anew on each play. Ids of a tracking table last.
 CREATE TEMP VIEW filmed AS SELECT DISTINCT play_id FROM clips WHERE play_id IS NOT NULL;
 
+-- Names by team and number, where they are not doubled.
+CREATE TEMP VIEW names AS
+SELECT team, jersey, any_value(name) AS name FROM roster GROUP BY team, jersey HAVING count(*) = 1;
+
 -- One row per eligible receiver and pass play: what he ran, and what became of the play.
 CREATE TEMP VIEW receivers AS
 SELECT p.game_id, p.play_id, p.play_number, p.offense, p.defense, p.quarter, p.down, p.distance, p.hash,
@@ -32,10 +36,12 @@ LEFT JOIN players m ON m.play_id = r.play_id AND m.player_id = r.player_id;
 CREATE TEMP VIEW coverage AS
 SELECT x.*, d.jersey AS defender_jersey, d.role AS defender_role,
        CASE WHEN x.play_id NOT IN (SELECT play_id FROM filmed)
-            THEN regexp_extract(x.defender_id, '[^|]*$') END AS defender_lasting
+            THEN regexp_extract(x.defender_id, '[^|]*$') END AS defender_lasting,
+       n.name AS defender_name
 FROM matchups x
 JOIN pass_plays p ON p.play_id = x.play_id
-LEFT JOIN players d ON d.play_id = x.play_id AND d.player_id = x.defender_id;
+LEFT JOIN players d ON d.play_id = x.play_id AND d.player_id = x.defender_id
+LEFT JOIN names n ON n.team = p.defense AND n.jersey = d.jersey;
 
 -- One row per defender and pass play: his drop, and what the play was.
 CREATE TEMP VIEW defenders AS
@@ -43,11 +49,13 @@ SELECT p.game_id, p.play_number, p.offense, p.defense, p.down, p.distance, p.has
        p.play_action, p.time_to_throw_s, p.result, p.yards, p.look, p.throw_s IS NOT NULL AS throw_known,
        CASE WHEN d.play_id NOT IN (SELECT play_id FROM filmed)
             THEN regexp_extract(d.player_id, '[^|]*$') END AS lasting_id,
+       n.name,
        m.jersey, m.role, m.depth_play_yd AS align_depth_play_yd,
        m.lateral_play_yd AS align_lateral_play_yd, d.*
 FROM drops d
 JOIN pass_plays p ON p.play_id = d.play_id
-LEFT JOIN players m ON m.play_id = d.play_id AND m.player_id = d.player_id;
+LEFT JOIN players m ON m.play_id = d.play_id AND m.player_id = d.player_id
+LEFT JOIN names n ON n.team = p.defense AND n.jersey = m.jersey;
 
 -- Where everybody was from just before the snap on, once: of several clips of a play the sideline one.
 CREATE TEMP VIEW paths AS
