@@ -154,6 +154,9 @@ def evaluate_folder(
         standard = get_standard(play["standard"])
         mine = boxes[boxes.clip_id == clip["clip_id"]]
         seen = mine[(mine.kind != "ball") & (mine.visible > 0.05)]
+        if not cv2.VideoCapture(str(folder / "clips" / clip["path"])).read()[0]:
+            print(f"{clip['path']}: no frame could be read; left out", flush=True)
+            continue
         evidence, cost = collect(folder / "clips" / clip["path"], standard, finder, seen if use_boxes else None, every)
         spot = (float(play["los_field_yd"]), None) if use_spot else None
         began = time.process_time()
