@@ -135,6 +135,8 @@ def test_defenders(season: Season) -> None:
     data = drops(season, asked())
     table = lines(data)
     assert table["drops"].sum() == len(data)
+    numbers = [d.split()[0] for d in table["defender"] if d.startswith("#")]
+    assert len(numbers) == len(set(numbers)) > 5  # one line a man, whatever role he had on a play
     name = table["defender"].iloc[0]
     own = data[data["defender"] == name]["reaction_s"].dropna()
     assert table["reaction to the throw"].iloc[0].value == pytest.approx(own.mean())

@@ -60,6 +60,7 @@ def drops(season: Season, ask: Asked) -> pd.DataFrame:
     """Rows of `defenders` that fit the filters, with settle_after_s and bite_pa_yd added."""
     data = keep(season.frame("defenders"), ask)
     several = data["defense"].nunique() > 1
+    data = data.assign(role=usual_role(data))
     data = data.assign(
         settle_after_s=data["settle_s"] - data["qb_set_s"],
         bite_pa_yd=np.where(data["play_action"].fillna(False).astype(bool), data["bite_yd"], np.nan),
@@ -80,6 +81,16 @@ def drops(season: Season, ask: Asked) -> pd.DataFrame:
             [is_player(i, j, ask.defender) for i, j in zip(data["player_id"], data["jersey"], strict=True)]
         ]
     return data.reset_index(drop=True)
+
+
+def usual_role(data: pd.DataFrame) -> pd.Series:
+    """Each man's most frequent role, by team and number, so that one man has one line; where the number is
+    not known, the role of the play."""
+    roles = data["role"].copy()
+    numbered = data[data["jersey"].notna() & data["role"].notna()]
+    for _, group in numbered.groupby([numbered["defense"].fillna(""), numbered["jersey"]]):
+        roles.loc[group.index] = group["role"].mode()[0]
+    return roles
 
 
 def label(jersey: object, role: object, lasting_id: object, team: object = None, name: object = None) -> str:

@@ -126,9 +126,8 @@ def player_sheet(season: Season, ask: Asked) -> dict[str, Any]:
     same = everyone[everyone["role"] == role[0]] if len(role) else everyone
     faced = find(season, replace(ask, by="underneath"))
     faced = faced[faced["route"].isin(["curl", "hook", "hitch", "in", "shallow_cross", "flat"])]
-    roster = roster_name(season, whole)
     return {
-        "title": f"{whole['defender'].mode()[0]}{f'  {roster}' if roster else ''}",
+        "title": str(whole["defender"].mode()[0]),
         "kicker": kicker(season, ask),
         "headline": f"{len(mine)} drops on {mine['play_id'].nunique()} pass plays.",
         "blocks": player_blocks(mine, whole, same, faced, bool(ask.game)),
@@ -204,19 +203,6 @@ def play_by_play(mine: pd.DataFrame) -> pd.DataFrame:
         "yards": "yards",
     }
     return mine.sort_values("arrival_distance_yd", ascending=False)[list(columns)].rename(columns=columns)
-
-
-def roster_name(season: Season, rows: pd.DataFrame) -> str:
-    """The man's name from the roster of his team, when one was given."""
-    roster = season.table("roster")
-    number = rows["jersey"].dropna()
-    if not len(roster) or not len(number):
-        return ""
-    fits = roster[roster["jersey"] == int(number.iloc[0])]
-    teams = set(rows["defense"].dropna())
-    if teams:
-        fits = fits[fits["team"].isin(teams) | fits["team"].isna()]
-    return str(fits["name"].iloc[0]) if len(fits) == 1 else ""
 
 
 def play_figures(season: Season, play_ids: list[str]) -> list[dict[str, str]]:
