@@ -5,7 +5,7 @@ const served = location.protocol.startsWith("http");
 const COLUMNS = [["play", "play"], ["down", "down"], ["receiver", "receiver"], ["route_text", "route"],
   ["combination", "combination"], ["outcome", "result"], ["yards", "yards"], ["defender", "defender"],
   ["inside", "inside, yd"], ["under", "underneath, yd"], ["spread", "±"], ["leverage", "leverage"],
-  ["cushion", "cushion at snap"], ["arrival", "separation at arrival"], ["lane", "underneath man to lane"]];
+  ["cushion", "cushion, yd"], ["arrival", "at arrival, yd"], ["lane", "lane, yd"]];
 const NUMBERS = new Set(["yards", "inside", "under", "spread", "cushion", "arrival", "lane"]);
 const FILTERS = [["route", "route"], ["combination", "combination"], ["formation", "formation"], ["result", "result"],
   ["leverage", "leverage at the throw"], ["defender", "nearest defender"], ["receiver", "receiver"], ["down", "down"],
