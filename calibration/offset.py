@@ -25,6 +25,7 @@ from calibration.standards import FieldStandard
 NUMBERS = ("none", "10", "20", "30", "40", "50", "middle")
 CROP_YD, CROP_PX = (7.0, 3.5), (64, 32)
 MINIMUM_MARGIN = 4.0
+SPOT_SD_YD = 1.2  # men crowd within 1.3 yd of the ball on test film; the chart gives whole yards
 FRAMES = 10
 
 
@@ -87,7 +88,7 @@ def vote(
             if spot is not None and los is not None:
                 x = los + s
                 x = standard.length_yd - x if turned else x
-                score -= min(((x - spot[0]) / 3.5) ** 2 / 2, 8.0)
+                score -= min(((x - spot[0]) / SPOT_SD_YD) ** 2 / 2, 8.0)
             if clicks:
                 score -= _click_cost(standard, p, clicks, s, turned, principal)
             total[(s, turned)] = score
@@ -111,7 +112,7 @@ def _decide(total: dict[tuple[float, bool], float], view: str, end_known: bool) 
 def _place_score(standard: FieldStandard, view: str, x: float, known: float | None) -> float:
     """Belief about the camera's x: near the middle for the sideline, behind the end zone otherwise."""
     if known is not None:
-        return -min(((x - known) / 1.0) ** 2 / 2, 14.0)
+        return -min(((x - known) / 1.0) ** 2 / 2, 10.0)
     if view == "endzone":
         behind = -standard.end_zone_yd - x
         return -min(max(0.0, 6.0 - behind, behind - 60.0) ** 2 / (2 * 6.0**2), 14.0)
@@ -136,17 +137,21 @@ def _click_cost(standard: FieldStandard, p: np.ndarray, clicks: dict[int, list[t
 
 def _line_of_scrimmage(evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, keys: list[int],
                        principal: tuple[float, float]) -> float | None:  # fmt: skip
-    """Middle of the crowd along the field in the first marked frames, None without men."""
+    """Where along the field most men stand together in the first marked frames (before the snap both lines
+    stand within a yard or two of the ball); None when no six men do."""
     found = []
-    early = [f for f in keys if f <= 0.45 * len(evidence)] or keys[:1]
-    for f in early[:4]:
-        feet = evidence.feet_px.get(f, np.zeros((0, 2)))
-        if len(feet) < 6:
-            continue
+    marked = [f for f in sorted(evidence.feet_px) if f < len(p) and np.isfinite(p[f, 0])]
+    for f in [k for k in marked if k <= 0.3 * len(evidence)][:5] or marked[:1]:
+        feet = evidence.feet_px[f]
         xy, ok = batch.ground(feet, p[f : f + 1], np.zeros(len(feet), int), principal, standard.width_yd)
-        ok &= (xy[:, 1] > 1) & (xy[:, 1] < standard.width_yd - 1)
-        if ok.sum() >= 6:
-            found.append(float(np.median(xy[ok, 0])))
+        x = xy[ok & (xy[:, 1] > 4) & (xy[:, 1] < standard.width_yd - 2), 0]
+        if len(x) < 8:
+            continue
+        grid = np.arange(x.min(), x.max() + 0.3, 0.25)
+        crowd = np.exp(-0.5 * (grid[:, None] - x) ** 2).sum(1)
+        at = grid[int(crowd.argmax())]
+        if (np.abs(x - at) < 2.0).sum() >= 6:
+            found.append(float(at))
     return float(np.median(found)) if found else None
 
 
@@ -165,8 +170,6 @@ def number_rows(evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, 
         if len(side) >= 3:
             middle = np.median(side)
             rows[k] = float(np.median(side[np.abs(side - middle) < 2])) if (np.abs(side - middle) < 2).any() else rows[k]
-        elif standard.name == "canadian" and len(y) == 0:
-            rows[k] = 13.0 if k == 0 else standard.width_yd - 13.0
     return rows[0], rows[1]
 
 
