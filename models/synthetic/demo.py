@@ -16,10 +16,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from models.synthetic.clip import FilmFormat
 from models.synthetic.lens import FIELD_LENGTH_YD
 from models.synthetic.season import GamePlan, make_season, plan_game, play_calls, play_script, team_names
+from models.synthetic.tables import write_lean
 
 DEMO_SEED = 970_001
 SIZE = (960, 540)
@@ -120,6 +122,14 @@ Its seed, field and kits belong to no training set (tests/models/test_season.py)
     (out / "PROVENANCE.md").write_text(text)
 
 
+def slim_boxes(out: Path) -> None:
+    """Keep in truth/boxes what truth/tracks lacks: the ball of each frame, bystanders of every tenth."""
+    path = out / "truth" / "boxes.parquet"
+    table = pd.read_parquet(path)
+    keep = (table["kind"] == "ball") | ((table["kind"] == "other") & (table["frame"] % 10 == 0))
+    write_lean(table[keep].reset_index(drop=True), path)
+
+
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
     p = argparse.ArgumentParser(description="Make the demo game.")
@@ -134,6 +144,7 @@ def main(argv: list[str] | None = None) -> int:
         for k, c in enumerate(demo_calls(plan))
     ]
     print(json.dumps(make_season(plan, len(calls), a.workers, calls)))
+    slim_boxes(a.out)
     write_provenance(a.out, plan)
     size = sum(f.stat().st_size for f in a.out.rglob("*") if f.is_file())
     print(f"{size / 1e6:.2f} MB in {a.out}")

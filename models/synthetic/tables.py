@@ -355,10 +355,12 @@ def event_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
 
 
 def write_lean(table: pd.DataFrame, path: Path) -> None:
-    """Write a truth table small: pixels and yards of many rows as rounded float32, zstd."""
+    """Write a truth table small: long tables carry pixels to 0.1, yards to 0.01 in float32, zstd."""
     lean = table.copy()
-    if len(lean) > 2000:
-        for name in lean.columns:
-            if lean[name].dtype == np.float64 and name.endswith(("_px", "_yd", "visible", "_per_s")):
-                lean[name] = lean[name].round(2 if name.endswith("_px") else 3).astype(np.float32)
-    lean.to_parquet(path, index=False, compression="zstd")
+    options: dict[str, Any] = {"compression": "zstd", "compression_level": 19}
+    floats = [n for n in lean.columns if lean[n].dtype.kind == "f" and not path.name.startswith("cameras")]
+    if len(lean) > 2000 and floats:
+        for name in floats:
+            places = 1 if name.endswith("_px") else (4 if name.endswith("t_s") else 2)
+            lean[name] = lean[name].round(places).astype(np.float32)
+    lean.to_parquet(path, index=False, **options)
