@@ -271,7 +271,9 @@ def _prior_of(standard: FieldStandard, endzone: bool, prior: CameraPrior | None)
     if prior is None:
         return weak
     # x is only known modulo five yards while solving: leave it out of the belief
-    covariance = prior.covariance + np.diag([0.15, 0.003, 0.004, 0.3, 0.5, 0.2, 0.02]) ** 2
+    # marks of one ground err alike in every frame (the finder's bias, the paint): frames are worth less than they
+    # seem, and a lens changes a little
+    covariance = 4 * prior.covariance + np.diag([0.2, 0.005, 0.006, 0.5, 0.8, 0.3, 0.04]) ** 2
     covariance[3, :] = covariance[:, 3] = 0.0
     covariance[3, 3] = 1e6
     mean = prior.shared.copy()
@@ -376,7 +378,7 @@ def _widened(covariance: np.ndarray, sd_px: float, far: int, log_focal: float, w
     extra[0, 0] = extra[1, 1] = np.degrees(noise) ** 2
     extra[3, 3] = (LINK_SD_PX * np.sqrt(far) / 400) ** 2
     extra[2, 2] = np.degrees(LINK_SD_PX * np.sqrt(far) / 400) ** 2
-    return covariance * max(1.0, 1.3 * (sd_px / width_px * 1280 / 1.3) ** 2) + extra
+    return covariance * max(1.5, 1.3 * (sd_px / width_px * 1280 / 1.3) ** 2) + extra
 
 
 def _placed(cameras: ClipCameras, standard: FieldStandard, votes: offset.Votes, view: str) -> ClipCameras:
