@@ -24,6 +24,7 @@ from calibration.standards import FieldStandard, get_standard
 
 Clicks = dict[int, list[tuple[float, float, float, float]]]
 LINK_SD_PX = 0.12
+SHIFT_SD_PX = 0.3  # the whole picture's marks may sit off by this (sharpening, scaling, interlacing)
 CARRY_FRAMES = 45
 MINIMUM_SHARE = 0.2
 
@@ -373,7 +374,8 @@ def _all_frames(evidence: ClipEvidence, standard: FieldStandard, state: _State) 
 
 def _widened(covariance: np.ndarray, sd_px: float, far: int, log_focal: float, width_px: int) -> np.ndarray:
     """A key frame's covariance at ``far`` frames from it: residuals larger than assumed, and drift."""
-    noise = LINK_SD_PX * width_px / 1280 * np.sqrt(far) / np.exp(log_focal)
+    unit = width_px / 1280
+    noise = np.hypot(LINK_SD_PX * np.sqrt(far), SHIFT_SD_PX) * unit / np.exp(log_focal)
     extra = np.zeros((9, 9))
     extra[0, 0] = extra[1, 1] = np.degrees(noise) ** 2
     extra[3, 3] = (LINK_SD_PX * np.sqrt(far) / 400) ** 2
