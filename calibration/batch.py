@@ -18,7 +18,9 @@ def rotations(p: np.ndarray) -> np.ndarray:
     forward = np.stack([sa * ct, ca * ct, -st], 1)
     right = np.stack([ca, -sa, zero], 1)
     down = np.stack([-sa * st, -ca * st, -ct], 1)
-    return np.stack([cr[:, None] * right + sr[:, None] * down, cr[:, None] * down - sr[:, None] * right, forward], 1)
+    return np.stack(
+        [cr[:, None] * right + sr[:, None] * down, cr[:, None] * down - sr[:, None] * right, forward], 1
+    )
 
 
 def rays(px: np.ndarray, p: np.ndarray, index: np.ndarray, principal: tuple[float, float]) -> np.ndarray:
@@ -33,8 +35,14 @@ def rays(px: np.ndarray, p: np.ndarray, index: np.ndarray, principal: tuple[floa
     return np.column_stack([x * scale, y * scale, np.ones_like(x)])
 
 
-def ground(px: np.ndarray, p: np.ndarray, index: np.ndarray, principal: tuple[float, float], width_yd: float,
-           rotation: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+def ground(
+    px: np.ndarray,
+    p: np.ndarray,
+    index: np.ndarray,
+    principal: tuple[float, float],
+    width_yd: float,
+    rotation: np.ndarray | None = None,
+) -> tuple[np.ndarray, np.ndarray]:
     """Pixels -> (xy_field_yd (N, 2), valid (N,)); invalid values are finite but meaningless."""
     rot = rotations(p) if rotation is None else rotation
     d = np.einsum("ni,nij->nj", rays(px, p, index, principal), rot[index])
@@ -51,8 +59,14 @@ def ground(px: np.ndarray, p: np.ndarray, index: np.ndarray, principal: tuple[fl
     return xy, ok & (s > 0) & (s < 1e4)
 
 
-def image(xy: np.ndarray, p: np.ndarray, index: np.ndarray, principal: tuple[float, float], width_yd: float,
-          rotation: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+def image(
+    xy: np.ndarray,
+    p: np.ndarray,
+    index: np.ndarray,
+    principal: tuple[float, float],
+    width_yd: float,
+    rotation: np.ndarray | None = None,
+) -> tuple[np.ndarray, np.ndarray]:
     """Ground points (N, 2) -> (px (N, 2), valid (N,)); invalid values are finite but meaningless."""
     rot = rotations(p) if rotation is None else rotation
     z = crown_height_yd(xy[:, 1], p[index, 8], width_yd)

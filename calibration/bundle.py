@@ -80,8 +80,15 @@ class Bundle:
         self.unit = first.unit_px
         px, kind, frame, score, fixed = [], [], [], [], []
         for j, m in enumerate(self.marks):
-            for code, a in ((LINE, m.line_px), (BOUNDARY, m.boundary_px), (ROW, m.row_px), (SIDE, m.side_px),
-                            (NUMERAL, m.numeral_px), (TICK, m.tick_px), (CLICK, m.click_px)):  # fmt: skip
+            for code, a in (
+                (LINE, m.line_px),
+                (BOUNDARY, m.boundary_px),
+                (ROW, m.row_px),
+                (SIDE, m.side_px),
+                (NUMERAL, m.numeral_px),
+                (TICK, m.tick_px),
+                (CLICK, m.click_px),
+            ):
                 if (code not in self.use and code != CLICK) or not len(a):
                     continue
                 px.append(a[:, :2])
@@ -134,7 +141,9 @@ class Bundle:
         target[:, 1] = np.where(k == NUMERAL, near(self.number_rows), target[:, 1])
         is_boundary = k == BOUNDARY
         side = near(self.sides)
-        across = is_boundary & (np.abs(five - xy[:, 0]) < 1.0) & (np.abs(side - xy[:, 1]) > 2.5)  # an end line
+        across = (
+            is_boundary & (np.abs(five - xy[:, 0]) < 1.0) & (np.abs(side - xy[:, 1]) > 2.5)
+        )  # an end line
         target[is_boundary & ~across, 1] = side[is_boundary & ~across]
         target[across, 0] = five[across]
         code[is_boundary] = 2
@@ -149,8 +158,9 @@ class Bundle:
         ok |= click
         return target, ok, code
 
-    def residuals(self, p: np.ndarray, target: np.ndarray, ok: np.ndarray, code: np.ndarray, gradient: np.ndarray
-                  ) -> np.ndarray:  # fmt: skip
+    def residuals(
+        self, p: np.ndarray, target: np.ndarray, ok: np.ndarray, code: np.ndarray, gradient: np.ndarray
+    ) -> np.ndarray:
         """(N, 2) residuals in 1280-wide pixels over their sd, across the line and across the row.
 
         A crossing is sharp across its row and says little along it (the line's ridge says that
@@ -171,17 +181,27 @@ class Bundle:
         return np.where(ok[:, None], out, 0.0)
 
     def gradients(self, p: np.ndarray) -> np.ndarray:
-        """(N, 2) pixels per yard across lines of constant x and of constant y: 1 / |d coordinate / d pixel|."""
+        """(N, 2) pixels per yard across lines of constant x and of constant y: 1 / |d coordinate / d
+        pixel|."""
         w = self.standard.width_yd
         rot = batch.rotations(p)
         base, _ = batch.ground(self.px, p, self.frame, self.principal, w, rot)
-        d = [batch.ground(self.px + step, p, self.frame, self.principal, w, rot)[0] - base for step in ((0.5, 0), (0, 0.5))]
+        d = [
+            batch.ground(self.px + step, p, self.frame, self.principal, w, rot)[0] - base
+            for step in ((0.5, 0), (0, 0.5))
+        ]
         return 0.5 / np.maximum(np.hypot(*d), 1e-4)
 
     # -- solving ------------------------------------------------------------------------------
-    def solve(self, poses: np.ndarray, shared: np.ndarray, rounds: tuple[float, ...] = (8, 8, 5, 5, 3, 3, 2.5, 2.5),
-              free: tuple[bool, ...] = (True,) * 7) -> BundleResult:  # fmt: skip
-        """Refine poses (F, 4: pan, tilt, log focal, roll) and shared (7,). rounds: kernel widths, one per step."""
+    def solve(
+        self,
+        poses: np.ndarray,
+        shared: np.ndarray,
+        rounds: tuple[float, ...] = (8, 8, 5, 5, 3, 3, 2.5, 2.5),
+        free: tuple[bool, ...] = (True,) * 7,
+    ) -> BundleResult:
+        """Refine poses (F, 4: pan, tilt, log focal, roll) and shared (7,). rounds: kernel widths, one
+        per step."""
         poses, shared = np.array(poses, float), np.array(shared, float)
         origin = float(np.median(poses[:, 2]))
         mask = np.array(free)
@@ -212,8 +232,13 @@ class Bundle:
     def _limit(step: np.ndarray, frames: int) -> np.ndarray:
         """Keep one step inside the region where re-association makes sense."""
         poses, shared = step[: 4 * frames].reshape(-1, 4), step[4 * frames :]
-        top = max(np.abs(poses[:, 0]).max() / 4.0, np.abs(poses[:, 1]).max() / 4.0, np.abs(poses[:, 2]).max() / 0.25,
-                  np.abs(shared[3:6]).max() / 12.0, 1.0)  # fmt: skip
+        top = max(
+            np.abs(poses[:, 0]).max() / 4.0,
+            np.abs(poses[:, 1]).max() / 4.0,
+            np.abs(poses[:, 2]).max() / 0.25,
+            np.abs(shared[3:6]).max() / 12.0,
+            1.0,
+        )
         return step / top
 
     def _jacobian(self, p: np.ndarray, r: np.ndarray, *args: np.ndarray) -> np.ndarray:
@@ -230,8 +255,15 @@ class Bundle:
         share = np.where(np.isin(self.kind, (LINE, BOUNDARY, TICK)), LINE_SHARE, 1.0)
         return np.where(ok, share * np.clip(self.score, 0.2, 1) / (1 + size / width**2) ** 2, 0.0)
 
-    def _normal(self, jac: np.ndarray, r: np.ndarray, weight: np.ndarray, poses: np.ndarray, shared: np.ndarray,
-                origin: float) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    def _normal(
+        self,
+        jac: np.ndarray,
+        r: np.ndarray,
+        weight: np.ndarray,
+        poses: np.ndarray,
+        shared: np.ndarray,
+        origin: float,
+    ) -> tuple[np.ndarray, np.ndarray]:
         f = len(poses)
         n = 4 * f + 7
         a, b = np.zeros((n, n)), np.zeros(n)
@@ -296,11 +328,21 @@ class Bundle:
             sd[j] = float(np.median((size * factor)[at & ok])) * 1.48 if (at & ok).any() else np.nan
             explained[j] = good.sum() / max(at.sum(), 1)
             rows[j] = (cross & good).sum() / max(cross.sum(), 1)
-        return BundleResult(p, self._frame_covariances(covariance, poses, shared, origin), shared,
-                            covariance[4 * f :, 4 * f :], origin, sd, explained, rows)  # fmt: skip
+        return BundleResult(
+            p,
+            self._frame_covariances(covariance, poses, shared, origin),
+            shared,
+            covariance[4 * f :, 4 * f :],
+            origin,
+            sd,
+            explained,
+            rows,
+        )
 
     @staticmethod
-    def _frame_covariances(cov: np.ndarray, poses: np.ndarray, shared: np.ndarray, origin: float) -> np.ndarray:
+    def _frame_covariances(
+        cov: np.ndarray, poses: np.ndarray, shared: np.ndarray, origin: float
+    ) -> np.ndarray:
         """(F, 9, 9) over PARAMETERS from the joint covariance of poses and shared unknowns."""
         f = len(poses)
         out = np.zeros((f, 9, 9))

@@ -103,14 +103,31 @@ class Camera:
     @property
     def parameters(self) -> np.ndarray:
         """(9,) in the order of PARAMETERS."""
-        return np.array([self.pan_deg, self.tilt_deg, self.roll_deg, np.log(self.focal_px), self.k1,
-                         *self.centre_field_yd, self.crown_yd])  # fmt: skip
+        return np.array(
+            [
+                self.pan_deg,
+                self.tilt_deg,
+                self.roll_deg,
+                np.log(self.focal_px),
+                self.k1,
+                *self.centre_field_yd,
+                self.crown_yd,
+            ]
+        )
 
     def with_parameters(self, p: np.ndarray, covariance: np.ndarray | None = None) -> Camera:
         """The same image with other parameters (order of PARAMETERS)."""
-        return replace(self, pan_deg=float(p[0]), tilt_deg=float(p[1]), roll_deg=float(p[2]),
-                       focal_px=float(np.exp(p[3])), k1=float(p[4]), centre_field_yd=np.array(p[5:8]),
-                       crown_yd=float(p[8]), covariance=covariance)  # fmt: skip
+        return replace(
+            self,
+            pan_deg=float(p[0]),
+            tilt_deg=float(p[1]),
+            roll_deg=float(p[2]),
+            focal_px=float(np.exp(p[3])),
+            k1=float(p[4]),
+            centre_field_yd=np.array(p[5:8]),
+            crown_yd=float(p[8]),
+            covariance=covariance,
+        )
 
     def project(self, points_yd: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Field points (N, 3) -> (px (N, 2), valid (N,)). Invalid: behind, or beyond the lens's fold."""
@@ -123,7 +140,9 @@ class Camera:
         r2 = x * x + y * y
         valid &= (1 + 3 * self.k1 * r2 > 0.05) & (r2 < 25.0)
         d = 1 + self.k1 * r2
-        px = np.stack([self.principal[0] + self.focal_px * x * d, self.principal[1] + self.focal_px * y * d], 1)
+        px = np.stack(
+            [self.principal[0] + self.focal_px * x * d, self.principal[1] + self.focal_px * y * d], 1
+        )
         px[~valid] = np.nan
         return px, valid
 
@@ -169,8 +188,10 @@ class Camera:
         """
         px = np.asarray(px, float).reshape(-1, 2)
         xy, valid = self._ground(px)
-        sd = np.broadcast_to(np.asarray(sd_px, float).reshape(-1, 1) if np.ndim(sd_px) == 1
-                             else np.asarray(sd_px, float), px.shape)  # fmt: skip
+        sd = np.broadcast_to(
+            np.asarray(sd_px, float).reshape(-1, 1) if np.ndim(sd_px) == 1 else np.asarray(sd_px, float),
+            px.shape,
+        )
         jac_px = np.empty((len(px), 2, 2))
         for k in range(2):
             step = np.zeros(2)
@@ -194,9 +215,13 @@ class Camera:
         if abs(sx / sy - 1) > 0.01:
             raise ValueError(f"camera: the picture must keep its shape, found scales {sx} and {sy}")
         cx, cy = self.principal
-        return replace(self, width_px=round(self.width_px * sx), height_px=round(self.height_px * sy),
-                       focal_px=self.focal_px * (sx * sy) ** 0.5,
-                       principal_px=((cx + 0.5) * sx - 0.5, (cy + 0.5) * sy - 0.5))  # fmt: skip
+        return replace(
+            self,
+            width_px=round(self.width_px * sx),
+            height_px=round(self.height_px * sy),
+            focal_px=self.focal_px * (sx * sy) ** 0.5,
+            principal_px=((cx + 0.5) * sx - 0.5, (cy + 0.5) * sy - 0.5),
+        )
 
     def cropped(self, x0_px: float, y0_px: float, width_px: int, height_px: int) -> Camera:
         """The camera of the rectangle whose upper left pixel is (x0, y0) (a new camera)."""

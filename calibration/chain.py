@@ -24,7 +24,8 @@ MOST_POINTS = 60
 class Chain:
     """Poses of a clip relative to each other.
 
-    sums: (T, 4) running sums of (pan_deg, tilt_deg, log focal, roll_deg) within a block; block: (T,) int, a new
+    sums: (T, 4) running sums of (pan_deg, tilt_deg, log focal, roll_deg) within a block; block: (T,)
+    int, a new
     number after every break (cut, or motion that could not be followed); rms_px: (T,) of each step.
     """
 
@@ -38,7 +39,8 @@ class Chain:
 
 
 def _moved(p: np.ndarray, delta: np.ndarray, slope: float) -> np.ndarray:
-    """Parameters (..., 9) after a change (..., 4) of pan, tilt, log focal, roll; k1 follows log focal by ``slope``."""
+    """Parameters (..., 9) after a change (..., 4) of pan, tilt, log focal, roll; k1 follows log focal
+    by ``slope``."""
     q = p.copy()
     q[..., 0] += delta[..., 0]
     q[..., 1] += delta[..., 1]
@@ -59,7 +61,8 @@ def _pixels(rays: np.ndarray, p: np.ndarray, index: np.ndarray, principal: tuple
 def steps(
     links: list[FlowLink | None], base: np.ndarray, principal: tuple[float, float], slope: float = 0.0
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Changes (T, 4) from each frame's predecessor, whose parameters are base[i - 1] (T, 9), and their rms (T,) px.
+    """Changes (T, 4) from each frame's predecessor, whose parameters are base[i - 1] (T, 9), and their
+    rms (T,) px.
 
     NaN where there is no link.
     """
@@ -92,7 +95,9 @@ def steps(
             e = d.copy()
             e[:, k] += STEPS[k]
             jac[:, :, k] = (_pixels(rays, _moved(p, e, slope), j, principal) - b - r) / STEPS[k]
-        normal = np.add.reduceat(np.einsum("nck,ncl,n->nkl", jac, jac, w), starts, 0) + np.diag([1e-6, 1e-6, 1e-2, 1e-2])
+        normal = np.add.reduceat(np.einsum("nck,ncl,n->nkl", jac, jac, w), starts, 0) + np.diag(
+            [1e-6, 1e-6, 1e-2, 1e-2]
+        )
         vector = np.add.reduceat(np.einsum("nck,nc,n->nk", jac, r, w), starts, 0)
         move = -np.linalg.solve(normal, vector[..., None])[..., 0]
         d += move
@@ -104,10 +109,16 @@ def steps(
 
 
 def build_chain(
-    links: list[FlowLink | None], start: int, p: np.ndarray, principal: tuple[float, float], slope: float = 0.0,
-    rounds: int = 2, poses: np.ndarray | None = None,
-) -> Chain:  # fmt: skip
-    """The clip's chain given one frame's parameters p (9,) (or, better, poses (T, 4) of all, NaN where unknown).
+    links: list[FlowLink | None],
+    start: int,
+    p: np.ndarray,
+    principal: tuple[float, float],
+    slope: float = 0.0,
+    rounds: int = 2,
+    poses: np.ndarray | None = None,
+) -> Chain:
+    """The clip's chain given one frame's parameters p (9,) (or, better, poses (T, 4) of all, NaN where
+    unknown).
 
     Steps depend little on where the camera looks, so two rounds from a constant first guess suffice.
     """
@@ -119,7 +130,12 @@ def build_chain(
         rounds = 1
     for _ in range(rounds):
         delta, rms = steps(links, base, principal, slope)
-        broken = ~np.isfinite(delta[:, 0]) | (rms > GATE_PX) | (np.abs(delta[:, 0]) > 12) | (np.abs(delta[:, 2]) > 0.35)
+        broken = (
+            ~np.isfinite(delta[:, 0])
+            | (rms > GATE_PX)
+            | (np.abs(delta[:, 0]) > 12)
+            | (np.abs(delta[:, 2]) > 0.35)
+        )
         broken[0] = True
         block = np.cumsum(broken)
         sums = np.cumsum(np.where(broken[:, None], 0.0, delta), 0)

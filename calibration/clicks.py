@@ -11,11 +11,11 @@ from scipy.optimize import least_squares
 
 from calibration.bundle import SharedPrior, weak_prior
 from calibration.camera import Camera
+from calibration.quads import camera_from_quad
 from calibration.standards import FieldStandard
-from calibration.start import camera_from_quad
 
 if TYPE_CHECKING:
-    from calibration.solve import CameraPrior
+    from calibration.prior import CameraPrior
 
 SD_PX = 2.5  # a person's click, in pixels of a picture 1280 wide
 GATE_PX = 12.0
@@ -47,14 +47,18 @@ def _degenerate(xy: np.ndarray, need: int) -> str:
         best = 0
         for i, j in combinations(range(len(xy)), 2):
             d = xy[j] - xy[i]
-            off = np.abs((xy[:, 0] - xy[i, 0]) * d[1] - (xy[:, 1] - xy[i, 1]) * d[0]) / max(np.hypot(*d), 1e-9)
+            off = np.abs((xy[:, 0] - xy[i, 0]) * d[1] - (xy[:, 1] - xy[i, 1]) * d[0]) / max(
+                np.hypot(*d), 1e-9
+            )
             best = max(best, int((off < 0.5).sum()))
         if best > len(xy) - 2:
             return "all points but one lie on one line: name a second point off that line"
     return ""
 
 
-def _fit(px: np.ndarray, xy: np.ndarray, first: np.ndarray, base: Camera, belief: SharedPrior) -> tuple[np.ndarray, np.ndarray]:
+def _fit(
+    px: np.ndarray, xy: np.ndarray, first: np.ndarray, base: Camera, belief: SharedPrior
+) -> tuple[np.ndarray, np.ndarray]:
     """(parameters (9,), covariance (9, 9)) by robust least squares with the prior as extra residuals."""
     root = np.linalg.cholesky(belief.information).T
     sd = SD_PX * base.width_px / 1280
@@ -74,7 +78,9 @@ def _fit(px: np.ndarray, xy: np.ndarray, first: np.ndarray, base: Camera, belief
     return fit.x, covariance
 
 
-def _starts(px: np.ndarray, xy: np.ndarray, base: Camera, belief: SharedPrior, endzone: bool) -> list[np.ndarray]:
+def _starts(
+    px: np.ndarray, xy: np.ndarray, base: Camera, belief: SharedPrior, endzone: bool
+) -> list[np.ndarray]:
     out = []
     if len(px) >= 4:
         for quad in list(combinations(range(len(px)), 4))[:20]:
@@ -89,11 +95,25 @@ def _starts(px: np.ndarray, xy: np.ndarray, base: Camera, belief: SharedPrior, e
     d = np.array([*xy.mean(0), 0.0]) - c
     pan, tilt = np.degrees(np.arctan2(d[0], d[1])), np.degrees(np.arctan2(-d[2], np.hypot(d[0], d[1])))
     for factor in (0.8, 1.4, 2.4, 4.0):
-        out.append(np.array([pan, tilt, belief.mean[0], np.log(base.width_px * factor), belief.mean[1], *c, belief.mean[6]]))
+        out.append(
+            np.array(
+                [
+                    pan,
+                    tilt,
+                    belief.mean[0],
+                    np.log(base.width_px * factor),
+                    belief.mean[1],
+                    *c,
+                    belief.mean[6],
+                ]
+            )
+        )
     return out
 
 
-def _best(px: np.ndarray, xy: np.ndarray, base: Camera, belief: SharedPrior, endzone: bool) -> tuple[np.ndarray, np.ndarray, float]:
+def _best(
+    px: np.ndarray, xy: np.ndarray, base: Camera, belief: SharedPrior, endzone: bool
+) -> tuple[np.ndarray, np.ndarray, float]:
     found = []
     for first in _starts(px, xy, base, belief, endzone)[:10]:
         p, covariance = _fit(px, xy, first, base, belief)
@@ -107,10 +127,16 @@ def _best(px: np.ndarray, xy: np.ndarray, base: Camera, belief: SharedPrior, end
 
 
 def solve_clicks(
-    points_px: np.ndarray, points_yd: np.ndarray, width_px: int, height_px: int, standard: FieldStandard,
-    prior: CameraPrior | None = None, view: str = "sideline",
-) -> ClickFit:  # fmt: skip
-    """Camera from N named points: px (N, 2), field yards (N, 2). N >= 4 on a first play; with the game's camera
+    points_px: np.ndarray,
+    points_yd: np.ndarray,
+    width_px: int,
+    height_px: int,
+    standard: FieldStandard,
+    prior: CameraPrior | None = None,
+    view: str = "sideline",
+) -> ClickFit:
+    """Camera from N named points: px (N, 2), field yards (N, 2). N >= 4 on a first play; with the
+    game's camera
     (``prior``, placed) N >= 2.
 
     Refused with a reason: too few or degenerate points, a residual above the gate, two labels that
@@ -123,7 +149,16 @@ def solve_clicks(
     if reason:
         return ClickFit(None, nothing, nothing, reason)
     endzone = view == "endzone"
-    base = Camera(width_px, height_px, (0, -30, 15), 0, 15, 0, width_px, field_width_yd=standard.width_yd)
+    base = Camera(
+        width_px,
+        height_px,
+        np.array([0.0, -30.0, 15.0]),
+        0,
+        15,
+        0,
+        width_px,
+        field_width_yd=standard.width_yd,
+    )
     if known and prior is not None:
         sd = np.array([0.1, 0.004, 0.01, 0.3, 0.5, 0.25, 0.02])
         belief = SharedPrior(prior.shared, np.linalg.inv(prior.covariance + np.diag(sd**2)))
@@ -139,12 +174,16 @@ def solve_clicks(
     reason = ""
     if residual.max() > gate or cost > 0.6 * gate:
         reason = f"the points miss by up to {residual.max():.0f} px: one of them is misnamed"
-        reason += _swapped(px, xy, base, belief, endzone, cost) or _mirrored(px, xy, base, belief, endzone, cost, standard)
+        reason += _swapped(px, xy, base, belief, endzone, cost) or _mirrored(
+            px, xy, base, belief, endzone, cost, standard
+        )
     left_out = _leave_one_out(px, xy, base, belief, endzone, camera, 3 if known else 5)
     return ClickFit(None if reason else camera, residual, left_out, reason)
 
 
-def _swapped(px: np.ndarray, xy: np.ndarray, base: Camera, belief: SharedPrior, endzone: bool, cost: float) -> str:
+def _swapped(
+    px: np.ndarray, xy: np.ndarray, base: Camera, belief: SharedPrior, endzone: bool, cost: float
+) -> str:
     for i, j in combinations(range(len(xy)), 2):
         other = xy.copy()
         other[[i, j]] = xy[[j, i]]
@@ -153,16 +192,30 @@ def _swapped(px: np.ndarray, xy: np.ndarray, base: Camera, belief: SharedPrior, 
     return ""
 
 
-def _mirrored(px: np.ndarray, xy: np.ndarray, base: Camera, belief: SharedPrior, endzone: bool, cost: float,
-              standard: FieldStandard) -> str:  # fmt: skip
+def _mirrored(
+    px: np.ndarray,
+    xy: np.ndarray,
+    base: Camera,
+    belief: SharedPrior,
+    endzone: bool,
+    cost: float,
+    standard: FieldStandard,
+) -> str:
     other = xy.copy()
     other[:, 0] = standard.length_yd - xy[:, 0]
     fits = _best(px, other, base, belief, endzone)[2] < 0.25 * cost
     return " (they fit when left and right are exchanged: wrong end, or mirrored film)" if fits else ""
 
 
-def _leave_one_out(px: np.ndarray, xy: np.ndarray, base: Camera, belief: SharedPrior, endzone: bool, camera: Camera,
-                   least: int) -> np.ndarray:  # fmt: skip
+def _leave_one_out(
+    px: np.ndarray,
+    xy: np.ndarray,
+    base: Camera,
+    belief: SharedPrior,
+    endzone: bool,
+    camera: Camera,
+    least: int,
+) -> np.ndarray:
     out = np.full(len(px), np.nan)
     if len(px) < least:
         return out

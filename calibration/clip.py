@@ -85,8 +85,18 @@ class ClipCameras:
         if frame not in self._cache:
             p = self.parameters[frame]
             self._cache[frame] = Camera(
-                self.width_px, self.height_px, p[5:8], float(p[0]), float(p[1]), float(p[2]), float(np.exp(p[3])),
-                float(p[4]), float(p[8]), self.field_width_yd, self.covariance[frame].astype(float))  # fmt: skip
+                self.width_px,
+                self.height_px,
+                p[5:8],
+                float(p[0]),
+                float(p[1]),
+                float(p[2]),
+                float(np.exp(p[3])),
+                float(p[4]),
+                float(p[8]),
+                self.field_width_yd,
+                self.covariance[frame].astype(float),
+            )
         return self._cache[frame]
 
     def __getitem__(self, frame: int) -> Camera | LostCamera:
@@ -103,12 +113,28 @@ class ClipCameras:
         return LostCamera().to_field(px) if camera is None else camera.to_field(px, sd_px)
 
     @classmethod
-    def lost(cls, frames: int, width_px: int, height_px: int, field_width_yd: float, message: str,
-             standard: str = "") -> ClipCameras:  # fmt: skip
+    def lost(
+        cls,
+        frames: int,
+        width_px: int,
+        height_px: int,
+        field_width_yd: float,
+        message: str,
+        standard: str = "",
+    ) -> ClipCameras:
         """A clip without any camera, saying why."""
-        return cls(width_px, height_px, field_width_yd, np.full(frames, LOST, np.uint8),
-                   np.full((frames, 9), np.nan), np.full((frames, 9, 9), np.nan, np.float32),
-                   np.full(frames, np.nan), standard=standard, message=message, offset_margin=0.0)  # fmt: skip
+        return cls(
+            width_px,
+            height_px,
+            field_width_yd,
+            np.full(frames, LOST, np.uint8),
+            np.full((frames, 9), np.nan),
+            np.full((frames, 9, 9), np.nan, np.float32),
+            np.full(frames, np.nan),
+            standard=standard,
+            message=message,
+            offset_margin=0.0,
+        )
 
 
 def cameras_table(cameras: ClipCameras, clip_id: str = "", pts_s: np.ndarray | None = None) -> pd.DataFrame:
@@ -133,7 +159,11 @@ def cameras_table(cameras: ClipCameras, clip_id: str = "", pts_s: np.ndarray | N
         row["covariance"] = None
         if camera is not None:
             numbers |= {"fx_px": camera.focal_px, "cx_px": camera.principal[0], "cy_px": camera.principal[1]}
-            numbers |= {"k1": camera.k1, "field_crown_yd": camera.crown_yd, "sd_px": float(cameras.sd_px[frame])}
+            numbers |= {
+                "k1": camera.k1,
+                "field_crown_yd": camera.crown_yd,
+                "sd_px": float(cameras.sd_px[frame]),
+            }
             numbers |= {f"r{i + 1}{j + 1}": float(camera.rotation[i, j]) for i in range(3) for j in range(3)}
             numbers |= dict(zip(("tx_yd", "ty_yd", "tz_yd"), map(float, camera.centre_field_yd), strict=True))
             if camera.covariance is not None:
@@ -167,15 +197,34 @@ def cameras_from_table(table: pd.DataFrame) -> ClipCameras:
             continue
         angles = angles_from_rotation(np.array([row[k] for k in names], float).reshape(3, 3))
         status[frame] = code
-        parameters[frame] = [*angles, np.log(row["fx_px"]), row["k1"], row["tx_yd"], row["ty_yd"], row["tz_yd"],
-                             row.get("field_crown_yd", 0.0) or 0.0]  # fmt: skip
+        parameters[frame] = [
+            *angles,
+            np.log(row["fx_px"]),
+            row["k1"],
+            row["tx_yd"],
+            row["ty_yd"],
+            row["tz_yd"],
+            row.get("field_crown_yd", 0.0) or 0.0,
+        ]
         sd_px[frame] = row.get("sd_px", np.nan)
         values = row.get("covariance")
         covariance[frame] = 0.0 if values is None or np.size(values) != 81 else np.reshape(values, (9, 9))
-    given = first is not None and "field_width_yd" in table.columns
-    return ClipCameras(width, height, float(first["field_width_yd"]) if given else 160 / 3, status, parameters,
-                       covariance, sd_px, standard=str(first.get("field_standard", "")) if first is not None else "",
-                       view=str(first.get("view", "")) if first is not None else "")  # fmt: skip
+    return ClipCameras(
+        width,
+        height,
+        _width_of(table),
+        status,
+        parameters,
+        covariance,
+        sd_px,
+        standard=str(first.get("field_standard", "")) if first is not None else "",
+        view=str(first.get("view", "")) if first is not None else "",
+    )
+
+
+def _width_of(table: pd.DataFrame) -> float:
+    given = "field_width_yd" in table.columns and len(table)
+    return float(table["field_width_yd"].iloc[0]) if given else 160 / 3
 
 
 def _size(table: pd.DataFrame, column: str, principal: str) -> int:
@@ -185,7 +234,9 @@ def _size(table: pd.DataFrame, column: str, principal: str) -> int:
     return round(2 * float(values.iloc[0]) + 1) if len(values) else 0
 
 
-def save_cameras(path: str | Path, cameras: ClipCameras, clip_id: str = "", pts_s: np.ndarray | None = None) -> None:
+def save_cameras(
+    path: str | Path, cameras: ClipCameras, clip_id: str = "", pts_s: np.ndarray | None = None
+) -> None:
     """Write the cameras table (Parquet, or CSV when the name ends in .csv)."""
     table = cameras_table(cameras, clip_id, pts_s)
     if str(path).endswith(".csv"):

@@ -66,7 +66,8 @@ class MarkFinder(Protocol):
 
 @dataclass
 class ClipEvidence:
-    """Everything seen in one clip. marks: by frame; links[i]: motion from frame i - 1 to i (links[0] None)."""
+    """Everything seen in one clip. marks: by frame; links[i]: motion from frame i - 1 to i (links[0]
+    None)."""
 
     width_px: int
     height_px: int
@@ -86,7 +87,9 @@ class EvidenceCollector:
     Background motion is measured between all neighbouring frames with the men's boxes left out.
     """
 
-    def __init__(self, standard: str | FieldStandard, mark_finder: MarkFinder | None, every: int = 15) -> None:
+    def __init__(
+        self, standard: str | FieldStandard, mark_finder: MarkFinder | None, every: int = 15
+    ) -> None:
         self.standard = get_standard(standard)
         self.mark_finder = mark_finder
         self.every = every
@@ -103,7 +106,9 @@ class EvidenceCollector:
             self.evidence = ClipEvidence(bgr.shape[1], bgr.shape[0], reader=self.mark_finder)
         ev = self.evidence
         if frame_index != len(ev.links):
-            raise ValueError(f"frames must come in order: expected frame {len(ev.links)}, found {frame_index}")
+            raise ValueError(
+                f"frames must come in order: expected frame {len(ev.links)}, found {frame_index}"
+            )
         if (bgr.shape[1], bgr.shape[0]) != (ev.width_px, ev.height_px):
             raise ValueError(
                 f"frame {frame_index}: picture is {bgr.shape[1]}x{bgr.shape[0]}, the clip began with "

@@ -34,7 +34,8 @@ class FlowLink:
 class BackgroundFlow:
     """Feed frames one by one; ``step`` returns the link from the previous frame, None at a start or cut.
 
-    Corners are looked for on every ``renew``-th frame and followed in between, but for those that men walk over.
+    Corners are looked for on every ``renew``-th frame and followed in between, but for those that men
+    walk over.
     """
 
     def __init__(self, corners: int = 120, minimum: int = 14, renew: int = 5) -> None:
@@ -105,7 +106,9 @@ class BackgroundFlow:
         if len(a) < self.minimum:
             return None, None
         cv2.setRNGSeed(3)
-        _, inlier = cv2.estimateAffinePartial2D(a, b, method=cv2.RANSAC, ransacReprojThreshold=0.8, maxIters=200)
+        _, inlier = cv2.estimateAffinePartial2D(
+            a, b, method=cv2.RANSAC, ransacReprojThreshold=0.8, maxIters=200
+        )
         if inlier is None or inlier.sum() < self.minimum or inlier.mean() < 0.3:
             return None, None
         keep = inlier.ravel() > 0

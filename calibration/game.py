@@ -14,7 +14,8 @@ import numpy as np
 
 from calibration.clip import LOST
 from calibration.evidence import ClipEvidence
-from calibration.solve import CameraPrior, Clicks, ClipSolution, solve_clip_fully
+from calibration.prior import CameraPrior, Clicks
+from calibration.solve import ClipSolution, solve_clip_fully
 from calibration.standards import FieldStandard, get_standard
 
 MOVED_YD = 2.0
@@ -82,8 +83,14 @@ class GameCameras:
         if old is None:
             self.priors[learnt.view] = learnt
         elif np.abs(old.shared[4:6] - learnt.shared[4:6]).max() < MOVED_YD:
-            keep = learnt if learnt.placed or not old.placed else replace(learnt, placed=True, shared=_with_x(learnt, old))
-            self.priors[learnt.view] = replace(keep, clips=old.clips + 1, flip=old.flip if learnt.flip is None else learnt.flip)
+            keep = (
+                learnt
+                if learnt.placed or not old.placed
+                else replace(learnt, placed=True, shared=_with_x(learnt, old))
+            )
+            self.priors[learnt.view] = replace(
+                keep, clips=old.clips + 1, flip=old.flip if learnt.flip is None else learnt.flip
+            )
 
 
 def _with_x(learnt: CameraPrior, old: CameraPrior) -> np.ndarray:

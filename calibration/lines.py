@@ -37,11 +37,18 @@ def fit_line(px: np.ndarray, weight: np.ndarray | None = None) -> ImageLine:
     _, vectors = np.linalg.eigh((d * w[:, None]).T @ d)
     normal, along = vectors[:, 0], vectors[:, 1]
     t = d @ along
-    return ImageLine(np.array([*normal, -normal @ mean]), mean + t.min() * along, mean + t.max() * along, float(w.sum()))
+    return ImageLine(
+        np.array([*normal, -normal @ mean]), mean + t.min() * along, mean + t.max() * along, float(w.sum())
+    )
 
 
 def find_lines(
-    px: np.ndarray, rng: np.random.Generator, tolerance_px: float, minimum: int = 8, most: int = 30, tries: int = 120
+    px: np.ndarray,
+    rng: np.random.Generator,
+    tolerance_px: float,
+    minimum: int = 8,
+    most: int = 30,
+    tries: int = 120,
 ) -> list[ImageLine]:
     """Lines by sequential RANSAC (Fischler and Bolles 1981) over points (N, 2), strongest first.
 

@@ -57,18 +57,27 @@ class _Line:
 
 
 def vote(
-    evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, status: np.ndarray, view: str,
+    evidence: ClipEvidence,
+    standard: FieldStandard,
+    p: np.ndarray,
+    status: np.ndarray,
+    view: str,
     spot: tuple[float, float | None] | None = None,
-    clicks: dict[int, list[tuple[float, float, float, float]]] | None = None, camera_x_yd: float | None = None,
+    clicks: dict[int, list[tuple[float, float, float, float]]] | None = None,
+    camera_x_yd: float | None = None,
     known_flip: bool | None = None,
-) -> Votes:  # fmt: skip
+) -> Votes:
     """The whole-yard place of a clip. p: (T, 9) working parameters, status (T,).
 
     camera_x_yd: x of the camera as earlier clips of the game placed it (before any flip).
     """
     principal = ((evidence.width_px - 1) / 2, (evidence.height_px - 1) / 2)
     keys = [f for f in sorted(evidence.marks) if status[f] != LOST]
-    keys = [keys[i] for i in np.unique(np.linspace(0, len(keys) - 1, min(FRAMES, len(keys))).astype(int))] if keys else []
+    keys = (
+        [keys[i] for i in np.unique(np.linspace(0, len(keys) - 1, min(FRAMES, len(keys))).astype(int))]
+        if keys
+        else []
+    )
     lines = _gather(evidence, standard, p, keys, principal)
     if not lines:
         return Votes(0.0, 0.0, True, "no line was seen well enough to number the lines")
@@ -119,14 +128,22 @@ def _place_score(standard: FieldStandard, view: str, x: float, known: float | No
     return -min(((x - standard.centre_x_yd) / 18.0) ** 2 / 2, 12.0)
 
 
-def _click_cost(standard: FieldStandard, p: np.ndarray, clicks: dict[int, list[tuple[float, float, float, float]]],
-                shift: float, turned: bool, principal: tuple[float, float]) -> float:  # fmt: skip
+def _click_cost(
+    standard: FieldStandard,
+    p: np.ndarray,
+    clicks: dict[int, list[tuple[float, float, float, float]]],
+    shift: float,
+    turned: bool,
+    principal: tuple[float, float],
+) -> float:
     cost = 0.0
     for frame, rows in clicks.items():
         if not 0 <= frame < len(p) or not np.isfinite(p[frame, 0]):
             continue
         a = np.array(rows, float).reshape(-1, 4)
-        xy, ok = batch.ground(a[:, :2], p[frame : frame + 1], np.zeros(len(a), int), principal, standard.width_yd)
+        xy, ok = batch.ground(
+            a[:, :2], p[frame : frame + 1], np.zeros(len(a), int), principal, standard.width_yd
+        )
         xy = xy + [shift, 0.0]
         if turned:
             xy = np.array([standard.length_yd, standard.width_yd]) - xy
@@ -135,8 +152,13 @@ def _click_cost(standard: FieldStandard, p: np.ndarray, clicks: dict[int, list[t
     return cost
 
 
-def _line_of_scrimmage(evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, keys: list[int],
-                       principal: tuple[float, float]) -> float | None:  # fmt: skip
+def _line_of_scrimmage(
+    evidence: ClipEvidence,
+    standard: FieldStandard,
+    p: np.ndarray,
+    keys: list[int],
+    principal: tuple[float, float],
+) -> float | None:
     """Where along the field most men stand together in the first marked frames (before the snap both lines
     stand within a yard or two of the ball); None when no six men do."""
     found = []
@@ -156,8 +178,13 @@ def _line_of_scrimmage(evidence: ClipEvidence, standard: FieldStandard, p: np.nd
 
 
 # -- evidence ---------------------------------------------------------------------------------
-def number_rows(evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, keys: list[int],
-                principal: tuple[float, float]) -> tuple[float, float]:  # fmt: skip
+def number_rows(
+    evidence: ClipEvidence,
+    standard: FieldStandard,
+    p: np.ndarray,
+    keys: list[int],
+    principal: tuple[float, float],
+) -> tuple[float, float]:
     """y of the near and far numbers: as found in the film, else as the rules say."""
     rows = list(standard.number_rows_yd)
     ys = []
@@ -166,22 +193,35 @@ def number_rows(evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, 
         xy, ok = batch.ground(px, p[f : f + 1], np.zeros(len(px), int), principal, standard.width_yd)
         ys.append(xy[ok, 1])
     y = np.concatenate(ys) if ys else np.zeros(0)
-    for k, side in enumerate((y[(y > 3) & (y < 20)], y[(y > standard.width_yd - 20) & (y < standard.width_yd - 3)])):
+    for k, side in enumerate(
+        (y[(y > 3) & (y < 20)], y[(y > standard.width_yd - 20) & (y < standard.width_yd - 3)])
+    ):
         if len(side) >= 3:
             middle = np.median(side)
-            rows[k] = float(np.median(side[np.abs(side - middle) < 2])) if (np.abs(side - middle) < 2).any() else rows[k]
+            rows[k] = (
+                float(np.median(side[np.abs(side - middle) < 2]))
+                if (np.abs(side - middle) < 2).any()
+                else rows[k]
+            )
     return rows[0], rows[1]
 
 
-def _gather(evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, keys: list[int],
-            principal: tuple[float, float]) -> dict[int, _Line]:  # fmt: skip
+def _gather(
+    evidence: ClipEvidence,
+    standard: FieldStandard,
+    p: np.ndarray,
+    keys: list[int],
+    principal: tuple[float, float],
+) -> dict[int, _Line]:
     lines: dict[int, _Line] = {}
     rows = number_rows(evidence, standard, p, keys, principal)
     crops: list[np.ndarray] = []
     owners: list[tuple[int, bool]] = []
     for f in keys:
         marks, q = evidence.marks[f], p[f : f + 1]
-        middle, ok = batch.ground(np.array([[principal[0], principal[1] * 1.15]]), q, np.zeros(1, int), principal, standard.width_yd)
+        middle, ok = batch.ground(
+            np.array([[principal[0], principal[1] * 1.15]]), q, np.zeros(1, int), principal, standard.width_yd
+        )
         if not ok[0]:
             continue
         base = round(float(middle[0, 0]) / 5)
@@ -210,19 +250,33 @@ def _gather(evidence: ClipEvidence, standard: FieldStandard, p: np.ndarray, keys
 
 
 def _inside(px: np.ndarray, marks: FrameMarks, margin: float) -> np.ndarray:
-    return ((px[:, 0] > margin) & (px[:, 1] > margin) & (px[:, 0] < marks.width_px - margin)
-            & (px[:, 1] < marks.height_px - margin))  # fmt: skip
+    return np.asarray(
+        (px[:, 0] > margin)
+        & (px[:, 1] > margin)
+        & (px[:, 0] < marks.width_px - margin)
+        & (px[:, 1] < marks.height_px - margin)
+    )
 
 
 def _hidden(px: np.ndarray, boxes: np.ndarray) -> np.ndarray:
     if not len(boxes):
         return np.zeros(len(px), bool)
-    return ((px[:, None, 0] > boxes[:, 0]) & (px[:, None, 0] < boxes[:, 2]) & (px[:, None, 1] > boxes[:, 1])
-            & (px[:, None, 1] < boxes[:, 3])).any(1)  # fmt: skip
+    return (
+        (px[:, None, 0] > boxes[:, 0])
+        & (px[:, None, 0] < boxes[:, 2])
+        & (px[:, None, 1] > boxes[:, 1])
+        & (px[:, None, 1] < boxes[:, 3])
+    ).any(1)
 
 
-def _look_for_line(line: _Line, marks: FrameMarks, standard: FieldStandard, q: np.ndarray, x: float,
-                   principal: tuple[float, float]) -> None:  # fmt: skip
+def _look_for_line(
+    line: _Line,
+    marks: FrameMarks,
+    standard: FieldStandard,
+    q: np.ndarray,
+    x: float,
+    principal: tuple[float, float],
+) -> None:
     """Add the share of the line at working x that the line map confirms."""
     if marks.line_map is None:
         return
@@ -245,8 +299,16 @@ def _look_for_line(line: _Line, marks: FrameMarks, standard: FieldStandard, q: n
     line.samples += 1.0
 
 
-def _look_for_number(line: _Line, marks: FrameMarks, standard: FieldStandard, q: np.ndarray, x: float, y: float,
-                     near: bool, principal: tuple[float, float]) -> np.ndarray | None:  # fmt: skip
+def _look_for_number(
+    line: _Line,
+    marks: FrameMarks,
+    standard: FieldStandard,
+    q: np.ndarray,
+    x: float,
+    y: float,
+    near: bool,
+    principal: tuple[float, float],
+) -> np.ndarray | None:
     """Count numeral detections at (x, y); return the upright crop for reading where it is seen well."""
     zero5 = np.zeros(5, int)
     spots = np.array([[x, y], [x - 2, y], [x + 2, y], [x, y - 1], [x, y + 1]])
@@ -269,8 +331,15 @@ def _look_for_number(line: _Line, marks: FrameMarks, standard: FieldStandard, q:
     return crop_number(marks, q, standard.width_yd, x, y, near, principal)
 
 
-def crop_number(marks: FrameMarks, q: np.ndarray, width_yd: float, x: float, y: float, near: bool,
-                principal: tuple[float, float]) -> np.ndarray | None:  # fmt: skip
+def crop_number(
+    marks: FrameMarks,
+    q: np.ndarray,
+    width_yd: float,
+    x: float,
+    y: float,
+    near: bool,
+    principal: tuple[float, float],
+) -> np.ndarray | None:
     """Rectified grey crop (32, 64) around (x, y), upright for a reader on that side of the field."""
     if marks.grey is None:
         return None
@@ -285,7 +354,8 @@ def crop_number(marks: FrameMarks, q: np.ndarray, width_yd: float, x: float, y: 
 
 # -- scores -----------------------------------------------------------------------------------
 def _line_score(lines: dict[int, _Line], standard: FieldStandard, shift: float) -> float:
-    """Log-likelihood of all evidence under one shift. Fields without numbers exist: both cases are weighed."""
+    """Log-likelihood of all evidence under one shift. Fields without numbers exist: both cases are
+    weighed."""
     total, painted, bare = 0.0, np.log(0.9), np.log(0.1)
     for m, line in lines.items():
         x = 5.0 * m + shift
@@ -297,8 +367,11 @@ def _line_score(lines: dict[int, _Line], standard: FieldStandard, shift: float) 
             hits, looks = line.number_hits, line.number_looks
             scale = min(looks, 5.0) / looks
             miss = scale * (looks - hits)
-            painted += max(scale * hits * np.log(0.8) + miss * np.log(0.2), -4.0) if number else (
-                scale * hits * np.log(0.08) + miss * np.log(0.92))  # fmt: skip
+            painted += (
+                max(scale * hits * np.log(0.8) + miss * np.log(0.2), -4.0)
+                if number
+                else (scale * hits * np.log(0.08) + miss * np.log(0.92))
+            )
             bare += scale * hits * np.log(0.08) + miss * np.log(0.92)
         for near, reads in line.reads.items():
             if reads:
@@ -308,7 +381,8 @@ def _line_score(lines: dict[int, _Line], standard: FieldStandard, shift: float) 
 
 
 def _presence_score(line: _Line, standard: FieldStandard, x: float, inside: bool) -> float:
-    """A line stands on every five yards of the field, an end line at the end of each end zone, none elsewhere;
+    """A line stands on every five yards of the field, an end line at the end of each end zone, none
+    elsewhere;
     end-zone paint may look like one."""
     weight = min(line.samples, 4.0) * 0.7
     q, e = line.seen / line.samples, line.edge / line.samples
@@ -332,7 +406,11 @@ def _read_score(reads: list[np.ndarray], number: tuple[str, int] | None, near: b
         digits, arrow = number
         k = NUMBERS.index("middle" if digits == "C" else digits)
         side = 0 if arrow == 0 else (1 if (arrow < 0) == near else 2)
-        share = np.log(np.array([1.0, 1e-3, 1e-3]) if side == 0 else np.where(np.arange(3) == side, 0.97, [0.5, 0.03, 0.03]))
+        share = np.log(
+            np.array([1.0, 1e-3, 1e-3])
+            if side == 0
+            else np.where(np.arange(3) == side, 0.97, [0.5, 0.03, 0.03])
+        )
         value = np.logaddexp.reduce(logs[:, k] + share, axis=1)
         value = np.logaddexp(value, np.logaddexp.reduce(logs[:, 0], axis=1) + np.log(0.15))  # worn away
     return float(np.maximum(value, -6.0).mean() * min(len(reads), 3))

@@ -17,34 +17,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration import chain, offset, start
-from calibration.bundle import BOUNDARY, LINE, NUMERAL, POSE, ROW, SIDE, Bundle, BundleResult, SharedPrior, weak_prior
+from calibration.bundle import BOUNDARY, LINE, NUMERAL, POSE, ROW, SIDE, Bundle, BundleResult, SharedPrior
 from calibration.clip import INTERPOLATED, LOST, MEASURED, ClipCameras
 from calibration.evidence import ClipEvidence, FrameMarks
+from calibration.prior import CameraPrior, Clicks, belief_of
+from calibration.seed import clicked_seed, find_seed, principal_of
 from calibration.standards import FieldStandard, get_standard
 
-Clicks = dict[int, list[tuple[float, float, float, float]]]
 LINK_SD_PX = 0.12
 SHIFT_SD_PX = 0.3  # the whole picture's marks may sit off by this (sharpening, scaling, interlacing)
 CARRY_FRAMES = 45
 MINIMUM_SHARE = 0.2
-
-
-@dataclass(frozen=True)
-class CameraPrior:
-    """What a game already knows of one camera: shared (7,) and covariance (7, 7) at log focal ``origin``.
-
-    shared is in the working frame (an end-zone camera behind x = 0); its x is the field's own when
-    ``placed`` (the whole-yard vote of earlier clips holds). flip: the end zone is the other one.
-    """
-
-    view: str
-    shared: np.ndarray
-    covariance: np.ndarray
-    origin: float
-    hash_from_sideline_yd: float
-    placed: bool = False
-    flip: bool | None = None
-    clips: int = 1
 
 
 @dataclass
@@ -68,19 +51,25 @@ class _State:
 
 
 def solve_clip(
-    evidence: ClipEvidence, standard: str | FieldStandard, spot: tuple[float, float | None] | None = None,
-    clicks: Clicks | None = None, prior: CameraPrior | None = None,
+    evidence: ClipEvidence,
+    standard: str | FieldStandard,
+    spot: tuple[float, float | None] | None = None,
+    clicks: Clicks | None = None,
+    prior: CameraPrior | None = None,
     view: str | None = None,
-) -> ClipCameras:  # fmt: skip
+) -> ClipCameras:
     """Cameras of a clip; see :func:`solve_clip_fully` for arguments and more results."""
     return solve_clip_fully(evidence, standard, spot, clicks, prior, view).cameras
 
 
 def solve_clip_fully(
-    evidence: ClipEvidence, standard: str | FieldStandard, spot: tuple[float, float | None] | None = None,
-    clicks: Clicks | None = None, prior: CameraPrior | None = None,
+    evidence: ClipEvidence,
+    standard: str | FieldStandard,
+    spot: tuple[float, float | None] | None = None,
+    clicks: Clicks | None = None,
+    prior: CameraPrior | None = None,
     view: str | None = None,
-) -> ClipSolution:  # fmt: skip
+) -> ClipSolution:
     """Solve one clip.
 
     spot: charted (los_field_yd, y_field_yd or None) of the play; settles the whole-yard place where
@@ -88,144 +77,63 @@ def solve_clip_fully(
     prior: the same camera in earlier clips. view: "sideline" or "endzone" when known.
     """
     standard = get_standard(standard)
-    seed, evidence = _clicked_seed(evidence, standard, clicks, prior, view)
+    seed, evidence = clicked_seed(evidence, standard, clicks, prior, view)
     if seed is None:
-        seed = _seed(evidence, standard, prior, view)
+        seed = find_seed(evidence, standard, prior, view)
     if seed is None:
         return ClipSolution(_lost(evidence, standard, _why_lost(evidence, standard, view)))
     state = _grow(evidence, standard, seed, prior)
     if state is None:
-        return ClipSolution(_lost(evidence, standard, "marks were found, but no camera explains enough frames"))
+        return ClipSolution(
+            _lost(evidence, standard, "marks were found, but no camera explains enough frames")
+        )
     state = _bundle(evidence, standard, state, prior)
     cameras, p = _all_frames(evidence, standard, state)
     view_name = "endzone" if state.endzone else "sideline"
     known = prior if prior is not None and prior.placed else None
-    votes = offset.vote(evidence, standard, p, cameras.status, view_name, spot, clicks,
-                        camera_x_yd=None if known is None else float(known.shared[3]),
-                        known_flip=None if prior is None else prior.flip)  # fmt: skip
+    votes = offset.vote(
+        evidence,
+        standard,
+        p,
+        cameras.status,
+        view_name,
+        spot,
+        clicks,
+        camera_x_yd=None if known is None else float(known.shared[3]),
+        known_flip=None if prior is None else prior.flip,
+    )
     cameras = _placed(cameras, standard, votes, view_name)
     shared = state.result.shared.copy()
     shared[3] += votes.shift_yd
     end_known = view_name == "endzone" and (spot is not None or bool(clicks)) and not votes.needs_click
     flip = prior.flip if prior is not None and prior.flip is not None else (votes.flip if end_known else None)
-    learnt = CameraPrior(view_name, shared, state.result.shared_covariance, state.result.focal_origin, state.hash_yd,
-                         placed=not votes.needs_click, flip=flip)  # fmt: skip
+    learnt = CameraPrior(
+        view_name,
+        shared,
+        state.result.shared_covariance,
+        state.result.focal_origin,
+        state.hash_yd,
+        placed=not votes.needs_click,
+        flip=flip,
+    )
     return ClipSolution(cameras, learnt, votes, tuple(state.frames))
 
 
 def _lost(evidence: ClipEvidence, standard: FieldStandard, message: str) -> ClipCameras:
-    return ClipCameras.lost(len(evidence), evidence.width_px, evidence.height_px, standard.width_yd, message, standard.name)
-
-
-def _principal(evidence: ClipEvidence) -> tuple[float, float]:
-    return (evidence.width_px - 1) / 2, (evidence.height_px - 1) / 2
-
-
-def _seed(
-    evidence: ClipEvidence, standard: FieldStandard, prior: CameraPrior | None, view: str | None, tries: int = 6
-) -> tuple[int, start.FrameSolution] | None:
-    """The single-frame solution that explains most of the clip."""
-    frames = sorted(evidence.marks, key=lambda f: -evidence.marks[f].count)
-    found: list[tuple[float, int, start.FrameSolution]] = []
-    for frame in _spread(frames, tries, len(evidence)):
-        s = start.solve_frame(evidence.marks[frame], standard, view=view if prior is None else prior.view)
-        if prior is not None and (s is None or not s.accepted or not _same_place(s, prior)):
-            s = start.solve_frame_from(evidence.marks[frame], standard, prior.hash_from_sideline_yd, prior.shared,
-                                       prior.view == "endzone", _prior_of(standard, prior.view == "endzone", prior))  # fmt: skip
-        if s is None or not s.accepted:
-            continue
-        view = "endzone" if s.endzone else "sideline"
-        found.append((_explains(evidence, standard, frame, s), frame, s))
-        if found[-1][0] > 2.0 or len(found) == 3:
-            break
-    if not found:
-        return None
-    _, frame, solution = max(found, key=lambda t: t[0])
-    return frame, solution
-
-
-def _explains(evidence: ClipEvidence, standard: FieldStandard, frame: int, s: start.FrameSolution) -> float:
-    """Mean score of one frame's camera over marked frames of the clip, carried there by the background."""
-    links = chain.build_chain(evidence.links, frame, s.parameters, _principal(evidence))
-    others = _spread(sorted(evidence.marks), 6, len(evidence))
-    total = 0.0
-    for other in others:
-        pose = links.carry(frame, other, s.parameters[POSE])
-        if pose is not None:
-            p = s.parameters.copy()
-            p[POSE] = pose
-            parts = start.score(evidence.marks[other], standard, s.hash_from_sideline_yd, p[None], 5.0)
-            total += max(0.0, float(parts.total[0]))
-    return total / max(len(others), 1)
-
-
-def _same_place(s: start.FrameSolution, prior: CameraPrior) -> bool:
-    """Whether a frame solved alone stands where the game's camera stands (x is free by whole five yards)."""
-    sd = np.sqrt(np.diag(s.covariance)[6:8] + np.diag(prior.covariance)[4:6]) * 4 + 1.5
-    return bool((np.abs(s.parameters[6:8] - prior.shared[4:6]) < sd).all())
-
-
-def _clicked_seed(
-    evidence: ClipEvidence, standard: FieldStandard, clicks: Clicks | None, prior: CameraPrior | None, view: str | None
-) -> tuple[tuple[int, start.FrameSolution] | None, ClipEvidence]:
-    """The frame whose clicks alone fix a camera (four points; two where the game's camera is known), and the
-    evidence with all clicks among the marks, in the working frame (an end-zone camera behind x = 0).
-
-    Raises ValueError with the reason when such clicks are refused.
-    """
-    from calibration.clicks import solve_clicks
-
-    known = prior is not None and prior.placed
-    for frame, rows in sorted((clicks or {}).items(), key=lambda t: -len(t[1])):
-        a = np.array(rows, float).reshape(-1, 4)
-        if not 0 <= frame < len(evidence):
-            raise ValueError(f"clicks on frame {frame}: the clip has frames 0 to {len(evidence) - 1}")
-        if len(a) < (2 if known else 4):
-            continue
-        name = view or (prior.view if prior is not None else "sideline")
-        fit = solve_clicks(a[:, :2], a[:, 2:], evidence.width_px, evidence.height_px, standard, prior, name)
-        if fit.camera is None:
-            raise ValueError(f"clicks on frame {frame}: {fit.reason}")
-        p = fit.camera.parameters.copy()
-        turned = name == "endzone" and p[5] > standard.centre_x_yd
-        if turned:
-            p[5], p[6], p[0] = standard.length_yd - p[5], standard.width_yd - p[6], p[0] + 180.0
-        shared = np.array([p[2], p[4], 0.0, p[5], p[6], p[7], p[8]])
-        covariance = np.zeros((9, 9)) if fit.camera.covariance is None else fit.camera.covariance
-        hash_yd = prior.hash_from_sideline_yd if prior is not None else standard.hash_from_sideline_yd
-        seed = start.FrameSolution(p, covariance, shared, 3.0, 1.0, 1.0, 1.0, float(np.median(fit.residual_px)),
-                                   name == "endzone", hash_yd, True)  # fmt: skip
-        return (frame, seed), _with_clicks(evidence, standard, clicks or {}, turned)
-    return None, evidence
-
-
-def _with_clicks(evidence: ClipEvidence, standard: FieldStandard, clicks: Clicks, turned: bool) -> ClipEvidence:
-    marks = dict(evidence.marks)
-    for frame, rows in clicks.items():
-        old = marks.get(frame, FrameMarks(evidence.width_px, evidence.height_px))
-        a = np.array(rows, float).reshape(-1, 4)
-        if turned:
-            a[:, 2:] = np.array([standard.length_yd, standard.width_yd]) - a[:, 2:]
-        marks[frame] = replace(old, click_px=a)
-    return replace(evidence, marks=marks)
-
-
-def _spread(frames: list[int], count: int, length: int) -> list[int]:
-    """Up to ``count`` of the frames, best first, kept apart in time where possible."""
-    out: list[int] = []
-    for gap in (length / (count + 1), length / (3 * count), 0):
-        for f in frames:
-            if len(out) < count and f not in out and all(abs(f - o) >= gap for o in out):
-                out.append(f)
-    return out
+    return ClipCameras.lost(
+        len(evidence), evidence.width_px, evidence.height_px, standard.width_yd, message, standard.name
+    )
 
 
 def _grow(
-    evidence: ClipEvidence, standard: FieldStandard, seed: tuple[int, start.FrameSolution], prior: CameraPrior | None
+    evidence: ClipEvidence,
+    standard: FieldStandard,
+    seed: tuple[int, start.FrameSolution],
+    prior: CameraPrior | None,
 ) -> _State | None:
     """Carry the seed's camera to every marked frame, nearest first; keep those that pass the gates."""
     first, solution = seed
-    links = chain.build_chain(evidence.links, first, solution.parameters, _principal(evidence))
+    links = chain.build_chain(evidence.links, first, solution.parameters, principal_of(evidence))
     shared = solution.shared.copy()
     belief = _tight(shared, solution)
     known: dict[int, np.ndarray] = {first: solution.parameters}
@@ -236,7 +144,9 @@ def _grow(
         near = min(known, key=lambda f: abs(f - frame))
         poses = links.carry(near, frame, known[near][POSE])
         if poses is None:
-            s = start.solve_frame(evidence.marks[frame], standard, view="endzone" if solution.endzone else "sideline", keep=3)
+            s = start.solve_frame(
+                evidence.marks[frame], standard, view="endzone" if solution.endzone else "sideline", keep=3
+            )
             if s is None or not s.accepted or np.abs(s.parameters[5:8] - shared[3:6])[1:].max() > 8:
                 continue
             p = s.parameters.copy()
@@ -245,9 +155,17 @@ def _grow(
         else:
             p = known[near].copy()
             p[POSE] = poses
-        result = start.refine(evidence.marks[frame], standard, solution.hash_from_sideline_yd, p, belief, (5, 4, 3, 2.5))
-        found = start.judge(evidence.marks[frame], standard, solution.hash_from_sideline_yd, result, solution.endzone,
-                            carried=poses is not None)  # fmt: skip
+        result = start.refine(
+            evidence.marks[frame], standard, solution.hash_from_sideline_yd, p, belief, (5, 4, 3, 2.5)
+        )
+        found = start.judge(
+            evidence.marks[frame],
+            standard,
+            solution.hash_from_sideline_yd,
+            result,
+            solution.endzone,
+            carried=poses is not None,
+        )
         if found.accepted:
             known[frame] = result.parameters[0]
     frames = sorted(known)
@@ -255,8 +173,13 @@ def _grow(
         return None
     poses = np.array([known[f][POSE] for f in frames])
     marks = [evidence.marks[f] for f in frames]
-    bundle = Bundle(marks, standard, _prior_of(standard, solution.endzone, prior), solution.hash_from_sideline_yd,
-                    use=frozenset((LINE, BOUNDARY, ROW, SIDE)))  # fmt: skip
+    bundle = Bundle(
+        marks,
+        standard,
+        belief_of(standard, solution.endzone, prior),
+        solution.hash_from_sideline_yd,
+        use=frozenset((LINE, BOUNDARY, ROW, SIDE)),
+    )
     result = bundle.solve(poses, shared, (6, 5, 4, 3, 3))
     return _State(frames, result, solution.endzone, solution.hash_from_sideline_yd)
 
@@ -267,23 +190,11 @@ def _tight(shared: np.ndarray, solution: start.FrameSolution) -> SharedPrior:
     return SharedPrior(shared, np.diag(1 / sd**2))
 
 
-def _prior_of(standard: FieldStandard, endzone: bool, prior: CameraPrior | None) -> SharedPrior:
-    weak = weak_prior(standard, endzone)
-    if prior is None:
-        return weak
-    # x is only known modulo five yards while solving: leave it out of the belief
-    # marks of one ground err alike in every frame (the finder's bias, the paint): frames are worth less than they
-    # seem, and a lens changes a little
-    covariance = 4 * prior.covariance + np.diag([0.2, 0.005, 0.006, 0.5, 0.8, 0.3, 0.04]) ** 2
-    covariance[3, :] = covariance[:, 3] = 0.0
-    covariance[3, 3] = 1e6
-    mean = prior.shared.copy()
-    return SharedPrior(mean, np.linalg.inv(covariance))
-
-
-def _bundle(evidence: ClipEvidence, standard: FieldStandard, state: _State, prior: CameraPrior | None) -> _State:
+def _bundle(
+    evidence: ClipEvidence, standard: FieldStandard, state: _State, prior: CameraPrior | None
+) -> _State:
     """Joint fit with motion links; frames that no longer pass are dropped and the fit repeated."""
-    belief = _prior_of(standard, state.endzone, prior)
+    belief = belief_of(standard, state.endzone, prior)
     steps = _chain_of(evidence, state)
     if prior is not None:
         belief.mean[3] = state.result.shared[3]
@@ -312,16 +223,25 @@ def _bundle(evidence: ClipEvidence, standard: FieldStandard, state: _State, prio
 
 
 def _passes(marks: FrameMarks, standard: FieldStandard, state: _State, result: BundleResult, j: int) -> bool:
-    one = replace(result, parameters=result.parameters[j : j + 1], covariance=result.covariance[j : j + 1],
-                  sd_px=result.sd_px[j : j + 1])  # fmt: skip
+    one = replace(
+        result,
+        parameters=result.parameters[j : j + 1],
+        covariance=result.covariance[j : j + 1],
+        sd_px=result.sd_px[j : j + 1],
+    )
     return start.judge(marks, standard, state.hash_yd, one, state.endzone, carried=True).accepted
 
 
 def replace_state(state: _State, result: BundleResult, keep: list[int]) -> _State:
     """The state with only the key frames ``keep``."""
-    result = replace(result, parameters=result.parameters[keep], covariance=result.covariance[keep],
-                     sd_px=result.sd_px[keep], explained=result.explained[keep],
-                     rows_explained=result.rows_explained[keep])  # fmt: skip
+    result = replace(
+        result,
+        parameters=result.parameters[keep],
+        covariance=result.covariance[keep],
+        sd_px=result.sd_px[keep],
+        explained=result.explained[keep],
+        rows_explained=result.rows_explained[keep],
+    )
     return _State([state.frames[j] for j in keep], result, state.endzone, state.hash_yd)
 
 
@@ -330,11 +250,19 @@ def _chain_of(evidence: ClipEvidence, state: _State) -> chain.Chain:
     p = state.result.parameters
     at = np.arange(len(evidence))
     poses = np.column_stack([np.interp(at, state.frames, p[:, k]) for k in POSE])
-    return chain.build_chain(evidence.links, state.frames[0], p[0], _principal(evidence), float(state.result.shared[2]),
-                             poses=poses)  # fmt: skip
+    return chain.build_chain(
+        evidence.links,
+        state.frames[0],
+        p[0],
+        principal_of(evidence),
+        float(state.result.shared[2]),
+        poses=poses,
+    )
 
 
-def _all_frames(evidence: ClipEvidence, standard: FieldStandard, state: _State) -> tuple[ClipCameras, np.ndarray]:
+def _all_frames(
+    evidence: ClipEvidence, standard: FieldStandard, state: _State
+) -> tuple[ClipCameras, np.ndarray]:
     """Carry the key frames' poses to every frame and blend what comes from both sides."""
     n = len(evidence)
     r = state.result
@@ -368,7 +296,9 @@ def _all_frames(evidence: ClipEvidence, standard: FieldStandard, state: _State) 
         q[4] = r.shared[1] + slope * (pose[2] - r.focal_origin)
         p[i], sd[i] = q, r.sd_px[k]
         cov[i] = _widened(r.covariance[k], r.sd_px[k], far, float(q[3]), evidence.width_px)
-    cameras = ClipCameras(evidence.width_px, evidence.height_px, standard.width_yd, status, p, cov, sd, standard.name)
+    cameras = ClipCameras(
+        evidence.width_px, evidence.height_px, standard.width_yd, status, p, cov, sd, standard.name
+    )
     return cameras, p
 
 
@@ -393,8 +323,16 @@ def _placed(cameras: ClipCameras, standard: FieldStandard, votes: offset.Votes, 
         p[:, 0] -= 180.0
         turn = np.diag([1.0, 1, 1, 1, 1, -1, -1, 1, 1])
         covariance = turn @ covariance @ turn
-    return replace(cameras, parameters=p, covariance=covariance, view=view, offset_margin=votes.margin, needs_click=votes.needs_click,
-                   message=votes.message, _cache={})  # fmt: skip
+    return replace(
+        cameras,
+        parameters=p,
+        covariance=covariance,
+        view=view,
+        offset_margin=votes.margin,
+        needs_click=votes.needs_click,
+        message=votes.message,
+        _cache={},
+    )
 
 
 def _why_lost(evidence: ClipEvidence, standard: FieldStandard, view: str | None) -> str:

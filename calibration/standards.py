@@ -108,64 +108,99 @@ class FieldStandard:
 
 
 _NCAA = FieldStandard(
-    name="ncaa", length_yd=100.0, width_yd=160 / 3, end_zone_yd=10.0, hash_from_sideline_yd=20.0,
+    name="ncaa",
+    length_yd=100.0,
+    width_yd=160 / 3,
+    end_zone_yd=10.0,
+    hash_from_sideline_yd=20.0,
     players_per_side=11,
-    citations=MappingProxyType({
-        "length_yd": "NCAA Rule 1-2-1 (field diagram): 300 ft between goal lines (rule number from memory)",
-        "width_yd": "NCAA Rule 1-2-1: 160 ft",
-        "end_zone_yd": "NCAA Rule 2-12-6: end zone 10 yards",
-        "hash_from_sideline_yd": "NCAA Rule 1-2-1-e and diagram: hash marks 60 ft from each sideline",
-        "tick_length_yd": "NCAA Rule 1-2-1: yard-line extensions and hash marks 24 in long",
-        "number_bottom_yd": "NCAA Rule 1-2-1-j: numbers to 6 ft x 4 ft, tops 9 yd from the sidelines",
-        "arrow_length_yd": "NCAA Rule 1-2-1-k: triangle, base 18 in, sides 36 in",
-        "line_width_yd": "NCAA Rule 1-2-1: lines 4 in wide",
-        "players_per_side": "NCAA Rule 1-1-1: eleven players a team",
-    }),
-)  # fmt: skip
+    citations=MappingProxyType(
+        {
+            "length_yd": "NCAA Rule 1-2-1 (field diagram): 300 ft between goal lines (rule number from "
+            "memory)",
+            "width_yd": "NCAA Rule 1-2-1: 160 ft",
+            "end_zone_yd": "NCAA Rule 2-12-6: end zone 10 yards",
+            "hash_from_sideline_yd": "NCAA Rule 1-2-1-e and diagram: hash marks 60 ft from each sideline",
+            "tick_length_yd": "NCAA Rule 1-2-1: yard-line extensions and hash marks 24 in long",
+            "number_bottom_yd": "NCAA Rule 1-2-1-j: numbers to 6 ft x 4 ft, tops 9 yd from the sidelines",
+            "arrow_length_yd": "NCAA Rule 1-2-1-k: triangle, base 18 in, sides 36 in",
+            "line_width_yd": "NCAA Rule 1-2-1: lines 4 in wide",
+            "players_per_side": "NCAA Rule 1-1-1: eleven players a team",
+        }
+    ),
+)
 
 _NFL = FieldStandard(
-    name="nfl", length_yd=100.0, width_yd=160 / 3, end_zone_yd=10.0, hash_from_sideline_yd=70.75 / 3,
-    players_per_side=11, goal_line_width_yd=8 * INCH_YD, boundary_width_yd=2.0, number_bottom_yd=12.0,
+    name="nfl",
+    length_yd=100.0,
+    width_yd=160 / 3,
+    end_zone_yd=10.0,
+    hash_from_sideline_yd=70.75 / 3,
+    players_per_side=11,
+    goal_line_width_yd=8 * INCH_YD,
+    boundary_width_yd=2.0,
+    number_bottom_yd=12.0,
     try_mark_yd=2.0,
-    citations=MappingProxyType({
-        "length_yd": "NFL Rule 1 Section 1: 300 ft between goal lines (rule number from memory)",
-        "width_yd": "NFL Rule 1 Section 1: 160 ft",
-        "end_zone_yd": "NFL Rule 1 Section 1: 30 ft",
-        "hash_from_sideline_yd": "NFL Rule 1 Section 1: inbounds lines 70 ft 9 in from the sidelines (18 ft 6 in)",
-        "number_bottom_yd": "NFL Rule 1 Section 1 (diagram): bottoms of the numbers 12 yd from the sidelines",
-        "goal_line_width_yd": "NFL Rule 1 Section 1 Article 4: goal line 8 in",
-        "boundary_width_yd": "NFL Rule 1 Section 1 Article 2: border 6 ft wide (solid white)",
-        "tick_length_yd": "NFL field diagram: ticks 2 ft long",
-        "players_per_side": "NFL Rule 5-1-1: eleven players",
-    }),
-)  # fmt: skip
+    citations=MappingProxyType(
+        {
+            "length_yd": "NFL Rule 1 Section 1: 300 ft between goal lines (rule number from memory)",
+            "width_yd": "NFL Rule 1 Section 1: 160 ft",
+            "end_zone_yd": "NFL Rule 1 Section 1: 30 ft",
+            "hash_from_sideline_yd": "NFL Rule 1 Section 1: inbounds lines 70 ft 9 in from the "
+            "sidelines (18 ft 6 in)",
+            "number_bottom_yd": "NFL Rule 1 Section 1 (diagram): bottoms of the numbers 12 yd from the "
+            "sidelines",
+            "goal_line_width_yd": "NFL Rule 1 Section 1 Article 4: goal line 8 in",
+            "boundary_width_yd": "NFL Rule 1 Section 1 Article 2: border 6 ft wide (solid white)",
+            "tick_length_yd": "NFL field diagram: ticks 2 ft long",
+            "players_per_side": "NFL Rule 5-1-1: eleven players",
+        }
+    ),
+)
 
 _NFHS = FieldStandard(
-    name="nfhs", length_yd=100.0, width_yd=160 / 3, end_zone_yd=10.0, hash_from_sideline_yd=160 / 9,
+    name="nfhs",
+    length_yd=100.0,
+    width_yd=160 / 3,
+    end_zone_yd=10.0,
+    hash_from_sideline_yd=160 / 9,
     players_per_side=11,
-    citations=MappingProxyType({
-        "length_yd": "NFHS Rule 1-2-1 and Table 1-7 diagram: 100 yd (rule number from memory)",
-        "width_yd": "NFHS Rule 1-2-1: 160 ft",
-        "hash_from_sideline_yd": "NFHS Rule 1-2-3: hash marks divide the field in thirds, 53 ft 4 in",
-        "tick_length_yd": "NFHS Rule 1-2-3: hash marks and yard-line extensions 24 in long",
-        "number_bottom_yd": "NFHS Rule 1-2-3: tops of 6 ft numbers 9 yd (27 ft) from the sidelines (from memory)",
-        "players_per_side": "NFHS Rule 1-1-2: eleven players",
-    }),
-)  # fmt: skip
+    citations=MappingProxyType(
+        {
+            "length_yd": "NFHS Rule 1-2-1 and Table 1-7 diagram: 100 yd (rule number from memory)",
+            "width_yd": "NFHS Rule 1-2-1: 160 ft",
+            "hash_from_sideline_yd": "NFHS Rule 1-2-3: hash marks divide the field in thirds, 53 ft 4 in",
+            "tick_length_yd": "NFHS Rule 1-2-3: hash marks and yard-line extensions 24 in long",
+            "number_bottom_yd": "NFHS Rule 1-2-3: tops of 6 ft numbers 9 yd (27 ft) from the sidelines "
+            "(from memory)",
+            "players_per_side": "NFHS Rule 1-1-2: eleven players",
+        }
+    ),
+)
 
 _CANADIAN = FieldStandard(
-    name="canadian", length_yd=110.0, width_yd=65.0, end_zone_yd=20.0, hash_from_sideline_yd=24.0,
-    hash_alternatives_yd=(28.0,), players_per_side=12, posts_on_goal_line=True, number_bottom_yd=7.0,
-    citations=MappingProxyType({
-        "length_yd": "Canadian Rule 1-1-1: 110 yd between goal lines (rule number from memory)",
-        "width_yd": "Canadian Rule 1-1-1: 65 yd",
-        "end_zone_yd": "Canadian Rule 1-1-1: goal areas 20 yd (some grounds 15 or less)",
-        "hash_from_sideline_yd": "Canadian Rule 1-1-4: hash marks 24 yd from each sideline (17 yd apart); 28 yd "
-        "on professional grounds since 2022 (from memory)",
-        "posts_on_goal_line": "Canadian Rule 1-1-5: goal posts on the goal line",
-        "players_per_side": "Canadian Rule 3-1: twelve players",
-    }),
-)  # fmt: skip
+    name="canadian",
+    length_yd=110.0,
+    width_yd=65.0,
+    end_zone_yd=20.0,
+    hash_from_sideline_yd=24.0,
+    hash_alternatives_yd=(28.0,),
+    players_per_side=12,
+    posts_on_goal_line=True,
+    number_bottom_yd=7.0,
+    citations=MappingProxyType(
+        {
+            "length_yd": "Canadian Rule 1-1-1: 110 yd between goal lines (rule number from memory)",
+            "width_yd": "Canadian Rule 1-1-1: 65 yd",
+            "end_zone_yd": "Canadian Rule 1-1-1: goal areas 20 yd (some grounds 15 or less)",
+            "hash_from_sideline_yd": "Canadian Rule 1-1-4: hash marks 24 yd from each sideline (17 yd "
+            "apart); 28 yd "
+            "on professional grounds since 2022 (from memory)",
+            "posts_on_goal_line": "Canadian Rule 1-1-5: goal posts on the goal line",
+            "players_per_side": "Canadian Rule 3-1: twelve players",
+        }
+    ),
+)
 
 STANDARDS: MappingProxyType[str, FieldStandard] = MappingProxyType(
     {s.name: s for s in (_NFL, _NCAA, _NFHS, _CANADIAN)}

@@ -37,14 +37,17 @@ def field_errors(
     """Error vectors (N, 2) in yards of every visible true foot point on frames with a camera, and its
     squared Mahalanobis length (N,) under the stated covariance.
 
-    feet: columns frame, foot_x_px, foot_y_px, x_field_yd, y_field_yd. turned: compare after a turn of the field.
+    feet: columns frame, foot_x_px, foot_y_px, x_field_yd, y_field_yd. turned: compare after a turn of
+    the field.
     """
     errors, lengths = [], []
     for frame, rows in feet.groupby("frame"):
         camera = cameras.camera(int(frame))  # type: ignore[call-overload]
         if camera is None:
             continue
-        xy, valid, covariance = camera.to_field(rows[["foot_x_px", "foot_y_px"]].to_numpy(float), FOOT_SD_PX * 0.2)
+        xy, valid, covariance = camera.to_field(
+            rows[["foot_x_px", "foot_y_px"]].to_numpy(float), FOOT_SD_PX * 0.2
+        )
         if turned:
             xy = np.array([standard.length_yd, standard.width_yd]) - xy
         e = (xy - rows[["x_field_yd", "y_field_yd"]].to_numpy(float))[valid]
@@ -56,12 +59,16 @@ def field_errors(
     return np.concatenate(errors), np.concatenate(lengths)
 
 
-def lines_within(camera: Camera, truth: Camera, standard: FieldStandard, pixels: float = 5.0) -> tuple[int, int]:
+def lines_within(
+    camera: Camera, truth: Camera, standard: FieldStandard, pixels: float = 5.0
+) -> tuple[int, int]:
     """(lines whose every visible point is within ``pixels`` (of a picture 1280 wide), lines visible)."""
     gate = pixels * truth.width_px / 1280
     good = seen = 0
     segments = [((x, 0.0), (x, standard.width_yd)) for x in standard.yard_lines_yd]
-    segments += [((0.0, y), (standard.length_yd, y)) for y in (0.0, *standard.hash_rows_yd, standard.width_yd)]
+    segments += [
+        ((0.0, y), (standard.length_yd, y)) for y in (0.0, *standard.hash_rows_yd, standard.width_yd)
+    ]
     t = np.linspace(0, 1, 41)[:, None]
     for a, b in segments:
         xy = np.array(a) * (1 - t) + np.array(b) * t
@@ -76,7 +83,8 @@ def lines_within(camera: Camera, truth: Camera, standard: FieldStandard, pixels:
 
 
 def jitter_yd(cameras: ClipCameras, truth: ClipCameras) -> float:
-    """Rms over frames of the quick part of the error at the picture's middle (less its mean over 9 frames)."""
+    """Rms over frames of the quick part of the error at the picture's middle (less its mean over 9
+    frames)."""
     rows = []
     for frame in range(len(truth)):
         a, b = cameras.camera(frame), truth.camera(frame)
@@ -89,10 +97,16 @@ def jitter_yd(cameras: ClipCameras, truth: ClipCameras) -> float:
         rows.append((p - q)[0] if ok[0] and ok2[0] else [np.nan, np.nan])
     e = pd.DataFrame(rows)
     quick = e - e.rolling(9, center=True, min_periods=5).mean()
-    return float(np.sqrt(np.nanmean(quick.to_numpy() ** 2) * 2)) if quick.notna().to_numpy().any() else float("nan")
+    return (
+        float(np.sqrt(np.nanmean(quick.to_numpy() ** 2) * 2))
+        if quick.notna().to_numpy().any()
+        else float("nan")
+    )
 
 
-def score_clip(cameras: ClipCameras, truth: ClipCameras, feet: pd.DataFrame, standard: FieldStandard) -> dict[str, Any]:
+def score_clip(
+    cameras: ClipCameras, truth: ClipCameras, feet: pd.DataFrame, standard: FieldStandard
+) -> dict[str, Any]:
     """All figures of one clip. An end-zone clip whose end is openly unknown is compared at the better end."""
     e, length = field_errors(cameras, feet, standard)
     turned = False
@@ -101,23 +115,39 @@ def score_clip(cameras: ClipCameras, truth: ClipCameras, feet: pd.DataFrame, sta
         if np.median(np.abs(other)) < np.median(np.abs(e)):
             e, length, turned = other, other_length, True
     row: dict[str, Any] = {
-        "frames": len(cameras), "found": cameras.found_share, "needs_click": cameras.needs_click,
-        "margin": cameras.offset_margin, "message": cameras.message, "points": len(e), "turned": turned,
-    }  # fmt: skip
+        "frames": len(cameras),
+        "found": cameras.found_share,
+        "needs_click": cameras.needs_click,
+        "margin": cameras.offset_margin,
+        "message": cameras.message,
+        "points": len(e),
+        "turned": turned,
+    }
     if not len(e):
         return row | {"off_yd": None, "median_yd": None, "p95_yd": None}
     off = float(np.round(np.median(e[:, 0]) / 5) * 5)
     modulo = np.hypot(e[:, 0] - off, e[:, 1])
-    lines = [lines_within(c, t, standard) for f in range(0, len(truth), 10)
-             if (c := cameras.camera(f)) is not None and (t := truth.camera(f)) is not None]  # fmt: skip
-    row |= {"off_yd": off, "median_yd": float(np.median(modulo)), "p95_yd": float(np.percentile(modulo, 95)),
-            "within_95": float(np.mean(length < CHI2_95)) if off == 0 else None,
-            "lines_5px": sum(g for g, _ in lines) / max(sum(s for _, s in lines), 1) if off == 0 and not turned else None,
-            "jitter_yd": jitter_yd(cameras, truth) if not turned else None}  # fmt: skip
+    lines = [
+        lines_within(c, t, standard)
+        for f in range(0, len(truth), 10)
+        if (c := cameras.camera(f)) is not None and (t := truth.camera(f)) is not None
+    ]
+    row |= {
+        "off_yd": off,
+        "median_yd": float(np.median(modulo)),
+        "p95_yd": float(np.percentile(modulo, 95)),
+        "within_95": float(np.mean(length < CHI2_95)) if off == 0 else None,
+        "lines_5px": sum(g for g, _ in lines) / max(sum(s for _, s in lines), 1)
+        if off == 0 and not turned
+        else None,
+        "jitter_yd": jitter_yd(cameras, truth) if not turned else None,
+    }
     return row
 
 
-def collect(path: Path, standard: FieldStandard, finder: Any, boxes: pd.DataFrame | None, every: int = 12) -> tuple[ClipEvidence, dict[str, float]]:
+def collect(
+    path: Path, standard: FieldStandard, finder: Any, boxes: pd.DataFrame | None, every: int = 12
+) -> tuple[ClipEvidence, dict[str, float]]:
     """Decode a clip once and gather its evidence; seconds spent decoding and collecting."""
     collector = EvidenceCollector(standard, finder, every)
     film = cv2.VideoCapture(str(path))
@@ -146,7 +176,12 @@ def evaluate_folder(
     """One row per clip of a season folder, solved as one game."""
     folder = Path(folder)
     read = lambda name: pd.read_parquet(folder / "truth" / f"{name}.parquet")  # noqa: E731
-    clips, plays, cameras, boxes = read("clips"), read("plays").set_index("play_id"), read("cameras"), read("boxes")
+    clips, plays, cameras, boxes = (
+        read("clips"),
+        read("plays").set_index("play_id"),
+        read("cameras"),
+        read("boxes"),
+    )
     rows = []
     games: dict[str, GameCameras] = {}
     for clip in clips.to_dict("records"):
@@ -157,21 +192,39 @@ def evaluate_folder(
         if not cv2.VideoCapture(str(folder / "clips" / clip["path"])).read()[0]:
             print(f"{clip['path']}: no frame could be read; left out", flush=True)
             continue
-        evidence, cost = collect(folder / "clips" / clip["path"], standard, finder, seen if use_boxes else None, every)
+        evidence, cost = collect(
+            folder / "clips" / clip["path"], standard, finder, seen if use_boxes else None, every
+        )
         spot = (float(play["los_field_yd"]), None) if use_spot else None
         began = time.process_time()
-        found = games.setdefault(standard.name, GameCameras(standard)).solve(ClipJob(clip["clip_id"], evidence, clip["view"], spot))
+        found = games.setdefault(standard.name, GameCameras(standard)).solve(
+            ClipJob(clip["clip_id"], evidence, clip["view"], spot)
+        )
         cost["solve_s"] = time.process_time() - began
         truth_rows = cameras[cameras.clip_id == clip["clip_id"]].assign(
             width_px=clip["width_px"], height_px=clip["height_px"], field_width_yd=standard.width_yd
         )
         truth = cameras_from_table(truth_rows)
-        feet = mine[(mine.kind == "player") & (mine.visible > 0.2) & mine.foot_x_px.between(0, clip["width_px"])
-                    & mine.foot_y_px.between(0, clip["height_px"])]  # fmt: skip
-        row = {"clip": clip["clip_id"], "view": clip["view"], "standard": standard.name, "width_px": clip["width_px"]}
+        feet = mine[
+            (mine.kind == "player")
+            & (mine.visible > 0.2)
+            & mine.foot_x_px.between(0, clip["width_px"])
+            & mine.foot_y_px.between(0, clip["height_px"])
+        ]
+        row = {
+            "clip": clip["clip_id"],
+            "view": clip["view"],
+            "standard": standard.name,
+            "width_px": clip["width_px"],
+        }
         row |= score_clip(found.cameras, truth, feet, standard)
         rows.append(row | {k: v / max(len(evidence), 1) * 1000 for k, v in cost.items()})
     return rows
+
+
+def _middle(rows: list[dict[str, Any]], key: str) -> float:
+    """Median of a figure over the clips that have it."""
+    return float(np.median([r[key] for r in rows if r.get(key) is not None] or [np.nan]))
 
 
 def summarise(rows: list[dict[str, Any]]) -> dict[str, Any]:
@@ -180,23 +233,29 @@ def summarise(rows: list[dict[str, Any]]) -> dict[str, Any]:
     for view in sorted({r["view"] for r in rows}):
         mine = [r for r in rows if r["view"] == view]
         solved = [r for r in mine if r["points"]]
-        middle = lambda key, some: float(np.median([r[key] for r in some if r.get(key) is not None] or [np.nan]))  # noqa: E731
         out[view] = {
-            "clips": len(mine), "solved": len(solved),
-            "frames_with_camera": sum(r["found"] * r["frames"] for r in mine) / max(sum(r["frames"] for r in mine), 1),
-            "median_yd": middle("median_yd", solved), "p95_yd_median_clip": middle("p95_yd", solved),
+            "clips": len(mine),
+            "solved": len(solved),
+            "frames_with_camera": sum(r["found"] * r["frames"] for r in mine)
+            / max(sum(r["frames"] for r in mine), 1),
+            "median_yd": _middle(solved, "median_yd"),
+            "p95_yd_median_clip": _middle(solved, "p95_yd"),
             "p95_yd_worst_clip": max((r["p95_yd"] for r in solved), default=float("nan")),
             "silently_off": sum(bool(r["off_yd"]) and not r["needs_click"] for r in solved),
             "asks_for_click": sum(bool(r["needs_click"]) for r in mine),
-            "lines_within_5px": middle("lines_5px", solved), "jitter_yd": middle("jitter_yd", solved),
-            "within_95": middle("within_95", solved), "solve_ms_a_frame": middle("solve_s", solved),
-            "collect_ms_a_frame": middle("collect_s", mine),
-        }  # fmt: skip
+            "lines_within_5px": _middle(solved, "lines_5px"),
+            "jitter_yd": _middle(solved, "jitter_yd"),
+            "within_95": _middle(solved, "within_95"),
+            "solve_ms_a_frame": _middle(solved, "solve_s"),
+            "collect_ms_a_frame": _middle(mine, "collect_s"),
+        }
     return out
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--weights", type=Path)
     parser.add_argument("--boxes", choices=("truth", "none"), default="truth")
@@ -211,7 +270,9 @@ def main() -> None:
     for folder in args.folders:
         rows += evaluate_folder(folder, finder, args.boxes == "truth", args.spot, args.every)
     result = {"summary": summarise(rows), "clips": rows}
-    print(pd.DataFrame(rows).drop(columns="message").to_string(index=False, float_format=lambda v: f"{v:.3f}"))
+    print(
+        pd.DataFrame(rows).drop(columns="message").to_string(index=False, float_format=lambda v: f"{v:.3f}")
+    )
     print(json.dumps(result["summary"], indent=1))
     if args.out:
         args.out.write_text(json.dumps(result, indent=1))

@@ -67,13 +67,28 @@ class MarkFinder:
         masks = sigmoid(output[: len(MASKS)])
         found = {name: _to_picture(_thin(ridges(masks[i])), scale) for i, name in enumerate(MASKS)}
         found = {k: v[~_inside(v[:, :2], boxes)] for k, v in found.items()}
-        points = {k: _to_picture(peaks(output, k, t), scale) for k, t in (("row", 0.3), ("side", 0.3), ("numeral", 0.35))}
+        points = {
+            k: _to_picture(peaks(output, k, t), scale)
+            for k, t in (("row", 0.3), ("side", 0.3), ("numeral", 0.35))
+        }
         points = {k: v[_in_picture(v, width, height)] for k, v in points.items()}
         as_bytes = (masks * 255).astype(np.uint8)
         return FrameMarks(
-            width, height, found["yard_line"], found["boundary"], found["tick"], points["row"], points["side"],
-            points["numeral"], as_bytes[0], as_bytes[1], STRIDE / scale, cv2.cvtColor(small, cv2.COLOR_BGR2GRAY),
-            1 / scale, boxes)  # fmt: skip
+            width,
+            height,
+            found["yard_line"],
+            found["boundary"],
+            found["tick"],
+            points["row"],
+            points["side"],
+            points["numeral"],
+            as_bytes[0],
+            as_bytes[1],
+            STRIDE / scale,
+            cv2.cvtColor(small, cv2.COLOR_BGR2GRAY),
+            1 / scale,
+            boxes,
+        )
 
 
 def _to_picture(rows: np.ndarray, scale: float) -> np.ndarray:
@@ -90,12 +105,16 @@ def _thin(points: np.ndarray) -> np.ndarray:
 def _inside(px: np.ndarray, boxes: np.ndarray) -> np.ndarray:
     if not len(boxes) or not len(px):
         return np.zeros(len(px), bool)
-    return ((px[:, None, 0] > boxes[:, 0]) & (px[:, None, 0] < boxes[:, 2]) & (px[:, None, 1] > boxes[:, 1])
-            & (px[:, None, 1] < boxes[:, 3])).any(1)  # fmt: skip
+    return (
+        (px[:, None, 0] > boxes[:, 0])
+        & (px[:, None, 0] < boxes[:, 2])
+        & (px[:, None, 1] > boxes[:, 1])
+        & (px[:, None, 1] < boxes[:, 3])
+    ).any(1)
 
 
 def _in_picture(rows: np.ndarray, width: int, height: int) -> np.ndarray:
-    return (rows[:, 0] >= 0) & (rows[:, 1] >= 0) & (rows[:, 0] < width) & (rows[:, 1] < height)
+    return np.asarray((rows[:, 0] >= 0) & (rows[:, 1] >= 0) & (rows[:, 0] < width) & (rows[:, 1] < height))
 
 
 class _Torch:

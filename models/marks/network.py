@@ -58,7 +58,10 @@ class MarkNet(nn.Module):
             if isinstance(module, nn.BatchNorm2d):
                 module.eps = NORM_EPS
         self.context = nn.Sequential(
-            _conv(256, 256, 3, 2, groups=256), _conv(256, 128, 1), _conv(128, 128, 5, groups=128), _conv(128, width, 1)
+            _conv(256, 256, 3, 2, groups=256),
+            _conv(256, 128, 1),
+            _conv(128, 128, 5, groups=128),
+            _conv(128, width, 1),
         )
         self.lateral16 = nn.Conv2d(256, width, 1)
         self.lateral8 = nn.Conv2d(128, width, 1)
@@ -67,10 +70,8 @@ class MarkNet(nn.Module):
         self.mix8 = _conv(width, width)
         self.mix4 = nn.Sequential(_conv(width, width), _conv(width, width))
         self.head = nn.Conv2d(width, len(CHANNELS) + 2 * len(POINTS), 1)
-        nn.init.constant_(self.head.bias, 0.0)
-        with torch.no_grad():
-            self.head.bias[: len(MASKS)] = -2.5
-            self.head.bias[len(MASKS) : len(CHANNELS)] = -4.5
+        first = torch.tensor([-2.5] * len(MASKS) + [-4.5] * len(POINTS) + [0.0] * 2 * len(POINTS))
+        self.head.bias = nn.Parameter(first)
 
     def forward(self, images: torch.Tensor) -> torch.Tensor:
         """images (B, 3, H, W) RGB in 0..1, H and W multiples of 32 -> (B, 12, H / 4, W / 4)."""
@@ -97,7 +98,9 @@ class MarkNet(nn.Module):
 
 def save_marks(net: MarkNet, path: Path | str, reader: dict[str, torch.Tensor] | None = None) -> None:
     """Write the state dict as float16 tensors only; the number reader's tensors go under ``reader.``."""
-    state = {k: (v.half() if v.is_floating_point() else v).cpu().contiguous() for k, v in net.state_dict().items()}
+    state = {
+        k: (v.half() if v.is_floating_point() else v).cpu().contiguous() for k, v in net.state_dict().items()
+    }
     torch.save(state | {f"reader.{k}": v for k, v in (reader or {}).items()}, path)
 
 
@@ -116,5 +119,7 @@ def read_marks(path: Path | str) -> tuple[MarkNet, dict[str, torch.Tensor]]:
         net = MarkNet()
         net.load_state_dict({k: v for k, v in raw.items() if not k.startswith("reader.")})
     except Exception as error:
-        raise ValueError(f"{path.name}: not a mark network's weights ({str(error).splitlines()[0][:120]})") from error
+        raise ValueError(
+            f"{path.name}: not a mark network's weights ({str(error).splitlines()[0][:120]})"
+        ) from error
     return net.eval(), reader

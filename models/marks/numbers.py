@@ -17,7 +17,9 @@ CROP_W, CROP_H = 64, 32
 
 
 def _block(c_in: int, c_out: int) -> nn.Sequential:
-    return nn.Sequential(nn.Conv2d(c_in, c_out, 3, padding=1, bias=False), nn.BatchNorm2d(c_out), nn.ReLU(), nn.MaxPool2d(2))
+    return nn.Sequential(
+        nn.Conv2d(c_in, c_out, 3, padding=1, bias=False), nn.BatchNorm2d(c_out), nn.ReLU(), nn.MaxPool2d(2)
+    )
 
 
 class NumberNet(nn.Module):
@@ -53,7 +55,9 @@ class NumberReader:
     def from_tensors(cls, raw: dict[str, torch.Tensor]) -> NumberReader:
         """From a state dict with ``temperature`` among its tensors."""
         net = NumberNet()
-        net.load_state_dict({k: (v.float() if v.is_floating_point() else v) for k, v in raw.items() if k != "temperature"})
+        net.load_state_dict(
+            {k: (v.float() if v.is_floating_point() else v) for k, v in raw.items() if k != "temperature"}
+        )
         return cls(net, float(raw.get("temperature", torch.tensor(1.0))))
 
     @torch.inference_mode()

@@ -55,7 +55,9 @@ class MarkCache:
     looks: list[str] = field(default_factory=list)
 
 
-def _polyline(camera: Camera, a: tuple[float, float], b: tuple[float, float], step_yd: float) -> list[np.ndarray]:
+def _polyline(
+    camera: Camera, a: tuple[float, float], b: tuple[float, float], step_yd: float
+) -> list[np.ndarray]:
     """Projected pieces (M, 2) of a field segment, cut where it leaves the camera's domain."""
     n = max(2, int(np.hypot(b[0] - a[0], b[1] - a[1]) / step_yd) + 1)
     t = np.linspace(0, 1, n)[:, None]
@@ -134,7 +136,9 @@ def point_targets(camera: Camera, drawn: dict[str, Any], occluded: np.ndarray | 
         if -20 < px[0, 0] < camera.width_px + 20 and -20 < px[0, 1] < camera.height_px + 20:
             hidden = _hidden_share(occluded, box) > 0.5
             small = box[3] - box[1] < 5 or box[2] - box[0] < 8
-            rows.append((px[0, 0], px[0, 1], POINTS.index("numeral"), IGNORED if hidden or small else PRESENT))
+            rows.append(
+                (px[0, 0], px[0, 1], POINTS.index("numeral"), IGNORED if hidden or small else PRESENT)
+            )
     return np.array(rows, np.float32).reshape(-1, 4)
 
 
@@ -158,7 +162,9 @@ def build_targets(frame: MarkFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray,
     occluded = np.ones((CANVAS_H, CANVAS_W), bool)
     occluded[: size[1], : size[0]] = False
     if hidden is not None:
-        occluded[: size[1], : size[0]] = cv2.resize(hidden.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+        occluded[: size[1], : size[0]] = (
+            cv2.resize(hidden.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+        )
     seen = (~occluded)[TARGET_STRIDE // 2 :: TARGET_STRIDE, TARGET_STRIDE // 2 :: TARGET_STRIDE]
     points = point_targets(camera, frame.drawn, occluded)
     image = np.ascontiguousarray(canvas[:, :, ::-1].transpose(2, 0, 1))
@@ -167,8 +173,18 @@ def build_targets(frame: MarkFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray,
 
 def camera_from_dict(values: dict[str, Any]) -> Camera:
     """A Camera from the keys of its constructor (centre_field_yd as a list)."""
-    keys = ("width_px", "height_px", "centre_field_yd", "pan_deg", "tilt_deg", "roll_deg", "focal_px", "k1",
-            "crown_yd", "field_width_yd")  # fmt: skip
+    keys = (
+        "width_px",
+        "height_px",
+        "centre_field_yd",
+        "pan_deg",
+        "tilt_deg",
+        "roll_deg",
+        "focal_px",
+        "k1",
+        "crown_yd",
+        "field_width_yd",
+    )
     return Camera(**{k: values[k] for k in keys if k in values})
 
 
@@ -182,16 +198,24 @@ def read_rendered_folder(folder: Path) -> list[MarkFrame]:
         if look not in drawn_by_look:
             truth = json.loads((folder / "looks" / f"{look}.json").read_text())
             length, depth = get_standard(truth["standard"]).length_yd, truth["end_zone_depth_yd"]
-            drawn_by_look[look] = truth["drawn"] | {"extent": [-depth, length + depth], "standard": truth["standard"]}
+            drawn_by_look[look] = truth["drawn"] | {
+                "extent": [-depth, length + depth],
+                "standard": truth["standard"],
+            }
         row = json.loads(label.read_text())
         values = row["camera"] | {
             "crown_yd": row["camera"]["field_crown_yd"],
             "field_width_yd": get_standard(row["standard"]).width_yd,
         }
         frames.append(
-            MarkFrame(label.with_suffix(".jpg"), camera_from_dict(values), drawn_by_look[look],
-                      f"{folder.name}/{look}", label.with_suffix(".covered.png"))
-        )  # fmt: skip
+            MarkFrame(
+                label.with_suffix(".jpg"),
+                camera_from_dict(values),
+                drawn_by_look[look],
+                f"{folder.name}/{look}",
+                label.with_suffix(".covered.png"),
+            )
+        )
     return frames
 
 
@@ -202,17 +226,24 @@ def read_frames(folder: Path) -> list[MarkFrame]:
         return read_mark_folder(folder)
     if (folder / "frames").is_dir():
         return read_rendered_folder(folder)
-    raise ValueError(f"{folder.name}: neither a rendered data set (frames/, looks/) nor a folder with marks.json")
+    raise ValueError(
+        f"{folder.name}: neither a rendered data set (frames/, looks/) nor a folder with marks.json"
+    )
 
 
 def read_mark_folder(folder: Path) -> list[MarkFrame]:
     """Frames of a plain folder: ``marks.json`` (a list of {image, camera, drawn, look, occluded})."""
     rows = json.loads((Path(folder) / "marks.json").read_text())
     return [
-        MarkFrame(Path(folder) / r["image"], camera_from_dict(r["camera"]), r["drawn"], str(r.get("look", "")),
-                  Path(folder) / r["occluded"] if r.get("occluded") else None)
+        MarkFrame(
+            Path(folder) / r["image"],
+            camera_from_dict(r["camera"]),
+            r["drawn"],
+            str(r.get("look", "")),
+            Path(folder) / r["occluded"] if r.get("occluded") else None,
+        )
         for r in rows
-    ]  # fmt: skip
+    ]
 
 
 def cache_marks(frames: list[MarkFrame], device: torch.device) -> MarkCache:

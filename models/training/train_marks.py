@@ -31,7 +31,7 @@ from typing import Any
 import numpy as np
 import torch
 from torch import nn
-from torch.nn import functional as F  # noqa: N812
+from torch.nn import functional as F
 
 from models.marks.decode import peaks
 from models.marks.network import CHANNELS, MASKS, POINTS, STRIDE, MarkNet, save_marks
@@ -78,14 +78,18 @@ def make_batch(
     """
     device = cache.images.device
     n, out_hw = len(index), (recipe.height_px, recipe.width_px)
-    theta, forward = random_windows(n, (CANVAS_H, CANVAS_W), out_hw, device, recipe.scales if augment else (1, 1))
+    theta, forward = random_windows(
+        n, (CANVAS_H, CANVAS_W), out_hw, device, recipe.scales if augment else (1, 1)
+    )
     at = index.to(device)
     grid = F.affine_grid(theta, [n, 3, *out_hw], align_corners=False)
     images = F.grid_sample(cache.images[at].float() / 255, grid, padding_mode="zeros", align_corners=False)
     if augment:
         images = photometric(images, recipe.hue)
     small = F.affine_grid(theta, [n, 1, out_hw[0] // STRIDE, out_hw[1] // STRIDE], align_corners=False)
-    far = F.grid_sample(cache.distances[at].float() * STEP_PX, small, padding_mode="border", align_corners=False)
+    far = F.grid_sample(
+        cache.distances[at].float() * STEP_PX, small, padding_mode="border", align_corners=False
+    )
     seen = F.grid_sample(cache.seen[at].float(), small, padding_mode="zeros", align_corners=False)
     scale = (forward[:, 0, 0].abs() * forward[:, 1, 1]).sqrt().view(-1, 1, 1, 1)
     ridge = torch.exp(-0.5 * ((far * scale - 0.5).clamp_min(0) / RIDGE_SD_PX) ** 2)
@@ -96,7 +100,12 @@ def make_batch(
         inside = (xy > -4).all(1) & (xy[:, 0] < out_hw[1] + 4) & (xy[:, 1] < out_hw[0] + 4)
         rows.append(torch.cat([torch.full((len(p), 1), float(i), device=device), xy, p[:, 2:]], 1)[inside])
     points = torch.cat(rows)
-    return images, ridge, (seen > 0.5).float(), *draw_heat(points, n, (out_hw[0] // STRIDE, out_hw[1] // STRIDE))
+    return (
+        images,
+        ridge,
+        (seen > 0.5).float(),
+        *draw_heat(points, n, (out_hw[0] // STRIDE, out_hw[1] // STRIDE)),
+    )
 
 
 def draw_heat(points: torch.Tensor, n: int, hw: tuple[int, int]) -> tuple[torch.Tensor, torch.Tensor]:
@@ -107,7 +116,9 @@ def draw_heat(points: torch.Tensor, n: int, hw: tuple[int, int]) -> tuple[torch.
         return heat, points
     cells = (points[:, 1:3] - (STRIDE - 1) / 2) / STRIDE
     middle = cells.round()
-    offsets = torch.stack(torch.meshgrid(*[torch.arange(-reach, reach + 1, device=device)] * 2, indexing="xy"), -1)
+    offsets = torch.stack(
+        torch.meshgrid(*[torch.arange(-reach, reach + 1, device=device)] * 2, indexing="xy"), -1
+    )
     at = (middle[:, None] + offsets.reshape(1, -1, 2)).long()
     fall = torch.exp(-0.5 * ((at - middle[:, None]) ** 2).sum(-1) / 1.1**2)
     inside = (at >= 0).all(-1) & (at[..., 0] < hw[1]) & (at[..., 1] < hw[0])
@@ -120,11 +131,15 @@ def draw_heat(points: torch.Tensor, n: int, hw: tuple[int, int]) -> tuple[torch.
     return heat, points
 
 
-def losses(out: torch.Tensor, ridge: torch.Tensor, seen: torch.Tensor, heat: torch.Tensor, points: torch.Tensor) -> dict[str, torch.Tensor]:
+def losses(
+    out: torch.Tensor, ridge: torch.Tensor, seen: torch.Tensor, heat: torch.Tensor, points: torch.Tensor
+) -> dict[str, torch.Tensor]:
     """Ridge, heat and offset losses (each a mean per positive)."""
     out = out.float()
     weight = seen * (1 + 5 * ridge)
-    ridge_loss = (F.binary_cross_entropy_with_logits(out[:, : len(MASKS)], ridge, reduction="none") * weight).sum()
+    ridge_loss = (
+        F.binary_cross_entropy_with_logits(out[:, : len(MASKS)], ridge, reduction="none") * weight
+    ).sum()
     ridge_loss = ridge_loss / weight.sum().clamp_min(1) * 4
     logits = out[:, len(MASKS) : len(CHANNELS)]
     p = logits.sigmoid().clamp(1e-5, 1 - 1e-5)
@@ -141,7 +156,9 @@ def losses(out: torch.Tensor, ridge: torch.Tensor, seen: torch.Tensor, heat: tor
         ok = (at >= 0).all(1) & (at[:, 0] < w) & (at[:, 1] < h)
         if ok.any():
             b, k, (x, y) = good[ok, 0].long(), good[ok, 3].long(), at[ok].long().T
-            found = torch.stack([out[b, len(CHANNELS) + 2 * k, y, x], out[b, len(CHANNELS) + 2 * k + 1, y, x]], 1)
+            found = torch.stack(
+                [out[b, len(CHANNELS) + 2 * k, y, x], out[b, len(CHANNELS) + 2 * k + 1, y, x]], 1
+            )
             offset_loss = offset_loss + (found - (cells[ok] - at[ok])).abs().mean() / 5
     return {"ridge": ridge_loss, "heat": heat_loss, "offset": offset_loss}
 
@@ -153,7 +170,9 @@ def learning_rate(progress: float, warm: float = 0.05) -> float:
     return 0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * (progress - warm) / (1 - warm)))
 
 
-def train(cache: MarkCache, index: np.ndarray, start: dict[str, torch.Tensor], recipe: Recipe, log: list[Any]) -> MarkNet:
+def train(
+    cache: MarkCache, index: np.ndarray, start: dict[str, torch.Tensor], recipe: Recipe, log: list[Any]
+) -> MarkNet:
     """Run the recipe on the frames ``index``; returns the net with the mean weights (eval mode)."""
     torch.manual_seed(recipe.seed)
     device = cache.images.device
@@ -161,7 +180,10 @@ def train(cache: MarkCache, index: np.ndarray, start: dict[str, torch.Tensor], r
     print(f"{net.take_start(start) if start else 0} tensors taken from the start state", flush=True)
     net = net.to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     groups = [
-        {"params": list(net.model.parameters()), "top": recipe.rate * (recipe.backbone_factor if start else 1.0)},
+        {
+            "params": list(net.model.parameters()),
+            "top": recipe.rate * (recipe.backbone_factor if start else 1.0),
+        },
         {"params": [p for k, p in net.named_parameters() if not k.startswith("model.")], "top": recipe.rate},
     ]
     optimizer = torch.optim.AdamW(groups, lr=recipe.rate, weight_decay=recipe.weight_decay)
@@ -192,7 +214,9 @@ def train(cache: MarkCache, index: np.ndarray, start: dict[str, torch.Tensor], r
         spent = time.monotonic() - began
         progress = step / recipe.steps if recipe.steps else spent / (recipe.minutes * 60)
         if step % 50 == 0 or progress >= 1:
-            row = {"step": step, "seconds": round(spent, 1)} | {k: round(float(v.detach()), 4) for k, v in parts.items()}
+            row = {"step": step, "seconds": round(spent, 1)} | {
+                k: round(float(v.detach()), 4) for k, v in parts.items()
+            }
             log.append(row)
             print(row, flush=True)
     return mean
@@ -202,7 +226,9 @@ def train(cache: MarkCache, index: np.ndarray, start: dict[str, torch.Tensor], r
 def score(net: MarkNet, cache: MarkCache, index: np.ndarray, radius_px: float = 3.0) -> dict[str, Any]:
     """Precision and recall of the points within ``radius_px`` canvas pixels; recall of the ridges."""
     device = cache.images.device
-    counts = {k: {"found": 0, "right": 0, "truth": 0, "error_px": []} for k in POINTS}
+    counts: dict[str, dict[str, Any]] = {
+        k: {"found": 0, "right": 0, "truth": 0, "error_px": []} for k in POINTS
+    }
     ridge: dict[str, list[float]] = {k: [0.0, 0.0, 0.0, 0.0] for k in MASKS}
     at = TARGET_CENTRES.to(device)
     for k in index.tolist():
@@ -220,7 +246,12 @@ def score(net: MarkNet, cache: MarkCache, index: np.ndarray, radius_px: float = 
             ridge[name][3] += float((p & seen).sum())
         raw, truth = out.cpu().numpy(), cache.points[k].cpu().numpy()
         for i, name in enumerate(POINTS):
-            _match(counts[name], peaks(raw, name), truth[truth[:, 2] == i], radius_px * (3 if name == "numeral" else 1))
+            _match(
+                counts[name],
+                peaks(raw, name),
+                truth[truth[:, 2] == i],
+                radius_px * (3 if name == "numeral" else 1),
+            )
     result: dict[str, Any] = {"frames": len(index), "radius_px": radius_px}
     for name, c in counts.items():
         result[name] = {
@@ -236,7 +267,9 @@ def score(net: MarkNet, cache: MarkCache, index: np.ndarray, radius_px: float = 
 
 def _centres() -> torch.Tensor:
     h, w = CANVAS_H // STRIDE, CANVAS_W // STRIDE
-    y, x = torch.meshgrid((torch.arange(h) + 0.5) * 2 / h - 1, (torch.arange(w) + 0.5) * 2 / w - 1, indexing="ij")
+    y, x = torch.meshgrid(
+        (torch.arange(h) + 0.5) * 2 / h - 1, (torch.arange(w) + 0.5) * 2 / w - 1, indexing="ij"
+    )
     return torch.stack([x, y], -1)[None]
 
 
@@ -274,20 +307,28 @@ def _crops_meanwhile(looks: int) -> list[Future[Crops]] | None:
         return None
     pool = ThreadPoolExecutor(1)
     workers = max(1, (os.cpu_count() or 2) // 3)
-    return [pool.submit(make_crops, n, seed, workers) for n, seed in ((looks, 3), (max(2, looks // 6), 10_003))]
+    return [
+        pool.submit(make_crops, n, seed, workers) for n, seed in ((looks, 3), (max(2, looks // 6), 10_003))
+    ]
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--data", type=Path, required=True, action="append", help="folder of labelled frames")
-    parser.add_argument("--validation", type=Path, action="append", default=[], help="folders scored at the end")
+    parser.add_argument(
+        "--validation", type=Path, action="append", default=[], help="folders scored at the end"
+    )
     parser.add_argument("--start", type=Path, help="start state (.pt of tensors); random when left out")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--minutes", type=float, default=4.0)
     parser.add_argument("--steps", type=int)
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--limit", type=int, help="use this many frames at most")
-    parser.add_argument("--reader-looks", type=int, default=500, help="looks for the number reader's crops; 0: none")
+    parser.add_argument(
+        "--reader-looks", type=int, default=500, help="looks for the number reader's crops; 0: none"
+    )
     parser.add_argument("--reader-minutes", type=float, default=0.75)
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     args = parser.parse_args()
@@ -307,9 +348,13 @@ def main() -> None:
     args.out.mkdir(parents=True, exist_ok=True)
     save_marks(net, args.out / "marks.pt")
     result: dict[str, Any] = {
-        "recipe": asdict(recipe), "frames": len(train_index), "looks": len({cache.looks[i] for i in train_index}),
-        "start": args.start.name if args.start else None, "log": log[:: max(1, len(log) // 20)], "scores": {},
-    }  # fmt: skip
+        "recipe": asdict(recipe),
+        "frames": len(train_index),
+        "looks": len({cache.looks[i] for i in train_index}),
+        "start": args.start.name if args.start else None,
+        "log": log[:: max(1, len(log) // 20)],
+        "scores": {},
+    }
     result["scores"]["held_looks"] = score(net, cache, held_index[:400])
     result["scores"]["trained_looks"] = score(net, cache, train_index[:100])
     del cache
@@ -319,11 +364,12 @@ def main() -> None:
     (args.out / "marks.json").write_text(json.dumps(result, indent=1))
     print(json.dumps(result["scores"], indent=1), flush=True)
     if crops is not None:
-        reader, result["scores"]["reader"] = train_reader(*[c.result() for c in crops], args.reader_minutes, device)
+        reader, result["scores"]["reader"] = train_reader(
+            crops[0].result(), crops[1].result(), args.reader_minutes, device
+        )
         save_marks(net, args.out / "marks.pt", reader)
         (args.out / "marks.json").write_text(json.dumps(result, indent=1))
         print(json.dumps(result["scores"]["reader"], indent=1), flush=True)
-
 
 
 if __name__ == "__main__":

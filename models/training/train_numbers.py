@@ -20,7 +20,7 @@ from typing import Any
 import cv2
 import numpy as np
 import torch
-from torch.nn import functional as F  # noqa: N812
+from torch.nn import functional as F
 
 from models.marks.numbers import CROP_H, CROP_HEIGHT_YD, CROP_W, CROP_WIDTH_YD, NUMBERS, NumberNet, normalise
 from models.synthetic.field_paint import paint_field
@@ -29,8 +29,15 @@ from models.synthetic.looks import random_look
 PPY = 14.0
 
 
-def cut(texture: np.ndarray, extent: tuple[float, ...], x: float, y: float, near: bool, turf: np.ndarray,
-        rng: np.random.Generator) -> np.ndarray:  # fmt: skip
+def cut(
+    texture: np.ndarray,
+    extent: tuple[float, ...],
+    x: float,
+    y: float,
+    near: bool,
+    turf: np.ndarray,
+    rng: np.random.Generator,
+) -> np.ndarray:
     """One degraded grey crop (CROP_H, CROP_W) uint8 around the field place (x, y)."""
     over = 2
     w, h = CROP_W * over, CROP_H * over
@@ -44,7 +51,9 @@ def cut(texture: np.ndarray, extent: tuple[float, ...], x: float, y: float, near
     v = (fy - extent[1]) / (extent[3] - extent[1]) * texture.shape[0] - 0.5
     rgba = cv2.remap(texture, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR).astype(np.float32)
     alpha = rgba[..., 3:] / 255 * rng.uniform(0.35, 1.0)
-    worn = cv2.resize(rng.random((6, 12)).astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC)[..., None]
+    worn = cv2.resize(rng.random((6, 12)).astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC)[
+        ..., None
+    ]
     alpha = alpha * np.clip(1 - rng.uniform(0, 0.9) * worn, 0.1, 1)
     rgb = turf * (1 - alpha) + rgba[..., :3] * alpha
     grey = rgb @ np.array([0.299, 0.587, 0.114])
@@ -53,20 +62,31 @@ def cut(texture: np.ndarray, extent: tuple[float, ...], x: float, y: float, near
         grey = np.where(a * gx + b * gy * 2 > rng.normal(0, 2), grey, grey * rng.uniform(0.35, 0.75))
     for _ in range(int(rng.integers(0, 3))):  # legs and men in the way
         cx, cw = rng.uniform(0, w), rng.uniform(4, 26)
-        cv2.rectangle(grey, (int(cx), int(rng.uniform(-h, h * 0.5))), (int(cx + cw), int(rng.uniform(h * 0.3, h))),
-                      float(rng.uniform(10, 240)), -1)  # fmt: skip
+        cv2.rectangle(
+            grey,
+            (int(cx), int(rng.uniform(-h, h * 0.5))),
+            (int(cx + cw), int(rng.uniform(h * 0.3, h))),
+            float(rng.uniform(10, 240)),
+            -1,
+        )
     across, up = np.exp(rng.uniform(np.log(5), np.log(25))), np.exp(rng.uniform(np.log(3), np.log(14)))
     size = (max(12, round(CROP_WIDTH_YD * across)), max(8, round(CROP_HEIGHT_YD * up)))
     grey = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), rng.uniform(0.3, 2.2))
     small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
     small = small + rng.normal(0, rng.uniform(1, 9), small.shape)
     if rng.random() < 0.5:
-        ok, data = cv2.imencode(".jpg", np.clip(small, 0, 255).astype(np.uint8), [1, int(rng.integers(25, 85))])
+        ok, data = cv2.imencode(
+            ".jpg", np.clip(small, 0, 255).astype(np.uint8), [1, int(rng.integers(25, 85))]
+        )
         small = cv2.imdecode(data, 0) if ok else small
-    return np.clip(cv2.resize(np.asarray(small, np.float32), (CROP_W, CROP_H), interpolation=cv2.INTER_LINEAR), 0, 255)
+    return np.clip(
+        cv2.resize(np.asarray(small, np.float32), (CROP_W, CROP_H), interpolation=cv2.INTER_LINEAR), 0, 255
+    )
 
 
-def crops_of_look(rng: np.random.Generator, per_number: int = 2) -> tuple[list[np.ndarray], list[int], list[int]]:
+def crops_of_look(
+    rng: np.random.Generator, per_number: int = 2
+) -> tuple[list[np.ndarray], list[int], list[int]]:
     """Crops, number labels and arrow labels of one random look."""
     look = random_look(rng)
     f = look.field
@@ -125,7 +145,8 @@ def fit_temperature(logits: torch.Tensor, labels: torch.Tensor) -> float:
 def train_reader(
     crops: Crops, held: Crops, minutes: float, device: torch.device, seed: int = 3
 ) -> tuple[dict[str, torch.Tensor], dict[str, Any]]:
-    """Train on crops; returns the tensors to ship (float16, temperature among them) and the scores on ``held``."""
+    """Train on crops; returns the tensors to ship (float16, temperature among them) and the scores on
+    ``held``."""
     torch.manual_seed(seed)
     data = torch.from_numpy(normalise(crops[0]))[:, None].to(device)
     ys, zs = torch.from_numpy(crops[1]).to(device), torch.from_numpy(crops[2]).to(device)
@@ -154,19 +175,28 @@ def train_reader(
     said, sure = a.argmax(1), (a / temperature).softmax(1).max(1).values
     right = (said == labels).numpy()
     scores: dict[str, Any] = {
-        "crops": len(held[0]), "trained_on": len(data), "steps": step, "temperature": round(temperature, 3),
+        "crops": len(held[0]),
+        "trained_on": len(data),
+        "steps": step,
+        "temperature": round(temperature, 3),
         "number_right": round(float(right.mean()), 4),
         "number_right_when_sure_0.9": round(float(right[(sure > 0.9).numpy()].mean()), 4),
         "share_sure_0.9": round(float((sure > 0.9).float().mean()), 4),
         "arrow_right": round(float((b.argmax(1).numpy() == held[2]).mean()), 4),
-        "per_number": {n: round(float(right[held[1] == i].mean()), 4) for i, n in enumerate(NUMBERS) if (held[1] == i).any()},
-    }  # fmt: skip
+        "per_number": {
+            n: round(float(right[held[1] == i].mean()), 4)
+            for i, n in enumerate(NUMBERS)
+            if (held[1] == i).any()
+        },
+    }
     state = {k: (v.half() if v.is_floating_point() else v) for k, v in net.state_dict().items()}
     return state | {"temperature": torch.tensor(temperature)}, scores
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--looks", type=int, default=150)
     parser.add_argument("--minutes", type=float, default=2.0)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+from marks_sim import random_camera, simulate_marks
 
 from calibration import Camera, FieldStandard
 from calibration.chain import _moved, _pixels
 from calibration.evidence import ClipEvidence
 from calibration.flow import FlowLink
-from marks_sim import random_camera, simulate_marks
 
 
 def camera_path(rng: np.random.Generator, first: Camera, frames: int) -> list[np.ndarray]:
@@ -17,7 +17,14 @@ def camera_path(rng: np.random.Generator, first: Camera, frames: int) -> list[np
     half = np.degrees(np.arctan(first.width_px / 2 / first.focal_px))
     t = np.linspace(0, 1, frames)
     ease = 0.5 - 0.5 * np.cos(np.pi * np.clip((t - 0.25) / 0.6, 0, 1))
-    goal = np.array([rng.uniform(-0.8, 0.8) * half, rng.uniform(-0.15, 0.15) * half, rng.uniform(-0.2, 0.45), rng.normal(0, 0.2)])
+    goal = np.array(
+        [
+            rng.uniform(-0.8, 0.8) * half,
+            rng.uniform(-0.15, 0.15) * half,
+            rng.uniform(-0.2, 0.45),
+            rng.normal(0, 0.2),
+        ]
+    )
     shake = np.cumsum(rng.normal(0, 0.004, (frames, 3)), 0)
     out = []
     for i in range(frames):
@@ -28,15 +35,25 @@ def camera_path(rng: np.random.Generator, first: Camera, frames: int) -> list[np
 
 
 def simulate_clip(
-    rng: np.random.Generator, standard: FieldStandard, view: str = "sideline", frames: int = 90, every: int = 12,
-    width: int = 1280, low: bool = False, place: Camera | None = None, flow_noise_px: float = 0.15, **marks: float,
-) -> tuple[ClipEvidence, list[Camera]]:  # fmt: skip
+    rng: np.random.Generator,
+    standard: FieldStandard,
+    view: str = "sideline",
+    frames: int = 90,
+    every: int = 12,
+    width: int = 1280,
+    low: bool = False,
+    place: Camera | None = None,
+    flow_noise_px: float = 0.15,
+    **marks: float,
+) -> tuple[ClipEvidence, list[Camera]]:
     """Evidence as a collector would hold it, and the true camera of every frame."""
     first = random_camera(rng, standard, view, width, low, place)
     cameras = [first.with_parameters(q) for q in camera_path(rng, first, frames)]
     evidence = ClipEvidence(first.width_px, first.height_px)
     for i, camera in enumerate(cameras):
-        evidence.links.append(None if i == 0 else _link(rng, cameras[i - 1], camera, flow_noise_px * width / 1280))
+        evidence.links.append(
+            None if i == 0 else _link(rng, cameras[i - 1], camera, flow_noise_px * width / 1280)
+        )
         if i % every == 0:
             evidence.marks[i] = simulate_marks(rng, camera, standard, **marks)  # type: ignore[arg-type]
     return evidence, cameras

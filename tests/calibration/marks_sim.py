@@ -9,22 +9,36 @@ from calibration import Camera, FieldStandard
 from calibration.evidence import FrameMarks
 
 
-def random_camera(rng: np.random.Generator, standard: FieldStandard, view: str = "sideline", width: int = 1280,
-                  low: bool = False, place: Camera | None = None) -> Camera:  # fmt: skip
+def random_camera(
+    rng: np.random.Generator,
+    standard: FieldStandard,
+    view: str = "sideline",
+    width: int = 1280,
+    low: bool = False,
+    place: Camera | None = None,
+) -> Camera:
     """A wide camera as film facts describe them; ``place`` keeps another camera's place and lens."""
     height = round(width * 9 / 16)
     if place is not None:
         c, roll, k1, crown = place.centre_field_yd, place.roll_deg, place.k1, place.crown_yd
     else:
         if view == "sideline":
-            up, back = (rng.uniform(8, 15), rng.uniform(18, 40)) if low else (rng.uniform(12, 30), rng.uniform(24, 68))
+            up, back = (
+                (rng.uniform(8, 15), rng.uniform(18, 40))
+                if low
+                else (rng.uniform(12, 30), rng.uniform(24, 68))
+            )
             c = np.array([standard.centre_x_yd + rng.normal(0, 8), -back, up])
         else:
-            c = np.array([-10 - rng.uniform(20, 45), standard.width_yd / 2 + rng.normal(0, 3), rng.uniform(9, 20)])
+            c = np.array(
+                [-10 - rng.uniform(20, 45), standard.width_yd / 2 + rng.normal(0, 3), rng.uniform(9, 20)]
+            )
             if rng.random() < 0.5:
                 c[0] = standard.length_yd - c[0]
         roll, k1, crown = rng.normal(0, 0.7), rng.normal(-0.005, 0.02), rng.uniform(0.0, 0.28)
-    focus = np.array([rng.uniform(15, standard.length_yd - 15), standard.width_yd / 2 + rng.normal(0, 5), 0.0])
+    focus = np.array(
+        [rng.uniform(15, standard.length_yd - 15), standard.width_yd / 2 + rng.normal(0, 5), 0.0]
+    )
     d = focus - c
     pan = float(np.degrees(np.arctan2(d[0], d[1])))
     tilt = float(np.degrees(np.arctan2(-d[2], np.hypot(d[0], d[1]))))
@@ -40,9 +54,15 @@ def _visible(camera: Camera, xy: np.ndarray, margin: float = 2.0) -> tuple[np.nd
 
 
 def simulate_marks(
-    rng: np.random.Generator, camera: Camera, standard: FieldStandard, noise_px: float = 1.0, row_recall: float = 0.75,
-    side_recall: float = 0.6, false_share: float = 0.06, hide: float = 0.25,
-) -> FrameMarks:  # fmt: skip
+    rng: np.random.Generator,
+    camera: Camera,
+    standard: FieldStandard,
+    noise_px: float = 1.0,
+    row_recall: float = 0.75,
+    side_recall: float = 0.6,
+    false_share: float = 0.06,
+    hide: float = 0.25,
+) -> FrameMarks:
     """Ridge points, crossings and numerals with localisation noise in 1280-wide pixels."""
     unit = camera.width_px / 1280
     noise = noise_px * unit
@@ -84,12 +104,24 @@ def simulate_marks(
     numbers = np.array([(x, y) for x in standard.number_lines_yd for y in standard.number_rows_yd])
     kinds["numeral"] = _spots(rng, camera, numbers, 0.9, 3 * noise, false_share)
     stack = lambda rows: np.concatenate(rows) if rows else np.zeros((0, 5))  # noqa: E731
-    return FrameMarks(camera.width_px, camera.height_px, stack(lines), stack(boundary), np.zeros((0, 5)),
-                      kinds["row"], kinds["side"], kinds["numeral"], line_map, boundary_map, scale)  # fmt: skip
+    return FrameMarks(
+        camera.width_px,
+        camera.height_px,
+        stack(lines),
+        stack(boundary),
+        np.zeros((0, 5)),
+        kinds["row"],
+        kinds["side"],
+        kinds["numeral"],
+        line_map,
+        boundary_map,
+        scale,
+    )
 
 
-def _spots(rng: np.random.Generator, camera: Camera, xy: np.ndarray, recall: float, noise: float,
-           false_share: float) -> np.ndarray:  # fmt: skip
+def _spots(
+    rng: np.random.Generator, camera: Camera, xy: np.ndarray, recall: float, noise: float, false_share: float
+) -> np.ndarray:
     px, ok = _visible(camera, xy)
     p = px[ok & (rng.random(len(px)) < recall)]
     p = p + rng.normal(0, noise, p.shape)

@@ -15,9 +15,14 @@ from calibration import Camera
 
 
 def paint_frame(
-    texture: np.ndarray, extent: tuple[float, float, float, float], camera: Camera, rng: np.random.Generator,
-    turf: tuple[float, float, float] = (70, 120, 60), men: np.ndarray | None = None, noise: float = 4.0,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    texture: np.ndarray,
+    extent: tuple[float, float, float, float],
+    camera: Camera,
+    rng: np.random.Generator,
+    turf: tuple[float, float, float] = (70, 120, 60),
+    men: np.ndarray | None = None,
+    noise: float = 4.0,
+) -> tuple[np.ndarray, np.ndarray]:
     """(bgr (H, W, 3) uint8, occluded (H, W) bool). texture: (rows, cols, 4) uint8 RGBA, row grows with y."""
     h, w, over = camera.height_px, camera.width_px, 2
     big = camera.scaled(over)

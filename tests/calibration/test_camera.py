@@ -9,7 +9,14 @@ from calibration.camera import angles_from_rotation, rotation_matrix
 
 
 def a_camera(**changes: float) -> Camera:
-    values = {"pan_deg": 14.0, "tilt_deg": 15.0, "roll_deg": 1.3, "focal_px": 2500.0, "k1": -0.03, "crown_yd": 0.22}
+    values = {
+        "pan_deg": 14.0,
+        "tilt_deg": 15.0,
+        "roll_deg": 1.3,
+        "focal_px": 2500.0,
+        "k1": -0.03,
+        "crown_yd": 0.22,
+    }
     return Camera(1920, 1080, np.array([45.0, -40.0, 20.0]), **(values | changes))
 
 
@@ -17,9 +24,13 @@ def a_camera(**changes: float) -> Camera:
 def test_projection_equals_opencv() -> None:
     camera, rng = a_camera(), np.random.default_rng(0)
     points = rng.uniform([30, 0, 0], [75, 53, 3], (200, 3))
-    k = np.array([[camera.focal_px, 0, camera.principal[0]], [0, camera.focal_px, camera.principal[1]], [0, 0, 1]])
+    k = np.array(
+        [[camera.focal_px, 0, camera.principal[0]], [0, camera.focal_px, camera.principal[1]], [0, 0, 1]]
+    )
     vector, _ = cv2.Rodrigues(camera.rotation)
-    expected, _ = cv2.projectPoints(points, vector, -camera.rotation @ camera.centre_field_yd, k, np.array([camera.k1, 0, 0, 0.0]))
+    expected, _ = cv2.projectPoints(
+        points, vector, -camera.rotation @ camera.centre_field_yd, k, np.array([camera.k1, 0, 0, 0.0])
+    )
     px, valid = camera.project(points)
     assert valid.all()
     assert np.abs(px - expected[:, 0]).max() < 1e-8
@@ -45,7 +56,8 @@ def test_to_field_inverts_to_image_on_the_crown() -> None:
 
 
 def test_ignoring_the_crown_moves_far_points_as_geometry_says() -> None:
-    # from memory of the geometry: a surface raised by h shifts the flat reading by h * distance / camera height
+    # from memory of the geometry: a surface raised by h shifts the flat reading by h * distance /
+    # camera height
     low = Camera(1280, 720, np.array([50.0, -30.0, 10.0]), 0, 8, 0, 1500, crown_yd=0.25)
     middle = np.array([[50.0, 160 / 6]])
     px, _ = low.to_image(middle)
@@ -108,8 +120,17 @@ def test_impossible_numbers_are_refused(bad: dict[str, float]) -> None:
 
 def _clip() -> ClipCameras:
     p = np.stack([a_camera().parameters] * 3)
-    return ClipCameras(1920, 1080, 160 / 3, np.array([0, 2, 1], np.uint8), p, np.tile(np.eye(9) * 1e-4, (3, 1, 1)),
-                       np.ones(3), standard="nfl", view="sideline")  # fmt: skip
+    return ClipCameras(
+        1920,
+        1080,
+        160 / 3,
+        np.array([0, 2, 1], np.uint8),
+        p,
+        np.tile(np.eye(9) * 1e-4, (3, 1, 1)),
+        np.ones(3),
+        standard="nfl",
+        view="sideline",
+    )
 
 
 @pytest.mark.parametrize("name", ["c.parquet", "c.csv"])

@@ -1,4 +1,5 @@
-"""The solvers on marks of exactly known cameras: error follows the noise, slips are caught, bad input is refused."""
+"""The solvers on marks of exactly known cameras: error follows the noise, slips are caught, bad input
+is refused."""
 
 from dataclasses import replace
 
@@ -18,7 +19,9 @@ from calibration.start import solve_frame
 
 def errors(found: Camera, truth: Camera, standard: FieldStandard, modulo: bool = True) -> np.ndarray:
     """Field error (N,) in yards over the visible field; turned and shifted by whole fives when ``modulo``."""
-    px = np.random.default_rng(1).uniform([0, truth.height_px * 0.3], [truth.width_px, truth.height_px], (200, 2))
+    px = np.random.default_rng(1).uniform(
+        [0, truth.height_px * 0.3], [truth.width_px, truth.height_px], (200, 2)
+    )
     a, ok, _ = truth.to_field(px)
     b, ok2, _ = found.to_field(px)
     inside = ok & ok2 & (a[:, 1] > 0) & (a[:, 1] < standard.width_yd)
@@ -30,7 +33,10 @@ def errors(found: Camera, truth: Camera, standard: FieldStandard, modulo: bool =
     return np.hypot(*d.T)
 
 
-@pytest.mark.parametrize(("name", "view", "seed"), [("nfl", "sideline", 0), ("ncaa", "endzone", 4), ("nfhs", "sideline", 2), ("canadian", "sideline", 3)])
+@pytest.mark.parametrize(
+    ("name", "view", "seed"),
+    [("nfl", "sideline", 0), ("ncaa", "endzone", 4), ("nfhs", "sideline", 2), ("canadian", "sideline", 3)],
+)
 def test_one_frame_is_enough(name: str, view: str, seed: int) -> None:
     standard, rng = get_standard(name), np.random.default_rng(seed)
     truth = random_camera(rng, standard, view)
@@ -67,9 +73,21 @@ def test_nothing_seen_is_lost_and_says_so() -> None:
 def test_random_marks_make_no_camera() -> None:
     rng = np.random.default_rng(3)
     spots = lambda n: np.column_stack([rng.uniform(0, 1280, n), rng.uniform(0, 720, n), np.full(n, 0.6)])  # noqa: E731
-    ridge = np.column_stack([rng.uniform(0, 1280, 300), rng.uniform(0, 720, 300), np.ones(300), np.zeros(300), np.full(300, 0.6)])
-    marks = FrameMarks(1280, 720, ridge, ridge[:60], np.zeros((0, 5)), spots(15), spots(6), spots(5),
-                       np.zeros((180, 320), np.uint8), np.zeros((180, 320), np.uint8))  # fmt: skip
+    ridge = np.column_stack(
+        [rng.uniform(0, 1280, 300), rng.uniform(0, 720, 300), np.ones(300), np.zeros(300), np.full(300, 0.6)]
+    )
+    marks = FrameMarks(
+        1280,
+        720,
+        ridge,
+        ridge[:60],
+        np.zeros((0, 5)),
+        spots(15),
+        spots(6),
+        spots(5),
+        np.zeros((180, 320), np.uint8),
+        np.zeros((180, 320), np.uint8),
+    )
     found = solve_frame(marks, get_standard("nfl"))
     assert found is None or not found.accepted
 
@@ -134,7 +152,9 @@ def test_the_charted_spot_or_one_click_numbers_a_bare_field(clip) -> None:  # ty
 
 
 def _named_points(truth: Camera, standard: FieldStandard) -> tuple[np.ndarray, np.ndarray]:
-    grid = np.array([(x, y) for x in standard.yard_lines_yd for y in (*standard.hash_rows_yd, 0.0, standard.width_yd)])
+    grid = np.array(
+        [(x, y) for x in standard.yard_lines_yd for y in (*standard.hash_rows_yd, 0.0, standard.width_yd)]
+    )
     px, ok = truth.to_image(grid)
     ok &= (px > 0).all(1) & (px[:, 0] < truth.width_px) & (px[:, 1] < truth.height_px)
     rows = [y for y in np.unique(grid[ok, 1]) if (grid[ok, 1] == y).sum() >= 2][:2]
@@ -160,7 +180,9 @@ def test_four_clicks_make_a_camera_and_slips_are_caught(seed: int) -> None:
 def test_degenerate_clicks_are_refused_with_the_reason() -> None:
     standard = get_standard("nfl")
     line = np.array([[50.0, 5.0], [50.0, 20.0], [50.0, 30.0], [50.0, 50.0]])
-    fit = solve_clicks(np.array([[600.0, 700], [610, 500], [615, 430], [620, 300]]), line, 1280, 720, standard)
+    fit = solve_clicks(
+        np.array([[600.0, 700], [610, 500], [615, 430], [620, 300]]), line, 1280, 720, standard
+    )
     assert fit.camera is None and "one line" in fit.reason
     few = solve_clicks(np.array([[600.0, 700], [610, 500]]), line[:2], 1280, 720, standard)
     assert few.camera is None and "4 different points" in few.reason

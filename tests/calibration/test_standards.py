@@ -8,7 +8,10 @@ FEET = 3.0
 
 
 @pytest.mark.parity
-@pytest.mark.parametrize(("name", "league"), [("nfl", "NFLField"), ("ncaa", "NCAAField"), ("nfhs", "NFHSField"), ("canadian", "CFLField")])
+@pytest.mark.parametrize(
+    ("name", "league"),
+    [("nfl", "NFLField"), ("ncaa", "NCAAField"), ("nfhs", "NFHSField"), ("canadian", "CFLField")],
+)
 def test_dimensions_agree_with_sportypy(name: str, league: str) -> None:
     football = pytest.importorskip("sportypy.surfaces.football")
     theirs = getattr(football, league)().field_params
@@ -36,7 +39,9 @@ def test_numbers_and_arrows() -> None:
     assert us.number_at(30) == ("30", -1) and us.number_at(70) == ("30", 1)
     assert us.number_at(50) == ("50", 0)
     assert us.number_at(35) is None and us.number_at(0) is None and us.number_at(100) is None
-    assert can.number_at(50) == ("50", -1) and can.number_at(60) == ("50", 1) and can.number_at(55) == ("C", 0)
+    assert (
+        can.number_at(50) == ("50", -1) and can.number_at(60) == ("50", 1) and can.number_at(55) == ("C", 0)
+    )
     assert list(us.number_lines_yd) == [10, 20, 30, 40, 50, 60, 70, 80, 90]
     assert len(us.yard_lines_yd) == 21 and len(can.yard_lines_yd) == 23
 

@@ -17,10 +17,13 @@ from models.training.marks_data import IGNORED, PRESENT, RIDGE_SD_PX, STEP_PX, d
 from models.training.train_marks import draw_heat, losses, split_by_look
 
 DRAWN = {
-    "yard_lines": [[float(x), 0.0, 160 / 3] for x in range(0, 101, 5)], "side_lines": [0.0, 160 / 3],
-    "hash_rows_y_yd": [20.0, 160 / 3 - 20], "row_ticks": [[float(x), 20.0] for x in range(1, 100) if x % 5],
-    "numerals": [[40.0, 8.0, "40", 2.0, 3.0, True]], "extent": [-10.0, 110.0],
-}  # fmt: skip
+    "yard_lines": [[float(x), 0.0, 160 / 3] for x in range(0, 101, 5)],
+    "side_lines": [0.0, 160 / 3],
+    "hash_rows_y_yd": [20.0, 160 / 3 - 20],
+    "row_ticks": [[float(x), 20.0] for x in range(1, 100) if x % 5],
+    "numerals": [[40.0, 8.0, "40", 2.0, 3.0, True]],
+    "extent": [-10.0, 110.0],
+}
 
 
 def a_camera() -> Camera:
@@ -100,7 +103,11 @@ def test_a_look_is_never_on_both_sides_of_the_split() -> None:
 
 def test_start_weights_fill_the_backbone_only() -> None:
     net = MarkNet()
-    state = {k: torch.randn_like(v) for k, v in net.state_dict().items() if k.startswith("model.") and v.is_floating_point()}
+    state = {
+        k: torch.randn_like(v)
+        for k, v in net.state_dict().items()
+        if k.startswith("model.") and v.is_floating_point()
+    }
     assert net.take_start(state | {"model.22.odd": torch.zeros(3)}) == len(state)
     assert torch.equal(net.state_dict()["model.0.conv.weight"], state["model.0.conv.weight"])
 
@@ -125,7 +132,9 @@ def test_bad_weights_are_named(tmp_path: Path) -> None:
 
 def test_reader_gives_probabilities() -> None:
     reader = NumberReader(NumberNet())
-    logs = reader.log_probabilities(np.random.default_rng(0).integers(0, 255, (3, CROP_H, CROP_W)).astype(np.uint8))
+    logs = reader.log_probabilities(
+        np.random.default_rng(0).integers(0, 255, (3, CROP_H, CROP_W)).astype(np.uint8)
+    )
     assert logs.shape == (3, len(NUMBERS), 3)
     assert np.allclose(np.exp(logs).sum((1, 2)), 1, atol=1e-4)
 
