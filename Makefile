@@ -32,7 +32,7 @@ check: setup
 	$(BIN)/mypy
 
 demo-media: setup
-	$(BIN)/python -m models.synthetic.demo_game demo_media
+	$(BIN)/python -m models.synthetic.demo demo_media
 
 clean:
 	rm -rf $(OUT) .mypy_cache .ruff_cache .pytest_cache

@@ -8,7 +8,6 @@ shared camera) without decoding again.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -24,10 +23,11 @@ from calibration.standards import FieldStandard, get_standard
 from models.detector.detector import Boxes, Detector
 from models.marks.finder import MarkFinder
 from models.routes.classifier import RouteClassifier
+from vision.charting import line_of_scrimmage
+from vision.clicking import read_clicks
 from vision.film import open_clip
 from vision.from_tables import play_tables
 from vision.plays import understand_play
-from vision.plays.sheet import charted
 from vision.records import OFFICIAL, PLAYER, Detections, Tracks
 from vision.tracking.clip import track_clip
 from vision.tracking.colour import describe_colour
@@ -115,9 +115,9 @@ def read_film(path: Path, standard: str | FieldStandard, tools: Tools, every_fra
 
 
 def spot_of(row: Mapping[str, Any] | None, standard: FieldStandard) -> tuple[float, float | None] | None:
-    """Charted (line of scrimmage, None) in field yards where the sheet tells which half of the field."""
-    los = charted(row, standard).los_field_yd
-    return (float(los), None) if np.isfinite(los) else None
+    """Charted (line of scrimmage, None) in field yards where the sheet leaves only one place for it."""
+    places = set(line_of_scrimmage(dict(row), standard.length_yd).values()) if row else set()
+    return (places.pop(), None) if len(places) == 1 else None
 
 
 def solve_pass(
@@ -166,10 +166,12 @@ def tables_of_play(
     row: Mapping[str, Any] | None,
     play_id: str,
     classifier: RouteClassifier | None = None,
+    events: Mapping[str, float] | None = None,
 ) -> tuple[list[dict[str, Any]], dict[str, Any]]:
     """Rows of one play for `Season.write_play`.
 
-    passes: (pass, cameras, view) with the sideline view first. Returns (clip rows, tables).
+    passes: (pass, cameras, view) with the sideline view first. events: moments a person corrected (s on
+    the first clip's clock). Returns (clip rows, tables).
     """
     tracks = [follow(film, cameras, standard) for film, cameras, _ in passes]
     joined, remarks = tracks[0], []
@@ -182,8 +184,8 @@ def tables_of_play(
             two = join_views(joined, tracks[1], standard)
             joined = two.tracks
             remarks += [two.message] if two.message else []
-    play = understand_play(joined, standard, row, play_id=play_id)
-    tables = play_tables(play, classifier)
+    play = understand_play(joined, standard, row, events, play_id=play_id)
+    tables = play_tables(play, classifier, row)
     plays = tables["plays"][0]
     uncertain = any(c.needs_click or (c.status == LOST).mean() > 0.5 for _, c, _ in passes[:1])
     reasons = [r for r in (plays["look_reason"], *remarks) if r]
@@ -236,21 +238,6 @@ def every_frame(cameras: ClipCameras, step: int, frames: int) -> ClipCameras:
         cameras, status=np.maximum.reduce([cameras.status[low], cameras.status[high], between]),
         parameters=parameters, covariance=cameras.covariance[low], sd_px=cameras.sd_px[low], _cache={},
     )  # fmt: skip
-
-
-def read_clicks(path: Path) -> dict[int, list[tuple[float, float, float, float]]]:
-    """Clicks CSV (frame, u_px, v_px, x_field_yd, y_field_yd) by frame. Raises FilmTrouble naming the line."""
-    out: dict[int, list[tuple[float, float, float, float]]] = {}
-    with Path(path).open(newline="", encoding="utf-8-sig") as file:
-        for number, row in enumerate(csv.DictReader(file), 2):
-            try:
-                point = tuple(float(row[k]) for k in ("u_px", "v_px", "x_field_yd", "y_field_yd"))
-                out.setdefault(int(float(row.get("frame") or 0)), []).append(point)  # type: ignore[arg-type]
-            except (KeyError, TypeError, ValueError):
-                raise FilmTrouble(
-                    f"{path} line {number}: not a click", "columns: frame, u_px, v_px, x_field_yd, y_field_yd"
-                ) from None
-    return out
 
 
 def calibrate_film(path: Path, standard: str, clicks: Path | None = None) -> tuple[ClipCameras, np.ndarray]:

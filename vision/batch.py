@@ -237,7 +237,14 @@ class _Batch:
             )
             cameras = solve_pass(film, game, self.standard, work.row, view or None)
             passes.append((film, cameras, view or cameras.view or "sideline"))
-        metas, tables = tables_of_play(passes, self.standard, work.row, work.play_id, self.classifier)
+        metas, tables = tables_of_play(
+            passes,
+            self.standard,
+            work.row,
+            work.play_id,
+            self.classifier,
+            self.season.corrected_moments(work.play_id),
+        )
         for meta in metas:
             meta |= {
                 "game_id": work.game_id,
