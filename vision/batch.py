@@ -53,7 +53,7 @@ def plan_plays(files: Sequence[Path], sheet: Sheet | None, standard: str) -> lis
     for path in files:
         row = sheet.row_of(path) if sheet else None
         view = (sheet.view_of(path) if sheet else None) or ""
-        game = str((row or {}).get("game_id") or path.resolve().parent.name)
+        game = str((row or {}).get("game_id") or _game_of(path))
         number = row["play_number"] if row else None
         play_id = f"{game}-{number}" if row else path.stem
         work = plays.setdefault(play_id, PlayWork(play_id, [], row, number, game))
@@ -61,6 +61,12 @@ def plan_plays(files: Sequence[Path], sheet: Sheet | None, standard: str) -> lis
     for work in plays.values():
         work.clips.sort(key=lambda item: item[1] == "endzone")
     return list(plays.values())
+
+
+def _game_of(path: Path) -> str:
+    """A game's name from its folder; a folder that is merely called clips or film lends its parent's."""
+    folder = path.resolve().parent
+    return (folder.parent if folder.name.lower() in ("clips", "film", "video", "videos") else folder).name
 
 
 def _settings(standard: str, row: Mapping[str, Any] | None) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from calibration.clip import cameras_from_table
+from calibration.clip import ClipCameras, cameras_from_table
 from calibration.standards import get_standard
 from models.evaluation.camera import score_clip
 from models.evaluation.chart import Tally, score_tables
@@ -81,6 +81,30 @@ def _grid(rows: pd.DataFrame, at: dict[int, int]) -> np.ndarray:
     return out
 
 
+def feet_of(
+    truth: dict[str, pd.DataFrame], clip_id: str, cameras: ClipCameras, most: int = 60
+) -> pd.DataFrame:
+    """True foot points (px) and places (yd) of men in the picture on up to ``most`` frames of a clip: as the
+    renderer's box table gives them, else (lean truth) the true places through the true cameras."""
+    boxes = truth["boxes"]
+    feet = boxes[(boxes["clip_id"] == clip_id) & boxes["kind"].isin(["player", "official"])]
+    feet = feet[feet["visible"] > 0.5].dropna(subset=["foot_x_px"])
+    if not len(feet):
+        tracks = truth["tracks"]
+        feet = tracks[(tracks["clip_id"] == clip_id) & tracks["observed"].astype(bool)]
+    frames = np.unique(feet["frame"])
+    feet = feet[feet["frame"].isin(frames[:: max(1, len(frames) // most)])].copy()
+    if "foot_x_px" in feet:
+        return feet
+    parts = []
+    for frame, rows in feet.groupby("frame"):
+        camera = cameras.camera(int(frame))  # type: ignore[call-overload]
+        if camera is not None:
+            px, valid = camera.to_image(rows[["x_field_yd", "y_field_yd"]].to_numpy(float))
+            parts.append(rows.assign(foot_x_px=px[:, 0], foot_y_px=px[:, 1])[valid])
+    return pd.concat(parts) if parts else feet.assign(foot_x_px=np.nan, foot_y_px=np.nan)
+
+
 def camera_figures(tally: Tally, found: pd.DataFrame, truth: dict[str, pd.DataFrame], standard: str) -> None:
     """Field error at the feet, share of frames with a camera, clips off by whole lines."""
     field = get_standard(standard)
@@ -89,13 +113,10 @@ def camera_figures(tally: Tally, found: pd.DataFrame, truth: dict[str, pd.DataFr
         if not len(rows):
             tally.hit(f"{clip.view}: clip with a camera", False)
             continue
-        boxes = truth["boxes"]
-        feet = boxes[(boxes["clip_id"] == clip.clip_id) & boxes["kind"].isin(["player", "official"])]
-        frames = np.unique(feet["frame"])
-        feet = feet[(feet["visible"] > 0.5) & feet["frame"].isin(frames[:: max(1, len(frames) // 60)])]
-        feet = feet.dropna(subset=["foot_x_px"])
         theirs = truth["cameras"][truth["cameras"]["clip_id"] == clip.clip_id]
-        row = score_clip(cameras_from_table(rows), cameras_from_table(theirs), feet, field)
+        true_cameras = cameras_from_table(theirs)
+        feet = feet_of(truth, clip.clip_id, true_cameras)
+        row = score_clip(cameras_from_table(rows), true_cameras, feet, field)
         tally.hit(f"{clip.view}: clip with a camera", row["off_yd"] is not None)
         tally.counts[f"{clip.view}: frames with a camera/n"] += int(row["frames"])
         tally.counts[f"{clip.view}: frames with a camera/right"] += round(row["found"] * row["frames"])
