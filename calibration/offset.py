@@ -261,12 +261,14 @@ def _inside(px: np.ndarray, marks: FrameMarks, margin: float) -> np.ndarray:
 def _hidden(px: np.ndarray, boxes: np.ndarray) -> np.ndarray:
     if not len(boxes):
         return np.zeros(len(px), bool)
-    return (
-        (px[:, None, 0] > boxes[:, 0])
-        & (px[:, None, 0] < boxes[:, 2])
-        & (px[:, None, 1] > boxes[:, 1])
-        & (px[:, None, 1] < boxes[:, 3])
-    ).any(1)
+    return np.asarray(
+        (
+            (px[:, None, 0] > boxes[:, 0])
+            & (px[:, None, 0] < boxes[:, 2])
+            & (px[:, None, 1] > boxes[:, 1])
+            & (px[:, None, 1] < boxes[:, 3])
+        ).any(1)
+    )
 
 
 def _look_for_line(

@@ -105,12 +105,14 @@ def _thin(points: np.ndarray) -> np.ndarray:
 def _inside(px: np.ndarray, boxes: np.ndarray) -> np.ndarray:
     if not len(boxes) or not len(px):
         return np.zeros(len(px), bool)
-    return (
-        (px[:, None, 0] > boxes[:, 0])
-        & (px[:, None, 0] < boxes[:, 2])
-        & (px[:, None, 1] > boxes[:, 1])
-        & (px[:, None, 1] < boxes[:, 3])
-    ).any(1)
+    return np.asarray(
+        (
+            (px[:, None, 0] > boxes[:, 0])
+            & (px[:, None, 0] < boxes[:, 2])
+            & (px[:, None, 1] > boxes[:, 1])
+            & (px[:, None, 1] < boxes[:, 3])
+        ).any(1)
+    )
 
 
 def _in_picture(rows: np.ndarray, width: int, height: int) -> np.ndarray:
