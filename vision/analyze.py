@@ -210,7 +210,8 @@ def clip_row(film: FilmPass, cameras: ClipCameras, view: str, play_id: str) -> d
     reason = cameras.message or ("; ".join(film.notes) if film.notes else "")
     return {
         "clip_id": film.clip_id, "path": film.path, "view": view, "width_px": film.width_px,
-        "height_px": film.height_px, "fps_num": film.rate[0], "fps_den": film.rate[1], "frames": len(film.pts_s),
+        "height_px": film.height_px, "fps_num": film.rate[0],
+        "fps_den": film.rate[1], "frames": len(film.pts_s),
         "play_id": play_id, "start_s": 0.0, "end_s": float(film.pts_s[-1]),
         "status": "partial" if film.notes else "look" if found < 0.5 or cameras.needs_click else "done",
         "reason": reason,
@@ -218,7 +219,7 @@ def clip_row(film: FilmPass, cameras: ClipCameras, view: str, play_id: str) -> d
 
 
 def camera_rows(film: FilmPass, cameras: ClipCameras) -> list[dict[str, Any]]:
-    """Rows of `cameras`, one per frame of the file (frames skipped by the step get their neighbours' mean)."""
+    """Rows of `cameras`, one per frame of the file (frames stepped over get their neighbours' mean)."""
     full = every_frame(cameras, film.step, len(film.pts_s))
     table = cameras_table(full, film.clip_id, film.pts_s).drop(columns=["covariance"])
     return table.to_dict("records")  # type: ignore[return-value]

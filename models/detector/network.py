@@ -68,7 +68,7 @@ def load_network(path: Path) -> nn.Module:
     wrong = [k for k, v in own.items() if k not in state or state[k].shape != v.shape]
     if wrong:
         raise WeightsError(
-            f"{path}: {len(wrong)} of {len(own)} tensors are missing or of another shape (first: {wrong[0]}); "
+            f"{path}: {len(wrong)} of {len(own)} tensors are missing or of other shape (first: {wrong[0]}); "
             f"expected yolov8s with the kinds {', '.join(KINDS)}"
         )
     model.load_state_dict({k: state[k] for k in own})

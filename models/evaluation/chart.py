@@ -129,7 +129,9 @@ def score_moments(tally: Tally, found: pd.Series | None, true: pd.Series) -> Non
 def score_people(
     tally: Tally, found: pd.DataFrame, true: pd.DataFrame, snap: int, throw: int, fps: float
 ) -> dict[str, str]:
-    """People before the snap, position error, one identity from snap to throw; returns true id -> found id at the snap."""
+    """People before the snap, position error, one identity from snap to throw.
+
+    Returns true id -> found id at the snap."""
     by_found, by_true = _instants(found), _instants(true)
     step = max(1, round(fps / 10))
     for frame in range(max(0, snap - round(fps)), snap + 1, step):

@@ -21,7 +21,7 @@ IOU_STEPS = torch.linspace(0.5, 0.95, 10)
 def match_frame(
     found_xyxy: torch.Tensor, found_kind: torch.Tensor, true_xyxy: torch.Tensor, true_kind: torch.Tensor
 ) -> np.ndarray:
-    """Which detections are right at each IoU step: (N, 10) bool, one truth to one detection, best IoU first."""
+    """Which detections are right at each IoU step: (N, 10) bool; one truth to one, best IoU first."""
     right = np.zeros((len(found_xyxy), len(IOU_STEPS)), dtype=bool)
     if not len(found_xyxy) or not len(true_xyxy):
         return right

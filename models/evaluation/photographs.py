@@ -53,7 +53,7 @@ def nobody_pictures() -> dict[str, np.ndarray]:
 
 
 def score_photographs(detector: Detector, confidence: float = 0.25) -> dict[str, Any]:
-    """Recall of the street's people (IoU 0.5, any kind of person), false boxes there and on empty pictures."""
+    """Recall of the street's people (IoU 0.5, any kind of person), false boxes there and elsewhere."""
     found = people = extra = 0
     for bgr, true in street_frames():
         boxes = detector.detect([bgr])[0].at_least(confidence)
@@ -67,4 +67,5 @@ def score_photographs(detector: Detector, confidence: float = 0.25) -> dict[str,
     for name, bgr in nobody_pictures().items():
         boxes = detector.detect([bgr])[0].at_least(confidence)
         false[name] = int((boxes.kind != 2).sum())
-    return {"people": people, "recall": found / max(1, people), "street_extra": extra, "false_on_empty": false}
+    recall = found / max(1, people)
+    return {"people": people, "recall": recall, "street_extra": extra, "false_on_empty": false}

@@ -207,17 +207,16 @@ def draw_frame(rng: np.random.Generator) -> tuple[np.ndarray, list[tuple[int, np
         )
     people.sort(key=lambda p: -float(np.linalg.norm(p[2] - eye.place[:2])))
     out = []
-    for kind, side, place, pose_kind, facing in people:
-        colours = kits[side] if kind == 0 else _colours(rng, True)
+    for man, side, place, pose_kind, facing in people:
+        colours = kits[side] if man == 0 else _colours(rng, True)
         facing = facing + rng.normal(0, 0.5)
-        box = draw_figure(picture, eye, place, facing, make_pose(rng, pose_kind), colours, kind == 1)
+        box = draw_figure(picture, eye, place, facing, make_pose(rng, pose_kind), colours, man == 1)
         if box is None:
             continue
         cut = box.clip(0, [eye.width, eye.height] * 2)
-        if (cut[2] - cut[0]) * (cut[3] - cut[1]) > 0.4 * (box[2] - box[0]) * (box[3] - box[1]) and cut[
-            3
-        ] - cut[1] > 8:
-            out.append((kind, cut))
+        in_picture = np.prod(cut[2:] - cut[:2]) > 0.4 * np.prod(box[2:] - box[:2])
+        if in_picture and cut[3] - cut[1] > 8:
+            out.append((man, cut))
     noise = rng.normal(0, rng.uniform(1, 10), picture.shape)
     return np.clip(picture * light + noise, 0, 255).astype(np.uint8), out
 
@@ -232,10 +231,10 @@ def write_set(out: Path, frames: int, seed: int) -> None:
         quality = int(rng.integers(35, 95))
         cv2.imwrite(str(out / "images" / f"{index:05d}.jpg"), picture, [cv2.IMWRITE_JPEG_QUALITY, quality])
         h, w = picture.shape[:2]
-        rows = [
-            f"{k} {(b[0] + b[2]) / 2 / w:.6f} {(b[1] + b[3]) / 2 / h:.6f} {(b[2] - b[0]) / w:.6f} {(b[3] - b[1]) / h:.6f}"
-            for k, b in boxes
-        ]
+        rows = []
+        for k, b in boxes:
+            middle, extent = (b[:2] + b[2:]) / 2 / [w, h], (b[2:] - b[:2]) / [w, h]
+            rows.append(f"{k} {middle[0]:.6f} {middle[1]:.6f} {extent[0]:.6f} {extent[1]:.6f}")
         (out / "labels" / f"{index:05d}.txt").write_text("\n".join(rows))
 
 

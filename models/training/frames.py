@@ -39,7 +39,7 @@ class LabelledFrame:
 
 @dataclass
 class FrameCache:
-    """Decoded frames on a device: images (N, 3, H, W) uint8 RGB; boxes and kinds per frame (canvas pixels)."""
+    """Decoded frames on a device: images (N, 3, H, W) uint8 RGB; boxes (canvas px) and kinds per frame."""
 
     images: torch.Tensor
     boxes: list[torch.Tensor] = field(default_factory=list)
@@ -89,7 +89,8 @@ def read_rendered_folder(folder: Path) -> list[LabelledFrame]:
         truth = json.loads(label.read_text())
         size = [truth["camera"]["width_px"], truth["camera"]["height_px"]] * 2
         kept = [p for p in truth["people"] if p["visible"] >= LEAST_SEEN[p["kind"]]]
-        xyxy = np.array([p["box"] for p in kept], dtype=np.float32).reshape(-1, 4).clip(0, np.array(size, np.float32))
+        boxes = np.array([p["box"] for p in kept], dtype=np.float32).reshape(-1, 4)
+        xyxy = boxes.clip(0, np.array(size, np.float32))
         kind = np.array([KINDS.index(p["kind"]) for p in kept], dtype=np.int64)
         frames.append(LabelledFrame(label.with_suffix(".jpg"), xyxy, kind))
     if not frames:
