@@ -170,7 +170,7 @@ def print_figures(figures: dict[str, Any], title: str) -> None:
             print(f"  {name:<58} {f['value']:8.3f}  n={f['n']}")
         else:
             print(
-                f"  {name:<55} median {f['median']:.3f}  mean {f['mean']:.3f}  95th {f['p95']:.3f}  n={f['n']}"
+                f"  {name:<50} median {f['median']:.3f}  mean {f['mean']:.3f}  95th {f['p95']:.3f}  n={f['n']}"
             )
 
 

@@ -159,7 +159,7 @@ def make_backend(name: str, weights: Path, threads: int | None = None) -> Backen
         raise ValueError(f"unknown back end {name!r}: choose auto, torch or openvino")
     if name == "auto":
         try:
-            import openvino
+            import openvino  # noqa: F401
 
             name = "torch" if torch.cuda.is_available() else "openvino"
         except ImportError:

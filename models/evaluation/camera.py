@@ -175,7 +175,7 @@ def evaluate_folder(
 ) -> list[dict[str, Any]]:
     """One row per clip of a season folder, solved as one game."""
     folder = Path(folder)
-    read = lambda name: pd.read_parquet(folder / "truth" / f"{name}.parquet")
+    read = lambda name: pd.read_parquet(folder / "truth" / f"{name}.parquet")  # noqa: E731
     clips, plays, cameras, boxes = (
         read("clips"),
         read("plays").set_index("play_id"),

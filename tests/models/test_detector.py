@@ -83,7 +83,7 @@ def test_a_perfect_detector_scores_one() -> None:
 
 def test_pickled_code_is_refused(tmp_path: Path) -> None:
     class Bomb:
-        def __reduce__(self):  # noqa: ANN204
+        def __reduce__(self):
             return (Path.touch, (tmp_path / "exploded",))
 
     bad = tmp_path / "foreign.pt"
