@@ -169,9 +169,8 @@ def print_figures(figures: dict[str, Any], title: str) -> None:
         if "value" in f:
             print(f"  {name:<58} {f['value']:8.3f}  n={f['n']}")
         else:
-            print(
-                f"  {name:<50} median {f['median']:.3f}  mean {f['mean']:.3f}  95th {f['p95']:.3f}  n={f['n']}"
-            )
+            values = f"median {f['median']:.3f}  mean {f['mean']:.3f}  95th {f['p95']:.3f}"
+            print(f"  {name:<58} {values}  n={f['n']}")
 
 
 def main(argv: list[str] | None = None) -> int:
