@@ -105,7 +105,7 @@ def _describe(
         f = d.frame[rows]
         z[k, f], r[k, f], observed[k, f] = places.xy_field_yd[rows], places.covariance[rows], True
         trust = np.where(places.duplicate[rows], 0.1, 1.0) * (1 - 0.5 * places.covered[rows])
-        sure = np.clip((d.confidence[rows] - s.no_man_confidence) / 0.4, 0.0, 1)
+        sure = np.clip((places.believed[rows] - s.no_man_confidence) / 0.4, 0.0, 1)
         on_field = np.where(places.inside[rows] & (d.kind[rows] != OTHER), 1.0, -1.0)
         worth[k] = s.worth_per_box * float((trust * np.minimum(sure, on_field)).sum())
         side_sum[k] = np.clip(s.side_weight * side[rows].sum(), -s.side_limit, s.side_limit)

@@ -13,9 +13,9 @@ FOOT_TO_BODY_YD = 0.2
 """The lower edge of a box is the nearer foot; the body stands this much farther from the camera."""
 LOW_EDGE = 0.0
 """The detector draws the lower edge this share of the height too low (six rendered clips: -0.01 to 0.005)."""
-SIDE_SD, FOOT_SD = 0.06, 0.055
+SIDE_SD, FOOT_SD = 0.045, 0.042
 """Spread of a box's middle and of its lower edge as shares of its height (the detector's own scatter)."""
-COVERED_SD = 2.0
+COVERED_SD = 1.2
 """How much more a fully covered box scatters (as a share of its own spread)."""
 MAN_YD = 1.95
 STRETCH = np.array([0.0, 0.15, 0.3, 0.5])

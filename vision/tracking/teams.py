@@ -16,6 +16,8 @@ LARGEST_LOG_ODDS = 3.0
 EARLY_S = 1.2
 """The first seconds in which men are seen stand for the time before the snap."""
 LEAST_AGREEMENT = 0.8
+HIDDEN = 0.65
+"""A box covered this much shows the colours of the man before it, mostly an opponent: it says nothing."""
 
 
 def side_log_odds(detections: Detections, places: Places) -> tuple[np.ndarray, float]:
@@ -44,7 +46,7 @@ def side_log_odds(detections: Detections, places: Places) -> tuple[np.ndarray, f
     direction = precision @ (means[0] - means[1])
     odds = (features - (means[0] + means[1]) / 2) @ direction
     parted = float(np.sqrt(max((means[0] - means[1]) @ direction, 0)))
-    trust = np.clip(1 - 0.7 * places.covered, 0.1, 1) * whole
+    trust = (1 - 0.7 * places.covered) * np.clip((HIDDEN - places.covered) / 0.15, 0, 1) * whole
     odds = np.clip(np.nan_to_num(odds), -LARGEST_LOG_ODDS, LARGEST_LOG_ODDS) * trust
     return odds, parted
 
