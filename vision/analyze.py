@@ -193,6 +193,8 @@ def tables_of_play(
     plays["look_reason"] = "; ".join(dict.fromkeys(reasons))
     if uncertain:
         _blank_places(tables)
+    named = tables["tracks"]["team"].isin(["offense", "defense", "official"])
+    tables["tracks"]["team"] = tables["tracks"]["team"].where(named, None)
     tables["tracks"]["frame"] = tables["tracks"]["frame"] * passes[0][0].step
     tables["cameras"] = [r for item in passes for r in camera_rows(item[0], item[1])]
     return [clip_row(*item, play_id) for item in passes], tables

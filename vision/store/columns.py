@@ -73,7 +73,7 @@ REQUIRED: dict[str, tuple[str, ...]] = {
     "clips": ("clip_id",),
     "plays": ("play_id",),
     "cameras": ("clip_id", "frame"),
-    "tracks": ("play_id", "player_id", "t_s"),
+    "tracks": ("play_id", "player_id"),
     "players": ("play_id", "player_id"),
     "routes": ("play_id", "player_id"),
     "matchups": ("play_id", "receiver_id", "defender_id", "kind", "moment"),
