@@ -49,7 +49,7 @@ def track_clip(
     chains = join_pieces(pieces, detections, places, side, official, men, s.joining)
     if not chains:
         return _empty(detections, status, "nobody followed: no box lasts")
-    paths = paths_of(chains, detections, places, side, cameras, s.paths)
+    paths, chains = paths_of(chains, detections, places, side, cameras, s.paths)
     keep = drop_doubles(chains, paths.box, paths.x)
     chains = [c for c, ok in zip(chains, keep, strict=True) if ok]
     paths = Paths(paths.box[keep], paths.x[keep], paths.p[keep])

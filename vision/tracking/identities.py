@@ -10,6 +10,7 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from vision.records import Detections
+from vision.tracking.exchange import ExchangeSettings, exchange_tails
 from vision.tracking.joining import Chain
 from vision.tracking.motion import MotionModel, inverse_2x2, smooth
 from vision.tracking.places import Places
@@ -27,6 +28,8 @@ class PathSettings:
     pile_yd: float = 1.0
     unsure_sd_yd: float = 1.0
     end_hold_s: float = 0.5
+    exchange_rounds: int = 2
+    exchange: ExchangeSettings = ExchangeSettings()
     model: MotionModel = MotionModel(q=12.0, tau_s=2.0)
 
 
@@ -42,19 +45,25 @@ class Paths:
 def paths_of(
     chains: list[Chain], detections: Detections, places: Places, side: np.ndarray, cameras: Any,
     settings: PathSettings | None = None,
-) -> Paths:  # fmt: skip
-    """Smoothed paths of all chains; gaps take faint or spare boxes where one fits."""
+) -> tuple[Paths, list[Chain]]:  # fmt: skip
+    """Smoothed paths of all chains, exchanged where two met and swapped; gaps take faint or spare boxes
+    where one fits. The chains come back with their kinds as they are after the exchanges."""
     s = settings or PathSettings()
     box = np.full((len(chains), detections.n_frames), -1)
     for k, chain in enumerate(chains):
         box[k, detections.frame[chain.rows]] = chain.rows
+    for _ in range(s.exchange_rounds):
+        x, p = smooth_boxes(box, detections, places, s, rounds=1)
+        box, chains, changes = exchange_tails(box, x[..., :2], chains, detections, places, side, s.exchange)
+        if not changes:
+            break
     x, p = smooth_boxes(box, detections, places, s)
     for _ in range(s.fill_rounds):
         added = _fill(box, x, p, chains, detections, places, side, s)
         x, p = smooth_boxes(box, detections, places, s)
         if not added:
             break
-    return Paths(box, x, p)
+    return Paths(box, x, p), chains
 
 
 def smooth_boxes(

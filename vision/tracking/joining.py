@@ -28,7 +28,7 @@ KINDS = ("A", "B", "official")
 class JoinSettings:
     """Costs in natural log units. worth_per_box: what a sure box adds to a piece's worth."""
 
-    worth_per_box: float = 0.35
+    worth_per_box: float = 0.25
     no_man_confidence: float = 0.15
     enter_start: float = 1.0
     enter_edge: float = 3.0

@@ -24,7 +24,7 @@ BIG = 1e6
 class PieceSettings:
     """gate: chi-square of a place (2 degrees); sure: least confidence that starts a piece."""
 
-    gate: float = 18.0
+    gate: float = 12.0
     sure: float = 0.3
     faint: float = 0.05
     longest_gap_s: float = 0.4

@@ -19,7 +19,7 @@ COVERED_SD = 1.2
 """How much more a fully covered box scatters (as a share of its own spread)."""
 MAN_YD = 1.95
 STRETCH = np.array([0.0, 0.15, 0.3, 0.5])
-LEAST_STRETCH = 0.12
+LEAST_STRETCH = 10.0
 DOUBLE_IOU, DOUBLE_TRUST = (0.25, 0.5), 0.5
 """Boxes overlapping a surer one by more than the second share are second boxes of one man as often as not:
 of those of confidence 0.5 a half are men, of free ones nine in ten (seven rendered clips, real detector)."""
