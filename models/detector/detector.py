@@ -12,7 +12,14 @@ from models.detector.network import KINDS, file_hash
 from models.detector.runtime import Backend, make_backend, prepare, select_boxes
 
 SHIPPED = Path(__file__).resolve().parents[1] / "weights" / "detector.pt"
-WIDTH_PX = 960
+WIDTHS_PX = (960, 1280)
+"""Input widths. On held-out looks 1280 gains 0.01 to 0.03 AP50 and 0.02 recall over 960, at 1.8 times the cost."""
+
+
+def input_width(picture_width_px: int) -> int:
+    """Input width for a picture: 1280, but film of about 960 px goes in as it is (nothing to gain from enlarging
+    it), and smaller film is enlarged, since its men are small."""
+    return WIDTHS_PX[0] if 900 <= picture_width_px <= 1000 else WIDTHS_PX[1]
 
 
 @dataclass(frozen=True)
@@ -40,7 +47,7 @@ class Boxes:
 class Detector:
     """Detector with loaded weights. ``Detector.load()`` takes the shipped ones."""
 
-    def __init__(self, backend: Backend, width_px: int, weights_hash: str) -> None:
+    def __init__(self, backend: Backend, width_px: int | None, weights_hash: str) -> None:
         self.backend = backend
         self.width_px = width_px
         self.weights_hash = weights_hash
@@ -50,10 +57,13 @@ class Detector:
         cls,
         weights: Path | None = None,
         backend: str = "auto",
-        width_px: int = WIDTH_PX,
+        width_px: int | None = None,
         threads: int | None = None,
     ) -> Detector:
-        """Load weights (tensors only; anything else is refused with WeightsError)."""
+        """Load weights (tensors only; anything else is refused with WeightsError).
+
+        width_px: input width; None chooses by the picture (see `input_width`).
+        """
         path = Path(weights) if weights else SHIPPED
         made = make_backend(backend, path, threads)
         return cls(made, width_px, file_hash(path))
@@ -62,17 +72,18 @@ class Detector:
         """Boxes of each picture ((H, W, 3) uint8 BGR, all of one size) at or above ``least``."""
         if not len(frames):
             return []
-        prepared = [prepare(f, self.width_px) for f in frames]
+        width = self.width_px or input_width(frames[0].shape[1])
+        prepared = [prepare(f, width) for f in frames]
         scale = prepared[0][1]
         raw = self.backend(np.stack([p[0] for p in prepared]))
-        height, width = frames[0].shape[:2]
+        picture_h, picture_w = frames[0].shape[:2]
         out = []
         for xyxy, confidence, kind in select_boxes(raw, least):
             px = (xyxy.numpy() / scale).astype(np.float32)
-            px[:, [0, 2]] = px[:, [0, 2]].clip(0, width)
-            px[:, [1, 3]] = px[:, [1, 3]].clip(0, height)
+            px[:, [0, 2]] = px[:, [0, 2]].clip(0, picture_w)
+            px[:, [1, 3]] = px[:, [1, 3]].clip(0, picture_h)
             out.append(Boxes(px, confidence.numpy().astype(np.float32), kind.numpy().astype(np.uint8)))
         return out
 
 
-__all__ = ["KINDS", "SHIPPED", "WIDTH_PX", "Boxes", "Detector"]
+__all__ = ["KINDS", "SHIPPED", "input_width", "Boxes", "Detector"]

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import torch
 
-from models.detector.detector import SHIPPED, Detector
+from models.detector.detector import SHIPPED, Detector, input_width
 from models.detector.network import KINDS, WeightsError, build_network, load_network, read_state
 from models.detector.runtime import OpenVinoBackend, TorchBackend, prepare, select_boxes
 from models.evaluation.detector import summarise
@@ -176,3 +176,8 @@ def test_both_back_ends_agree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     assert len(sure) >= 3
     iou = box_iou(torch.from_numpy(sure.xyxy_px), torch.from_numpy(b.xyxy_px))
     assert (iou.max(1).values > 0.9).float().mean() >= 0.95
+
+
+@pytest.mark.parametrize(("film", "net"), [(1920, 1280), (1280, 1280), (960, 960), (852, 1280)])
+def test_the_input_width_follows_the_film(film: int, net: int) -> None:
+    assert input_width(film) == net
