@@ -11,7 +11,8 @@ import numpy as np
 from models.synthetic.playbook import draw_formation
 from models.synthetic.playsim_kick import simulate_kick
 from models.synthetic.playsim_pass import simulate_pass
-from models.synthetic.playsim_records import ACTIONS, ROUTES, PersonScript, PlayScript, RouteTruth, to_field
+from models.synthetic.people import ACTIONS
+from models.synthetic.playsim_records import ROUTES, PersonScript, PlayScript, RouteTruth, to_field
 from models.synthetic.playsim_run import simulate_run
 
 __all__ = ["ACTIONS", "ROUTES", "PersonScript", "PlayScript", "RouteTruth", "simulate_play", "to_field"]

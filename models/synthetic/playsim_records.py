@@ -11,54 +11,13 @@ from typing import Any
 
 import numpy as np
 
-RATE_HZ = 30.0
+from models.routes.labels import LABELS
 
-ACTIONS = (
-    "stand",
-    "walk",
-    "jog",
-    "run",
-    "backpedal",
-    "shuffle",
-    "stance2",
-    "stance3",
-    "crouch",
-    "pass_set",
-    "block",
-    "throw",
-    "catch",
-    "hold_ball",
-    "fall",
-    "down",
-    "getup",
-    "kneel",
-    "arms_up",
-    "pile",
-)
+RATE_HZ = 30.0
 
 BALL_DEAD, BALL_HELD, BALL_FLIGHT = 0, 1, 2
 
-ROUTES = (
-    "hitch",
-    "hook",
-    "curl",
-    "comeback",
-    "out",
-    "in",
-    "slant",
-    "flat",
-    "shallow_cross",
-    "deep_cross",
-    "post",
-    "corner",
-    "go",
-    "wheel",
-    "angle",
-    "swing",
-    "screen",
-    "checkdown",
-    "block",
-)
+ROUTES = LABELS
 """Full label set of eligible receivers (without `unknown`, which is an answer, not a route)."""
 
 
