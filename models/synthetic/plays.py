@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from models.synthetic.people import ACTIONS
 from models.synthetic.playbook import draw_formation
 from models.synthetic.playsim_kick import simulate_kick
 from models.synthetic.playsim_pass import simulate_pass
-from models.synthetic.people import ACTIONS
 from models.synthetic.playsim_records import ROUTES, PersonScript, PlayScript, RouteTruth, to_field
 from models.synthetic.playsim_run import simulate_run
 

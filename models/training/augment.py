@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 import torch
-import torch.nn.functional as F  # noqa: N812
+import torch.nn.functional as F
 
 LUMA = (0.299, 0.587, 0.114)  # ITU-R BT.601
 
