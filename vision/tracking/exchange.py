@@ -17,6 +17,7 @@ from vision.tracking.joining import Chain
 from vision.tracking.motion import MotionModel, smooth
 from vision.tracking.places import Places
 
+DEAREST_D2 = 60.0
 SLACK = np.diag([0.05, 0.05, 0.5, 0.5])
 """Added to the covariance between the two halves: yd^2 and yd^2/s^2, as in `joining`."""
 
@@ -25,19 +26,22 @@ SLACK = np.diag([0.05, 0.05, 0.5, 0.5])
 class ExchangeSettings:
     """meet_yd: closest distance that makes a meeting; within_yd: boxes nearer than this are left out;
     longest_s: of a meeting, each way; window_s: of boxes looked at before and after; least_gain: in natural
-    log units; correlated: as in `identities.PathSettings`."""
+    log units; correlated: as in `identities.PathSettings`. standing: how men move who were slow
+    before and after (linemen in their stance): slow_yd_per_s bounds the speed of all four halves."""
 
     meet_yd: float = 1.3
     within_yd: float = 0.9
     longest_s: float = 0.5
     window_s: float = 0.7
     least_boxes: int = 4
-    least_gain: float = 3.0
+    least_gain: float = 1.5
     correlated: float = 2.5
     side_weight: float = 0.35
     side_limit: float = 4.0
     most: int = 160
+    slow_yd_per_s: float = 1.0
     model: MotionModel = MotionModel(q=9.0, tau_s=1.5)
+    standing: MotionModel = MotionModel(q=0.7, tau_s=1.5)
 
 
 @dataclass(frozen=True)
@@ -142,6 +146,10 @@ def _gains(
     z = np.where(observed[..., None], places.xy_field_yd[rows], 0.0)
     r = np.where(observed[..., None, None], places.covariance[rows] * s.correlated, np.eye(2))
     x, p = smooth(z, r, observed, offset * step_s, s.model)
+    speed = np.where(observed, np.linalg.norm(x[..., 2:], axis=-1), 0.0).sum(1) / np.maximum(observed.sum(1), 1)
+    slow = np.repeat((speed.reshape(-1, 4) < s.slow_yd_per_s).all(1), 4)
+    if slow.any():
+        x[slow], p[slow] = smooth(z[slow], r[slow], observed[slow], offset * step_s, s.standing)
     x, p = x[:, reach].reshape(-1, 4, 4), p[:, reach].reshape(-1, 4, 4, 4)
     kit = np.where(observed, side[rows], 0.0).sum(1).reshape(-1, 4) * s.side_weight
     kit = np.clip(kit, -s.side_limit, s.side_limit)
@@ -151,7 +159,7 @@ def _gains(
         d2 = np.einsum("ni,ni->n", nu, np.linalg.solve(sigma, nu[..., None])[..., 0])
         one, two = 1 / (1 + np.exp(-kit[:, i])), 1 / (1 + np.exp(-kit[:, j]))
         same = np.log(np.maximum(one * two + (1 - one) * (1 - two), 1e-3))
-        return np.asarray(0.5 * np.minimum(d2, 60.0) + 0.5 * np.linalg.slogdet(sigma)[1] - same)
+        return np.asarray(0.5 * np.minimum(d2, DEAREST_D2) + 0.5 * np.linalg.slogdet(sigma)[1] - same)
 
     gain = cost(0, 1) + cost(2, 3) - cost(0, 3) - cost(2, 1)
     enough = (observed.sum(1).reshape(-1, 4) >= s.least_boxes).all(1)
