@@ -7,7 +7,8 @@ film: seven men on the line, five of them shoulder to shoulder, a quarterback be
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,39 @@ CENTRE_BEHIND_BALL_YD = 0.8
 
 HIDDEN_COST = {5: 0.0, 4: 1.6, 3: 3.2}
 """misfit counted for linemen not seen"""
+
+
+@dataclass(frozen=True)
+class Spot:
+    """What the rules and the charting sheet say of where the ball lies, before any man is looked at.
+
+    rows_yd: y of the two hash rows, between which every play starts (rules of all four standards), or None.
+    charted_y_yd, charted_x_yd: {direction: y} and {direction: x} of the charted hash and line, {} when not
+    charted.
+    """
+
+    rows_yd: tuple[float, float] | None = None
+    charted_y_yd: Mapping[int, float] = field(default_factory=dict)
+    charted_x_yd: Mapping[int, float] = field(default_factory=dict)
+
+    def cost_across(self, y: float, direction: int) -> float:
+        """Misfit (yd) of a ball at y: outside the rows over half a yard, off the charted hash over one."""
+        out = 0.0
+        if self.rows_yd is not None:
+            off = max(self.rows_yd[0] - y, y - self.rows_yd[1], 0.0)
+            out += 1.2 * min(max(0.0, off - 0.5), 5.0)
+        if direction in self.charted_y_yd:
+            out += 0.8 * min(max(0.0, abs(y - self.charted_y_yd[direction]) - 1.0), 4.0)
+        return out
+
+    def cost_along(self, x: float, direction: int) -> float:
+        """Misfit (yd) of a line at x with the charted one; never much, for a camera may be lines off."""
+        if direction not in self.charted_x_yd:
+            return 0.0
+        return 0.5 * min(max(0.0, abs(x - self.charted_x_yd[direction]) - 1.5), 4.0)
+
+
+ANYWHERE = Spot()
 
 
 @dataclass(frozen=True)
@@ -48,11 +82,12 @@ def read_lineup(
     defense: NDArray[np.intp],
     ball: F64 | None = None,
     speed: F64 | None = None,
+    spot: Spot = ANYWHERE,
 ) -> Lineup | None:
     """Read the lines when `offense` faces `defense`; None when fewer than six and four men are in view.
 
     xy (P,2) field yards at the snap. ball (2,) its place on the ground, if known. speed (P,) yd/s: a man in
-    motion is no lineman.
+    motion is no lineman. spot: what is known of the ball's place beforehand.
     """
     offense = offense[np.isfinite(xy[offense, 0])]
     defense = defense[np.isfinite(xy[defense, 0])]
@@ -77,6 +112,7 @@ def read_lineup(
             cost = _line_cost(run, near, depth, xy[:, 1]) + HIDDEN_COST[size]
             if ball is not None:
                 cost += 1.2 * min(abs(ball[1] - float(np.clip(ball[1], *room))), 5.0)
+            cost += min(spot.cost_across(y, direction) for y in np.linspace(*room, 5))
             qb, qb_cost = _quarterback(run, offense, depth, xy[:, 1], room)
             if best is None or cost + qb_cost < best[0]:
                 best = (cost + qb_cost, run, centre, qb)
@@ -89,10 +125,11 @@ def read_lineup(
     on_line = int((depth[offense] > los - 2.3).sum())
     cost += 0.6 * max(0, 6 - on_line) + 0.5 * max(0, int((depth[offense] > los + 0.4).sum()))
     cost += 0.7 * max(0, int((depth[defense] < los - 0.3).sum()))
-    spot = float(xy[centre, 1]) if centre >= 0 else float(xy[qb if qb >= 0 else list(run), 1].mean())
+    ball_y = float(xy[centre, 1]) if centre >= 0 else float(xy[qb if qb >= 0 else list(run), 1].mean())
     if ball is not None:
-        los, los_sd, spot = direction * float(ball[0]), 0.3, float(ball[1])
-    return Lineup(offense, defense, direction, direction * los, los_sd, spot, run, centre, qb, cost)
+        los, los_sd, ball_y = direction * float(ball[0]), 0.3, float(ball[1])
+    cost += spot.cost_along(direction * los, direction)
+    return Lineup(offense, defense, direction, direction * los, los_sd, ball_y, run, centre, qb, cost)
 
 
 def _trusted(ball: F64 | None, xy: F64, offense: NDArray[np.intp], direction: int) -> F64 | None:
@@ -159,7 +196,10 @@ def _quarterback(
             return int(man), 0.5 + aside  # a punter; the man before him protects
         if not 0.1 < back < 9.5:
             continue
+        # right behind the line only a man under the centre stands; beside him it is a lineman
         cost = 1.5 * aside + 0.3 * abs(float(y[man]) - sum(room) / 2) + 0.5 * max(0.0, back - 6.0)
+        if back < 1.5:
+            cost += 4.0 * max(0.0, aside - 0.9)
         # of two men in a row behind the ball (under centre, pistol) the nearer one takes the snap
         cost += 0.12 * back - (0.4 if back < 1.5 else 0.0)
         if cost < best_cost:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.records import Tracks
+from vision.tracking.identities import PathSettings
 
 F64 = NDArray[np.float64]
 RATE_HZ = 20.0
@@ -17,10 +19,46 @@ BRIDGE_S = 0.7
 
 
 @dataclass(frozen=True)
+class Blur:
+    """How places were smoothed on their way here, as a spread in time.
+
+    bell_s: sd of a bell-shaped window. follow_s: time constant T of a smoother of places with white
+    acceleration, whose frequency response is 1 / (1 + (T w)^4): with noise density r and acceleration density
+    q, T = (r / q)^(1/4), and its places have the variance q T^3 / (2 sqrt 2) (steady state of the
+    Rauch-Tung-Striebel smoother of that model; Wiener smoother, e.g. Bar-Shalom, Li and Kirubarajan, 2001).
+    """
+
+    bell_s: float = 0.0
+    follow_s: float = 0.0
+
+    def rise(self, rise_s: float) -> tuple[F64, F64]:
+        """Times from the onset and heights of a straight rise from 0 to 1 in rise_s, spread by the blur."""
+        return _spread_rise(rise_s, round(self.bell_s, 3), round(self.follow_s, 3))
+
+
+@cache
+def _spread_rise(rise_s: float, bell_s: float, follow_s: float) -> tuple[F64, F64]:
+    step, reach = 0.01, 150
+    t: F64 = np.asarray(np.arange(-200, 301) * step, float)
+    rise = np.clip(t / rise_s, 0.0, 1.0)
+    lag = np.arange(-reach, reach + 1) * step
+    kernels = []
+    if bell_s > 0:
+        kernels.append(np.exp(-0.5 * (lag / bell_s) ** 2))
+    if follow_s > 0:
+        a = np.abs(lag) / (np.sqrt(2.0) * follow_s)
+        kernels.append(np.exp(-a) * (np.cos(a) + np.sin(a)))
+    for kernel in kernels:
+        rise = np.convolve(np.pad(rise, reach, "edge"), kernel / kernel.sum(), "valid")
+    return t, np.asarray(rise, float)
+
+
+@dataclass(frozen=True)
 class Motion:
     """Men on an even clock of `RATE_HZ`.
 
-    t_s (T,); xy_yd, velocity (P,T,2) field yards, NaN where unknown; speed (P,T); sd_yd (P,T).
+    t_s (T,); xy_yd, velocity (P,T,2) field yards, NaN where unknown; speed (P,T); sd_yd (P,T); blur: of the
+    typical man.
     """
 
     ids: tuple[str, ...]
@@ -30,6 +68,7 @@ class Motion:
     velocity: F64
     speed: F64
     sd_yd: F64
+    blur: Blur = field(default_factory=Blur)
 
     def rows(self, *teams: str) -> NDArray[np.intp]:
         return np.flatnonzero([t in teams for t in self.team])
@@ -102,12 +141,14 @@ def motion_of(tracks: Tracks, teams: tuple[str, ...] = ("offense", "defense", "A
     xy = np.full((len(rows), len(clock), 2), np.nan)
     velocity = xy.copy()
     sd = np.full((len(rows), len(clock)), np.nan)
+    halves = []
     for k, row in enumerate(rows):
         places = np.asarray(tracks.xy_field_yd[row])
         noise = np.asarray(tracks.sd_yd[row])
         known = np.isfinite(noise) & np.isfinite(places[:, 0])
         typical = float(np.median(noise[known])) if known.any() else 0.1
         half = 0.2 if typical < 0.2 else 0.3
+        halves.append(half)
         for axis in (0, 1):
             xy[k, :, axis], velocity[k, :, axis] = smooth_fit(t, places[:, axis], clock, half)
         if known.any():
@@ -120,7 +161,19 @@ def motion_of(tracks: Tracks, teams: tuple[str, ...] = ("offense", "defense", "A
         velocity=velocity,
         speed=np.hypot(velocity[..., 0], velocity[..., 1]),
         sd_yd=sd,
+        blur=Blur(float(np.median(halves)) / 1.5 if halves else 0.0, _follow_s(tracks, rows)),
     )
+
+
+def _follow_s(tracks: Tracks, rows: NDArray[np.intp]) -> float:
+    """Time constant of the tracker's smoother, from the spread it states; 0 where no boxes were followed."""
+    film = np.asarray(tracks.box_index[rows]) >= 0
+    sd = np.asarray(tracks.sd_yd[rows])[film]
+    sd = sd[np.isfinite(sd)]
+    if not len(sd):
+        return 0.0
+    q = PathSettings().model.q
+    return float(np.clip((2 * np.sqrt(2.0) * np.median(sd) ** 2 / q) ** (1 / 3), 0.0, 0.3))
 
 
 def nan_median(values: Any, axis: int = 0) -> F64:

@@ -5,15 +5,18 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from calibration.standards import FieldStandard
+from vision.charting import line_of_scrimmage
+from vision.plays.lineup import Spot
 from vision.plays.record import UNKNOWN, Play, Value, optional
 
 _HASH = {"l": "left", "left": "left", "m": "middle", "middle": "middle", "c": "middle", "centre": "middle",
          "center": "middle", "r": "right", "right": "right"}  # fmt: skip
 _RESULTS = (
+    ("touchdown", r"touchdown|\btd\b"),
     ("incomplete", r"\binc|incomplete|drop|broken up"), ("intercepted", r"\bint\b|intercept|pick"),
     ("sack", r"sack"), ("complete", r"\bcomp|complete|catch|caught"), ("scramble", r"scramble"),
     ("kick", r"punt|kick|field goal|\bfg\b|\bpat\b"), ("run", r"\brun\b|rush|\bgain"),
@@ -24,16 +27,30 @@ _KIND = {"incomplete": "pass", "intercepted": "pass", "sack": "pass", "complete"
 
 @dataclass(frozen=True)
 class Charted:
-    """The usable part of a sheet row; blanks where the sheet is silent. los in field yards or NaN."""
+    """The usable part of a sheet row; blanks where the sheet is silent.
+
+    los_field_yd: line in field yards where the sheet leaves one possible, else NaN; los_by_direction: the
+    line for each direction (+1, -1) the offense may go.
+    """
 
     play_id: str = ""
     down: int = 0
     distance: float = math.nan
     hash: str = ""
     los_field_yd: float = math.nan
+    los_by_direction: Mapping[int, float] = field(default_factory=dict)
     result: str = ""
     kind: str = ""
     yards: float = math.nan
+
+    def spot(self, standard: FieldStandard) -> Spot:
+        """Where the ball may lie by the rules and this row. The offense's left is the far side of the field
+        when it goes toward +x."""
+        near, far = standard.hash_from_sideline_yd, standard.width_yd - standard.hash_from_sideline_yd
+        sides = {"left": {1: far, -1: near}, "right": {1: near, -1: far}}
+        middle = dict.fromkeys((1, -1), standard.width_yd / 2)
+        across = sides.get(self.hash, middle if self.hash == "middle" else {})
+        return Spot((near, far), across, self.los_by_direction)
 
     def onto(self, play: Play) -> Play:
         """The play with the sheet's facts; a charted line far from the men's is said, not taken."""
@@ -57,13 +74,19 @@ class Charted:
             if play.kind not in ("unknown", self.kind):
                 warnings.append(f"the sheet says {self.kind}, the men moved as on a {play.kind}")
             changes |= {"kind": self.kind, "kind_probability": 0.99}
-        if math.isfinite(self.los_field_yd) and play.los_field_yd.known:
-            off = self.los_field_yd - play.los_field_yd.value
+        los = self.los_field_yd if math.isfinite(self.los_field_yd) else self._line_for(play)
+        if math.isfinite(los) and play.los_field_yd.known:
+            off = los - play.los_field_yd.value
             if abs(off) > 2.5:
                 warnings.append(f"the charted line of scrimmage is {off:+.1f} yd from where the men stand")
             elif play.los_field_yd.source == "estimated":
-                changes["los_field_yd"] = _blend(play.los_field_yd, Value(self.los_field_yd, 0.45, "charted"))
+                changes["los_field_yd"] = _blend(play.los_field_yd, Value(los, 0.45, "charted"))
         return replace(play, **changes, warnings=tuple(warnings))
+
+    def _line_for(self, play: Play) -> float:
+        """The charted line for the way the offense was seen to go; NaN where that is not certain."""
+        doubtful = any("which team is the offense" in w for w in play.warnings)
+        return math.nan if doubtful else self.los_by_direction.get(play.direction, math.nan)
 
 
 def _blend(seen: Value, sheet: Value) -> Value:
@@ -80,17 +103,29 @@ def charted(row: Mapping[str, Any] | None, field: FieldStandard) -> Charted:
     word = next((name for name, pattern in _RESULTS if re.search(pattern, result)), result)
     kind = str(optional(row, "kind", "play_type") or "").strip().lower()
     kind = kind if kind in ("pass", "run", "kick") else _KIND.get(word, "")
-    los = _number(optional(row, "los_field_yd"))
+    lines = {
+        k: x
+        for k, x in line_of_scrimmage({**row, "los_field_yd": _finite(row.get("los_field_yd"))},
+                                      field.length_yd).items()
+        if -1 <= x <= field.length_yd + 1
+    }  # fmt: skip
+    places = set(lines.values())
     return Charted(
         play_id=str(optional(row, "play_id", "play") or ""),
         down=int(_number(optional(row, "down"), 0.0)),
         distance=_number(optional(row, "distance")),
         hash=_HASH.get(str(optional(row, "hash") or "").strip().lower(), ""),
-        los_field_yd=los if -1 <= los <= field.length_yd + 1 else math.nan,
+        los_field_yd=places.pop() if len(places) == 1 else math.nan,
+        los_by_direction=lines,
         result=word,
         kind=kind,
         yards=_number(optional(row, "yards")),
     )
+
+
+def _finite(value: Any) -> float | None:
+    number = _number(value)
+    return number if math.isfinite(number) else None
 
 
 def _number(value: Any, missing: float = math.nan) -> float:

@@ -1,9 +1,10 @@
 """When was the ball snapped? Read from the men: a set line, then everybody moves at once.
 
-The snap is where the men's speed along the ways they take leaves its quiet level: flat, straight rise,
-flat is fitted around each candidate. The linemen go with the ball and the receivers a tenth later (real ones
-pass 1 yd/s about 0.3 s after the snap), while smoothing and the rounded start pull the knot forward; the
-two cancel to within 0.02 s on simulated plays, so that `KNOT_LAG_S` is 0.
+The onset is where the men's speed along the ways they take leaves its quiet level: flat, straight rise,
+flat is fitted around each candidate, the rise blurred as the tracks are (the tracker's smoother and the
+smoothing of `motion_of` both see the future, so that a smoothed man starts before the real one). Men start a
+little after the ball: the linemen with it, the receivers a tenth later, real ones pass 1 yd/s about 0.3 s
+after the snap (published tracking).
 """
 
 from __future__ import annotations
@@ -13,11 +14,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.plays.motion import F64, RATE_HZ, Motion, nan_mean, nan_median
+from vision.plays.motion import F64, RATE_HZ, Blur, Motion, nan_mean, nan_median
 
-KNOT_LAG_S = 0.0
-ROUGH_YD = 0.14
-"""places rougher than this (film) are smoothed once more, and all men are used, not the offense alone"""
+ONSET_AFTER_SNAP_S = 0.085
+"""how long after the snap the straight rise begins (median of simulated plays, the same within 0.02 s for
+exact, 10 Hz and rough tracks)"""
+START_RISE_S = (0.4,)
+"""length of the rise of speeds held at FASTEST_YD_PER_S at the snap"""
+FASTEST_YD_PER_S = 2.0
+LEAST_NOISE_YD_PER_S = 0.1
 
 
 @dataclass(frozen=True)
@@ -70,12 +75,14 @@ def fit_onset(
     before_s: float = 0.9,
     after_s: float = 0.75,
     rises_s: tuple[float, ...] = RISES_S,
+    blur: Blur | None = None,
 ) -> tuple[float, float]:
     """Knot of a level that is flat, rises straight and is flat again, fitted near a time, and its sd (s).
 
     level ~ a + b * clip((t - knot) / rise, 0, 1), a and b by least squares for every knot on a 0.02 s grid
-    and every rise of RISES_S. sd from the knots whose squared error is not significantly worse (four
-    samples taken as one independent); at least 0.03 s. (NaN, NaN) when there is no rise.
+    and every rise of RISES_S; with `blur` the rise is spread as the level was. sd from the knots whose
+    squared error is not significantly worse (four samples taken as one independent); at least 0.03 s.
+    (NaN, NaN) when there is no rise.
     """
     near = (t_s >= around_s - before_s) & (t_s <= around_s + after_s) & np.isfinite(level)
     t, v = t_s[near], level[near]
@@ -88,6 +95,8 @@ def fit_onset(
     heights = np.zeros(len(knots))
     for rise in rises_s:
         ramp = np.clip((t[None] - knots[:, None]) / rise, 0.0, 1.0)
+        if blur is not None:
+            ramp = np.interp(t[None] - knots[:, None], *blur.rise(rise))
         centred = ramp - ramp.mean(1, keepdims=True)
         power = (centred**2).sum(1)
         height = centred @ (v - v.mean()) / np.maximum(power, 1e-6)
@@ -105,37 +114,38 @@ def fit_onset(
 
 
 def snap_from_men(motion: Motion, rows: NDArray[np.intp], candidate: SnapCandidate) -> tuple[float, float]:
-    """Snap time and sd from the men `rows` (the offense, or all) around a candidate; NaN when no rise fits.
+    """Snap time and sd from the men `rows` around a candidate; NaN when no rise fits.
 
-    Men already moving before the candidate (motion) are left out.
+    Fitted twice, because the ways the men take are read from where the snap is thought to be.
     """
-    quiet = motion.span(candidate.t_s - 0.6, candidate.t_s - 0.1)
-    speed = motion.speed[rows]
-    calm = nan_mean(speed[:, quiet], axis=1) if quiet.stop > quiet.start else np.zeros(len(rows))
-    use = ~(calm > 1.0)
-    if use.sum() < 4:
-        use[:] = True
-    level = _along_own_way(motion, rows[use], candidate.t_s)
-    if np.nanmedian(motion.sd_yd[rows]) > ROUGH_YD:
-        bell = np.hanning(int(0.5 * RATE_HZ) + 2)[1:-1]
-        level = np.convolve(np.nan_to_num(level), bell / bell.sum(), "same")
-    knot, sd = fit_onset(motion.t_s, level, candidate.t_s)
-    if not np.isfinite(knot):
-        return np.nan, np.nan
-    return max(knot - KNOT_LAG_S, float(motion.t_s[0])), float(np.hypot(sd, 0.05))
+    knot, sd = candidate.t_s, np.nan
+    for _ in range(2):
+        level = along_own_way(motion, rows, knot)
+        found, sd = fit_onset(motion.t_s, level, knot, rises_s=START_RISE_S, blur=motion.blur)
+        if not np.isfinite(found):
+            return np.nan, np.nan
+        knot = found
+    return max(knot - ONSET_AFTER_SNAP_S, float(motion.t_s[0])), float(np.hypot(sd, 0.05))
 
 
-def _along_own_way(motion: Motion, rows: NDArray[np.intp], around_s: float) -> F64:
-    """(T,) mean speed of the men each along the way he goes in the first second.
+def along_own_way(motion: Motion, rows: NDArray[np.intp], around_s: float) -> F64:
+    """(T,) mean speed (yd/s) of the men, along and across the field, toward where each goes in a second.
 
-    Signed, so that the shake of places averages out instead of passing for motion.
+    Signed, so that the shake of places averages out instead of passing for motion. Every man and axis weighs
+    by how quiet he was in the second before: a man in motion hardly counts, nor does the axis that points
+    away from a camera, along which places are rough.
     """
     way = motion.place(around_s + 0.9, 0.1)[rows] - motion.place(around_s - 0.15, 0.1)[rows]
-    size = np.hypot(way[:, 0], way[:, 1])
-    unit = way / np.maximum(size, 1e-6)[:, None]
-    along = (motion.velocity[rows] * unit[:, None]).sum(-1)
-    along[~(size > 0.4)] = np.nan
-    return nan_mean(np.clip(along, -1.0, 3.0))
+    quiet = motion.span(around_s - 1.1, around_s - 0.1)
+    velocity = motion.velocity[rows]
+    noise = nan_mean(np.clip(velocity[:, quiet], -2.0, 2.0) ** 2, axis=1)
+    noise = np.where(np.isfinite(noise), noise, 1.0)
+    weight = np.where(np.abs(way) > 0.4, 1.0 / (noise + LEAST_NOISE_YD_PER_S**2), 0.0)
+    speed = np.clip(velocity * np.sign(way)[:, None], -1.0, FASTEST_YD_PER_S)
+    seen = np.isfinite(speed)
+    total = (np.where(seen, speed, 0.0) * weight[:, None]).sum((0, 2))
+    count = (seen * weight[:, None]).sum((0, 2))
+    return np.where(count > 0, total / np.maximum(count, 1e-9), np.nan)
 
 
 def snap_from_ball(t_s: F64, ball_yd: F64, around_s: float) -> tuple[float, float]:

@@ -7,14 +7,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.plays.ball import BallPath
 from vision.plays.kind import kick_formation, kickoff_probability
-from vision.plays.lineup import Lineup, offense_evidence, read_lineup
+from vision.plays.lineup import ANYWHERE, Lineup, Spot, offense_evidence, read_lineup
 from vision.plays.motion import F64, RATE_HZ, Motion, window_mean
 from vision.plays.record import UNKNOWN, Value
 from vision.plays.roles import in_play_frame
-from vision.plays.snap import ROUGH_YD, SnapCandidate, snap_candidates, snap_from_ball, snap_from_men
+from vision.plays.snap import SnapCandidate, snap_candidates, snap_from_ball, snap_from_men
+
+Rows = NDArray[np.intp]
+STILL_YD = 0.15
+"""a man whose mean places over 0.3 and 0.6 s differ by less stands still"""
 
 
 @dataclass(frozen=True)
@@ -27,7 +32,9 @@ class Start:
     warnings: tuple[str, ...]
 
 
-def find_start(motion: Motion, known: Mapping[str, float], ball: BallPath | None) -> Start:
+def find_start(
+    motion: Motion, known: Mapping[str, float], ball: BallPath | None, spot: Spot = ANYWHERE
+) -> Start:
     """Snap and line-up: the best of the moments when a set line turns into motion."""
     warnings: list[str] = []
     if len(motion.t_s) < int(0.8 * RATE_HZ) or len(motion.ids) < 10:
@@ -36,13 +43,13 @@ def find_start(motion: Motion, known: Mapping[str, float], ball: BallPath | None
         )
     if "snap" in known:
         t = known["snap"]
-        lineup, odds = _lineup_at(motion, t, ball)
+        lineup, odds = _lineup_at(motion, t, ball, spot)
         return Start(
             Value(t, 0.05, "measured"), lineup, odds, () if lineup else ("no two lines at the given snap",)
         )
     best: tuple[float, SnapCandidate, Lineup, float] | None = None
     for candidate in snap_candidates(motion):
-        lineup, odds = _lineup_at(motion, candidate.t_s, ball)
+        lineup, odds = _lineup_at(motion, candidate.t_s, ball, spot)
         if lineup is None:
             continue
         score = candidate.strength - 0.22 * min(lineup.cost, 9.0)
@@ -56,8 +63,7 @@ def find_start(motion: Motion, known: Mapping[str, float], ball: BallPath | None
             ("no moment found at which two set lines start to move (tracks that begin after the snap?)",),
         )
     _, candidate, lineup, odds = best
-    rough = float(np.nanmedian(motion.sd_yd)) > ROUGH_YD
-    rows = np.concatenate([lineup.offense, lineup.defense]) if rough else lineup.offense
+    rows = np.concatenate([lineup.offense, lineup.defense])
     t, sd = snap_from_men(motion, rows, candidate)
     if not math.isfinite(t):
         t, sd = candidate.t_s, 0.4
@@ -71,7 +77,7 @@ def find_start(motion: Motion, known: Mapping[str, float], ball: BallPath | None
         from_ball, ball_sd = snap_from_ball(ball.t_s, ball.xy_field_yd, t)
         if math.isfinite(from_ball) and abs(from_ball - t) < max(0.6, 2 * sd):
             t, sd, source = from_ball, ball_sd, "measured"
-    lineup2, odds2 = _lineup_at(motion, t, ball)
+    lineup2, odds2 = _lineup_at(motion, t, ball, spot)
     if lineup2 is not None:
         lineup, odds = lineup2, odds2
     if lineup.cost > 9.0:
@@ -79,32 +85,43 @@ def find_start(motion: Motion, known: Mapping[str, float], ball: BallPath | None
     return Start(Value(t, sd, source), lineup, odds, tuple(warnings))
 
 
-def _lineup_at(motion: Motion, t_s: float, ball: BallPath | None) -> tuple[Lineup | None, float]:
+def _lineup_at(
+    motion: Motion, t_s: float, ball: BallPath | None, spot: Spot = ANYWHERE
+) -> tuple[Lineup | None, float]:
     """The line-up just before a time with the log-odds of who the offense is."""
     xy = set_places(motion, t_s)
-    spot = ball.at(t_s - 0.1, 0.25) if ball is not None else None
+    seen = ball.at(t_s - 0.1, 0.25) if ball is not None else None
     pace = window_mean(motion.velocity, motion.t_s, t_s - 0.25, 0.2)
     speed = np.hypot(pace[:, 0], pace[:, 1])
+
+    def read(offense: Rows, defense: Rows) -> Lineup | None:
+        return read_lineup(xy, offense, defense, seen, speed, spot)
+
     given_o, given_d = motion.rows("offense"), motion.rows("defense")
     if len(given_o) and len(given_d):
-        return read_lineup(xy, given_o, given_d, spot, speed), 9.0
+        return read(given_o, given_d), 9.0
     a, b = motion.rows("A"), motion.rows("B")
-    as_a, as_b = read_lineup(xy, a, b, spot, speed), read_lineup(xy, b, a, spot, speed)
+    as_a, as_b = read(a, b), read(b, a)
     odds = 4.0 * (_stands_to_kick(as_a, as_b, xy) - _stands_to_kick(as_b, as_a, xy))
     odds += offense_evidence(as_a, as_b, xy, motion.place(t_s + 1.2, 0.15))[0]
-    if as_a is None or as_b is None:
-        return _by_side(as_a or as_b, xy), abs(odds)
-    return _by_side(as_a if odds >= 0 else as_b, xy), abs(odds)
+    best = (as_a or as_b) if as_a is None or as_b is None else (as_a if odds >= 0 else as_b)
+    sided = _by_side(best, xy)
+    if sided is None or sided is best:
+        return best, abs(odds)
+    again = read(sided.offense, sided.defense)
+    better = again is not None and again.direction == sided.direction and again.cost < sided.cost
+    return (again if better else sided), abs(odds)
 
 
 def _by_side(lineup: Lineup | None, xy: F64) -> Lineup | None:
     """The lineup with men taken to the team on whose side of the ball they stand: at the snap nobody may be
-    beyond it, so that a jersey's colour read wrong is put right (over 0.8 yd beyond; most men stay)."""
+    beyond it, so that a jersey's colour read wrong is put right (half a yard and more; most men
+    stay)."""
     if lineup is None:
         return None
     depth = lineup.direction * (xy[:, 0] - lineup.los_yd)
-    beyond = lineup.offense[depth[lineup.offense] > 0.8]
-    short = lineup.defense[depth[lineup.defense] < -1.0]
+    beyond = lineup.offense[depth[lineup.offense] > 0.6]
+    short = lineup.defense[depth[lineup.defense] < -0.5]
     if not len(beyond) + len(short) or len(beyond) > 3 or len(short) > 3:
         return lineup
     offense = np.concatenate([np.setdiff1d(lineup.offense, beyond), short])
@@ -113,9 +130,15 @@ def _by_side(lineup: Lineup | None, xy: F64) -> Lineup | None:
 
 
 def set_places(motion: Motion, snap_s: float) -> F64:
-    """(P,2) places just before the snap; a man not seen then stands where he was seen last in the 1.5 s
-    before it, if he stood still there, or first in the 0.3 s after."""
+    """(P,2) places just before the snap, over 0.6 s of a man who stands still.
+
+    A man not seen then stands where he was seen last in the 1.5 s before it, if he stood still there, or
+    first in the 0.3 s after.
+    """
     xy = motion.place(snap_s - 0.1, 0.15)
+    longer = motion.place(snap_s - 0.3, 0.3)
+    still = np.hypot(*(longer - xy).T) < STILL_YD
+    xy[still] = longer[still]
     before = motion.span(snap_s - 1.5, snap_s)
     after = motion.span(snap_s, snap_s + 0.3)
     for row in np.flatnonzero(~np.isfinite(xy[:, 0])):

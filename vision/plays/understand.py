@@ -62,7 +62,7 @@ def understand_play(
     known = {k: float(v) for k, v in (events or {}).items() if v is not None and math.isfinite(float(v))}
     play_id = play_id or str(row.play_id or tracks.clip_id)
     chance = kickoff(motion)
-    start = find_start(motion, known, ball)
+    start = find_start(motion, known, ball, row.spot(field))
     if chance > 0.5 or start.lineup is None or not start.snap.known:
         kind = ("kick", chance) if chance > 0.5 else ("unknown", math.nan)
         said = ("a kickoff has no line",) if chance > 0.5 else start.warnings
