@@ -43,7 +43,7 @@ def track_clip(
         reason = "every camera lost" if (status == LOST).all() else "no box stands on the field"
         return _empty(detections, status, f"nobody followed: {reason}")
     side, parted = side_log_odds(detections, places)
-    official = official_log_odds(detections, places)
+    official = official_log_odds(detections, places, side)
     pieces = find_pieces(detections, places, side, cameras, s.pieces)
     men = int(standard.players_per_side)
     chains = join_pieces(pieces, detections, places, side, official, men, s.joining)

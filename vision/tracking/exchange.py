@@ -81,7 +81,9 @@ def exchange_tails(
     return box, chains, len(touched) // 2
 
 
-def _renamed(a: Chain, b: Chain, rows_a: np.ndarray, rows_b: np.ndarray, side: np.ndarray) -> tuple[Chain, Chain]:
+def _renamed(
+    a: Chain, b: Chain, rows_a: np.ndarray, rows_b: np.ndarray, side: np.ndarray
+) -> tuple[Chain, Chain]:
     rows_a, rows_b = rows_a[rows_a >= 0], rows_b[rows_b >= 0]
     odds_a, odds_b = float(side[rows_a].sum()), float(side[rows_b].sum())
     kinds = (a.kind, b.kind)
@@ -102,12 +104,12 @@ def _meetings(
     apart_least, longest = max(2, round(0.25 / step_s)), max(2, round(s.longest_s / step_s))
     at = np.arange(frames)
     first, last = seen.argmax(1), frames - 1 - seen[:, ::-1].argmax(1)
-    alive = (at[None] >= first[:, None]) & (at[None] <= last[:, None]) & seen.any(1)[:, None]
+    alive: np.ndarray = (at[None] >= first[:, None]) & (at[None] <= last[:, None]) & seen.any(1)[:, None]
     players = [k for k, c in enumerate(chains) if c.kind != "official"]
     found: list[tuple[float, _Meeting]] = []
     for i, a in enumerate(players):
         for b in players[i + 1 :]:
-            d = np.where(alive[a] & alive[b], np.linalg.norm(xy[a] - xy[b], axis=1), np.inf)
+            d: np.ndarray = np.where(alive[a] & alive[b], np.linalg.norm(xy[a] - xy[b], axis=1), np.inf)
             order = np.flatnonzero(d < s.meet_yd)
             order = order[np.argsort(d[order], kind="stable")]
             free = np.ones(frames, bool)
@@ -115,7 +117,7 @@ def _meetings(
                 if not free[t]:
                     continue
                 free[max(0, t - apart_least) : t + apart_least + 1] = False
-                near = d < s.within_yd
+                near: np.ndarray = np.asarray(d < s.within_yd)
                 u = v = int(t)
                 while u > 0 and t - u < longest and (near[u - 1] or t - u < 2):
                     u -= 1
@@ -134,19 +136,20 @@ def _gains(
     reach = round((s.window_s + s.longest_s) / step_s)
     window, frames = round(s.window_s / step_s), box.shape[1]
     offset = np.arange(-reach, reach + 1)
-    rows = np.full((len(meetings), 4, len(offset)), -1)
+    halves = np.full((len(meetings), 4, len(offset)), -1)
     for k, m in enumerate(meetings):
         at = m.middle + offset
         ok = (at >= 0) & (at < frames)
         for h, (man, mask) in enumerate((man, mask) for man in (m.a, m.b) for mask in (
             (at < m.first) & (at >= m.first - window), (at > m.last) & (at <= m.last + window))):  # fmt: skip
-            rows[k, h, ok & mask] = box[man, at[ok & mask]]
-    rows = rows.reshape(-1, len(offset))
+            halves[k, h, ok & mask] = box[man, at[ok & mask]]
+    rows = halves.reshape(-1, len(offset))
     observed = rows >= 0
     z = np.where(observed[..., None], places.xy_field_yd[rows], 0.0)
     r = np.where(observed[..., None, None], places.covariance[rows] * s.correlated, np.eye(2))
     x, p = smooth(z, r, observed, offset * step_s, s.model)
-    speed = np.where(observed, np.linalg.norm(x[..., 2:], axis=-1), 0.0).sum(1) / np.maximum(observed.sum(1), 1)
+    speed = np.where(observed, np.linalg.norm(x[..., 2:], axis=-1), 0.0).sum(1)
+    speed = speed / np.maximum(observed.sum(1), 1)
     slow = np.repeat((speed.reshape(-1, 4) < s.slow_yd_per_s).all(1), 4)
     if slow.any():
         x[slow], p[slow] = smooth(z[slow], r[slow], observed[slow], offset * step_s, s.standing)

@@ -16,6 +16,9 @@ LARGEST_LOG_ODDS = 3.0
 EARLY_S = 1.2
 """The first seconds in which men are seen stand for the time before the snap."""
 LEAST_AGREEMENT = 0.8
+OFFICIAL_COLOUR, PLAYER_COLOUR, LEAST_CLEAR = 2.0, 1.0, 60
+"""Most that the colours of one box say for and against an official (one of the crew may be dressed unlike the
+others); clear boxes needed of each kit and of officials."""
 HIDDEN = 0.65
 """A box covered this much shows the colours of the man before it, mostly an opponent: it says nothing."""
 
@@ -136,7 +139,30 @@ def _means(x: np.ndarray, labels: np.ndarray) -> np.ndarray:
         return np.array([x[labels == k].mean(0) for k in (0, 1)])
 
 
-def official_log_odds(detections: Detections, places: Places) -> np.ndarray:
-    """(N,) log odds that a box is an official, from the detector's own classes."""
-    said = np.where(detections.kind == OFFICIAL, 1.6, -0.8)
-    return np.asarray(said * np.clip(detections.confidence, 0.2, 1) * (1 - 0.7 * places.covered))
+def official_log_odds(detections: Detections, places: Places, side: np.ndarray) -> np.ndarray:
+    """(N,) log odds that a box is an official: the detector's own class, and whether the colours are those
+    of the clip's officials rather than of the nearer kit (side (N,): log odds of the kits)."""
+    said = np.where(detections.kind == OFFICIAL, 1.6, -0.8) * np.clip(detections.confidence, 0.2, 1)
+    looks = _official_colours(detections, places, side)
+    return np.asarray((said + looks) * (1 - 0.7 * places.covered))
+
+
+def _official_colours(detections: Detections, places: Places, side: np.ndarray) -> np.ndarray:
+    """(N,) log odds by colour alone, limited on both sides; 0 where it cannot be learned."""
+    none = np.zeros(len(detections))
+    if detections.colour.shape[1] == 0:
+        return none
+    whole = np.isfinite(detections.colour).all(1)
+    clear = whole & (places.covered < 0.3) & (places.edge < 1) & (detections.confidence > 0.5)
+    player = clear & (detections.kind == PLAYER)
+    groups = [player & (side > 2), player & (side < -2), clear & (detections.kind == OFFICIAL)]
+    if min(int(g.sum()) for g in groups) < LEAST_CLEAR:
+        return none
+    x = _features(detections.colour, np.flatnonzero(clear))
+    means = np.array([np.median(x[g], axis=0) for g in groups])
+    spread = np.mean([np.cov((x[g] - m).T) for g, m in zip(groups[:2], means[:2], strict=True)], axis=0)
+    precision = np.linalg.inv(spread + 0.1 * np.eye(x.shape[1]))
+    off = np.nan_to_num(x[None] - means[:, None])
+    d2 = np.einsum("kni,ij,knj->kn", off, precision, off)
+    odds = np.clip(0.25 * (d2[:2].min(0) - d2[2]), -PLAYER_COLOUR, OFFICIAL_COLOUR)
+    return np.asarray(np.where(whole & (places.covered < HIDDEN), odds, 0.0))
