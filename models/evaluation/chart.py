@@ -169,13 +169,19 @@ def _view_count(by_true: dict[int, pd.DataFrame], true_id: str, first: int, last
 
 
 def score_routes(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: Mapping[str, str]) -> None:
-    """Route right of the true receivers (a receiver not found counts as wrong), and when it answers."""
+    """Route right of the true receivers (a receiver not found counts as wrong), and when it answers.
+
+    Where the truth says which routes were `finished` (the break was run before the throw), those also
+    apart: the others are named by what was called, not by what could be seen.
+    """
     answers = found.set_index("player_id")["route"].to_dict() if len(found) else {}
     for row in true.itertuples():
         answer = answers.get(names.get(str(row.player_id), ""), None)
         tally.hit("route right", answer == row.route)
         if answer not in (None, "unknown"):
             tally.hit("route right when answered", answer == row.route)
+        if getattr(row, "finished", None) is True or getattr(row, "finished", None) == 1:
+            tally.hit("route right (break run before the throw)", answer == row.route)
 
 
 def score_cushions(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: Mapping[str, str]) -> None:

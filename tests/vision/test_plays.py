@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from calibration.standards import get_standard
 from models.evaluation.plays import Score, receiver_numbers
 from vision.plays import BallPath, Play, Value, to_play, understand_play
 from vision.plays.ball import find_flight
+from vision.plays.lineup import ANYWHERE, Spot
+from vision.plays.motion import Blur
 from vision.plays.passing import quarterback_drop
+from vision.plays.sheet import charted
 from vision.plays.snap import fit_onset, snap_from_ball
 from vision.plays.trial import trial
 from vision.records import Tracks
+from vision.tracking.identities import PathSettings
+from vision.tracking.motion import smooth
 
 # A formation on graph paper. The offense attacks -x from the line x = 60, ball at y = 30, so that
 # depth = 60 - x and lateral (to its right) = y - 30. 2x2 from the gun, nickel defense.
@@ -163,6 +170,57 @@ def test_sheet_is_laid_over_and_contradictions_are_said() -> None:
         "charted line of scrimmage is +5" in w or "charted line of scrimmage is +4.9" in w
         for w in play.warnings
     )
+
+
+def test_charted_yard_line_counts_for_the_way_the_offense_goes() -> None:
+    field = get_standard("ncaa")
+    # own 40 lies at x 40 going +x and at 60 going -x: the paper offense goes -x from 60
+    both = charted({"yard_line": "own 40", "hash": "left", "result": "Touchdown"}, field)
+    assert both.los_by_direction == {1: 40.0, -1: 60.0} and math.isnan(both.los_field_yd)
+    assert both.result == "touchdown"
+    # left hash: the far one (y 33.3) going +x, the near one going -x (60 ft from the side line, NCAA rule 1)
+    assert both.spot(field).charted_y_yd == pytest.approx({1: 100 / 3, -1: 20.0})
+    assert charted({"yard_line": 50}, field).los_field_yd == 50.0
+    assert charted({"yard_line": "40"}, field).los_by_direction == {}
+    play = understand_play(paper_play(), "ncaa", {"yard_line": "own 40"})
+    assert play.los_field_yd.sd < 0.35 and not any("charted line" in w for w in play.warnings)
+    wrong = understand_play(paper_play(), "ncaa", {"yard_line": "opp 40"})
+    assert any("charted line of scrimmage is -20" in w for w in wrong.warnings)
+
+
+def test_ball_between_the_hash_rows() -> None:
+    spot = Spot((20.0, 33.3), {1: 33.3, -1: 20.0}, {1: 40.0})
+    assert spot.cost_across(26.7, 0) == 0.0
+    assert spot.cost_across(36.8, 0) == pytest.approx(1.2 * 3.0)
+    assert spot.cost_across(33.3, 1) == 0.0 < spot.cost_across(33.3, -1)
+    assert spot.cost_along(41.0, 1) == 0.0 < spot.cost_along(45.0, 1) < 2.1
+    assert ANYWHERE.cost_across(3.0, 1) == 0.0
+
+
+def test_smoothing_spreads_a_rise_and_keeps_its_middle() -> None:
+    # symmetric smoothing cannot move the half-way point of a straight rise
+    for blur in (Blur(0.13), Blur(0.0, 0.15), Blur(0.13, 0.15)):
+        t, height = blur.rise(0.4)
+        assert np.interp(0.2, t, height) == pytest.approx(0.5, abs=0.01)
+        assert np.interp(0.0, t, height) > 0.03
+    assert np.interp(0.0, *Blur().rise(0.4)) == 0.0
+
+
+def test_snap_of_followed_boxes_is_not_early() -> None:
+    """The tracker's own smoother over noisy boxes of men who start a tenth after the snap."""
+    exact = paper_play(rate=30.0)
+    rng = np.random.default_rng(5)
+    z = exact.xy_field_yd + rng.normal(0, 0.3, exact.xy_field_yd.shape)
+    s = PathSettings()
+    r = np.broadcast_to(0.3**2 * s.correlated * np.eye(2), (*z.shape[:2], 2, 2))
+    x, p = smooth(z, r, np.ones(z.shape[:2], bool), exact.t_s, s.model)
+    followed = replace(
+        exact,
+        xy_field_yd=x[..., :2],
+        sd_yd=np.sqrt((p[..., 0, 0] + p[..., 1, 1]) / 2),
+        box_index=np.zeros(z.shape[:2], int),
+    )
+    assert understand_play(followed, "ncaa").snap_s.value == pytest.approx(SNAP, abs=0.06)
 
 
 def test_given_events_win() -> None:
