@@ -104,7 +104,8 @@ def _meetings(
     apart_least, longest = max(2, round(0.25 / step_s)), max(2, round(s.longest_s / step_s))
     at = np.arange(frames)
     first, last = seen.argmax(1), frames - 1 - seen[:, ::-1].argmax(1)
-    alive: np.ndarray = (at[None] >= first[:, None]) & (at[None] <= last[:, None]) & seen.any(1)[:, None]
+    within = (at >= first[:, None]) & (at <= last[:, None])
+    alive: np.ndarray = np.asarray(within & seen.any(1, keepdims=True))
     players = [k for k, c in enumerate(chains) if c.kind != "official"]
     found: list[tuple[float, _Meeting]] = []
     for i, a in enumerate(players):
@@ -113,17 +114,17 @@ def _meetings(
             order = np.flatnonzero(d < s.meet_yd)
             order = order[np.argsort(d[order], kind="stable")]
             free = np.ones(frames, bool)
-            for t in order:
+            near: list[bool] = (d < s.within_yd).tolist()
+            for t in order.tolist():
                 if not free[t]:
                     continue
                 free[max(0, t - apart_least) : t + apart_least + 1] = False
-                near: np.ndarray = np.asarray(d < s.within_yd)
-                u = v = int(t)
+                u = v = t
                 while u > 0 and t - u < longest and (near[u - 1] or t - u < 2):
                     u -= 1
                 while v < frames - 1 and v - t < longest and (near[v + 1] or v - t < 2):
                     v += 1
-                found.append((float(d[t]), _Meeting(a, b, u, int(t), v)))
+                found.append((float(d[t]), _Meeting(a, b, u, t, v)))
     found.sort(key=lambda pair: pair[0])
     return [m for _, m in found[: s.most]]
 

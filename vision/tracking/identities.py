@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from typing import Any
 
@@ -72,37 +71,16 @@ def smooth_boxes(
     """Rauch-Tung-Striebel paths of (P,T) boxes; a second round gives less weight to boxes far off
     (Huber weights on the Mahalanobis distance from the first round's path)."""
     observed = box >= 0
-    seen = places.xy_field_yd[box]
-    cut = places.place_if_tall(box, usual_height(box, places, detections.pts_s))
-    z = np.where(observed[..., None], (seen + cut) / 2, 0.0)
+    z = np.where(observed[..., None], places.xy_field_yd[box], 0.0)
     r = np.where(observed[..., None, None], places.covariance[box] * s.correlated, np.eye(2))
     x, p = smooth(z, r, observed, detections.pts_s, s.model)
     for _ in range(rounds - 1):
-        nearer = np.linalg.norm(cut - x[..., :2], axis=-1) < np.linalg.norm(seen - x[..., :2], axis=-1)
-        z = np.where(observed[..., None], np.where(nearer[..., None], cut, seen), 0.0)
         nu = z - x[..., :2]
         base = np.where(observed[..., None, None], places.covariance[box], np.eye(2))
         d = np.sqrt(np.einsum("pti,ptij,ptj->pt", nu, inverse_2x2(base), nu))
         weight = np.where(observed, np.maximum(1.0, d / s.robust), 1.0)
         x, p = smooth(z, r * (weight**2)[..., None, None], observed, detections.pts_s, s.model)
     return x, p
-
-
-def usual_height(box: np.ndarray, places: Places, t_s: np.ndarray, reach_s: float = 0.8) -> np.ndarray:
-    """(P,T) height in yards of each man about each time: the median of his boxes whose legs are in sight
-    within `reach_s` (of all such boxes where there is none near; NaN where there is none at all)."""
-    clear = (box >= 0) & ~places.hides_legs[box]
-    tall = np.where(clear, places.tall_yd[box], np.nan)
-    step = max(1, int(round(reach_s / float(np.median(np.diff(t_s)))))) if len(t_s) > 1 else 1
-    out = np.empty(box.shape)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        whole = np.nanmedian(tall, axis=1)
-        for start in range(0, box.shape[1], max(1, step // 3)):
-            stop = min(start + max(1, step // 3), box.shape[1])
-            near = np.nanmedian(tall[:, max(0, start - step) : stop + step], axis=1)
-            out[:, start:stop] = np.where(np.isfinite(near), near, whole)[:, None]
-    return out
 
 
 def _fill(

@@ -22,14 +22,15 @@ BIG = 1e6
 
 @dataclass(frozen=True)
 class PieceSettings:
-    """gate: chi-square of a place (2 degrees); sure: least confidence that starts a piece."""
+    """gate: chi-square of a place (2 degrees); sure: least confidence that starts a piece;
+    hidden_height: most that the height of a covered box says."""
 
     gate: float = 12.0
     sure: float = 0.3
     faint: float = 0.05
     longest_gap_s: float = 0.4
     height_sd: float = 0.16
-    cut_cost: float = 1.5
+    hidden_height: float = 1.5
     picture_sd: float = 0.12
     picture_limit: float = 6.0
     picture_weight: float = 0.3
@@ -125,15 +126,8 @@ def _costs(w: _Walkers, places: Places, side: np.ndarray, rows: np.ndarray, s: P
     same = _same_side(w.side[:, None], side[rows][None])
     height = np.minimum((np.log(places.tall_yd[rows][None] / w.tall[:, None]) / s.height_sd) ** 2, 6.0)
     cost = d2 + log_det - 2 * np.log(2 * same)
-    whole = np.where(d2 > s.gate, BIG, cost + height)
-    hidden = places.hides_legs[rows]
-    if not hidden.any():
-        return whole
-    nu = places.place_if_tall(rows[hidden][None], w.tall[:, None]) - w.x[:, None, :2]
-    d2_cut = np.einsum("mni,mnij,mnj->mn", nu, inverse[:, hidden], nu)
-    cut = cost[:, hidden] - d2[:, hidden] + d2_cut + s.cut_cost
-    whole[:, hidden] = np.minimum(whole[:, hidden], np.where(d2_cut > s.gate, BIG, cut))
-    return whole
+    height = np.where(places.hides_legs[rows], np.minimum(height, s.hidden_height), height)
+    return np.where(d2 > s.gate, BIG, cost + height)
 
 
 def _picture_cost(w: _Walkers, boxes: np.ndarray, camera: Any, s: PieceSettings) -> np.ndarray:
@@ -175,10 +169,7 @@ def _associate(
     ok = cost[i, j] < BIG / 2
     i, j = i[ok], j[ok]
     r = rows[j]
-    seen, cut = places.xy_field_yd[r], places.place_if_tall(r, w.tall[i])
-    nearer = np.linalg.norm(cut - w.x[i, :2], axis=1) < np.linalg.norm(seen - w.x[i, :2], axis=1)
-    z = np.where(nearer[:, None], cut, seen)
-    w.x[i], w.p[i], _ = update(w.x[i], w.p[i], z, places.covariance[r])
+    w.x[i], w.p[i], _ = update(w.x[i], w.p[i], places.xy_field_yd[r], places.covariance[r])
     clear = np.where(places.hides_legs[r], 0.02, 0.15)
     w.tall[i] += clear * (places.tall_yd[r] - w.tall[i])
     w.side[i] = np.clip(0.97 * w.side[i] + 0.4 * side[r], -5, 5)

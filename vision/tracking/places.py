@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, is_dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,8 +18,6 @@ SIDE_SD, FOOT_SD = 0.045, 0.042
 COVERED_SD = 1.2
 """How much more a fully covered box scatters (as a share of its own spread)."""
 MAN_YD = 1.95
-STRETCH = np.array([0.0, 0.15, 0.3, 0.5])
-LEAST_STRETCH = 10.0
 DOUBLE_IOU, DOUBLE_TRUST = (0.25, 0.5), 0.5
 """Boxes overlapping a surer one by more than the second share are second boxes of one man as often as not:
 of those of confidence 0.5 a half are men, of free ones nine in ten (seven rendered clips, real detector)."""
@@ -32,10 +30,8 @@ class Places:
     xy_field_yd (N,2), covariance (N,2,2) yd^2; tall_yd (N,) height of the box as a man standing there;
     covered (N,) greatest share of the box hidden by a nearer box; by_whom (N,) its row or -1;
     inside (N,) on the field or just beside it; edge (N,) 0..1 closeness to the picture's border (1 = cut);
-    duplicate (N,): a surer box is nearly the same box.
+    duplicate (N,): a surer box is nearly the same box. hides_legs (N,): covered, or cut by the lower border.
     believed (N,): confidence, less where a surer box lies over much the same place (`DOUBLE_IOU`).
-    stretched_yd (N,S,2): the place if the legs are hidden and the box ought to be longer by the share
-    `STRETCH[s]` of its height (the place itself where its legs are in sight, see `hides_legs`).
     """
 
     xy_field_yd: np.ndarray
@@ -47,21 +43,7 @@ class Places:
     valid: np.ndarray
     duplicate: np.ndarray
     hides_legs: np.ndarray
-    stretched_yd: np.ndarray
     believed: np.ndarray
-
-    def place_if_tall(self, rows: np.ndarray, tall_yd: np.ndarray) -> np.ndarray:
-        """Places (..., 2) of boxes if their men are `tall_yd` and the missing part is hidden legs.
-
-        rows and tall_yd broadcast together; nothing changes where legs are in sight or little is missing.
-        """
-        rows, tall_yd = np.broadcast_arrays(rows, tall_yd)
-        share = np.clip(np.nan_to_num(tall_yd / self.tall_yd[rows] - 1), 0, STRETCH[-1])
-        share = np.where(self.hides_legs[rows] & (share > LEAST_STRETCH), share, 0.0)
-        low = np.clip(np.searchsorted(STRETCH, share, side="right") - 1, 0, len(STRETCH) - 2)
-        part = (share - STRETCH[low]) / (STRETCH[low + 1] - STRETCH[low])
-        a, b = self.stretched_yd[rows, low], self.stretched_yd[rows, low + 1]
-        return np.asarray(a + part[..., None] * (b - a))
 
 
 def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
@@ -71,7 +53,6 @@ def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
     tall, covered = np.full(n, np.nan), np.zeros(n)
     duplicate, hides = np.zeros(n, bool), np.zeros(n, bool)
     believed = detections.confidence.astype(float)
-    stretched = np.full((n, len(STRETCH), 2), np.nan)
     valid = np.zeros(n, bool)
     boxes = detections.xyxy_px.astype(float)
     for f in np.unique(detections.frame):
@@ -84,14 +65,13 @@ def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
         if camera is not None:
             xy[rows], cov[rows], tall[rows], valid[rows] = _on_ground(boxes[rows], camera)
             hides[rows] = (covered[rows] > 0.2) | (boxes[rows, 3] > detections.height_px - 3)
-            stretched[rows] = _stretch(boxes[rows], xy[rows], hides[rows] & valid[rows], camera)
     valid &= detections.kind != BALL
     cov = cov * (1 + COVERED_SD * covered)[:, None, None] ** 2
     width, length = float(standard.width_yd), float(standard.length_yd)
     with np.errstate(invalid="ignore"):
         inside = (xy[:, 1] > -0.4) & (xy[:, 1] < width + 0.4) & (xy[:, 0] > -11) & (xy[:, 0] < length + 11)
     edge = _edge(boxes, detections.width_px, detections.height_px)
-    return Places(xy, cov, tall, covered, inside & valid, edge, valid, duplicate, hides, stretched, believed)
+    return Places(xy, cov, tall, covered, inside & valid, edge, valid, duplicate, hides, believed)
 
 
 def _on_ground(boxes: np.ndarray, camera: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -108,24 +88,6 @@ def _on_ground(boxes: np.ndarray, camera: Any) -> tuple[np.ndarray, np.ndarray, 
     valid = valid & (cov[:, 0, 0] + cov[:, 1, 1] < 60) & (tall > 0.2) & (tall < 4.5)
     xy[~valid], cov[~valid] = np.nan, np.nan
     return xy, cov + 0.01 * np.eye(2), tall, valid
-
-
-def _stretch(boxes: np.ndarray, xy: np.ndarray, wanted: np.ndarray, camera: Any) -> np.ndarray:
-    """Places (N,S,2) of boxes made longer downward by each share of STRETCH."""
-    out = np.repeat(xy[:, None], len(STRETCH), 1)
-    rows = np.flatnonzero(wanted)
-    if not len(rows):
-        return out
-    b = boxes[rows]
-    foot = np.repeat(np.column_stack([(b[:, 0] + b[:, 2]) / 2, b[:, 3]])[:, None], len(STRETCH), 1)
-    foot[..., 1] += STRETCH * (b[:, 3] - b[:, 1])[:, None]
-    if is_dataclass(camera) and getattr(camera, "covariance", None) is not None:
-        camera = replace(camera, covariance=None)  # type: ignore[type-var]  # places only: saves time
-    place, ok, _ = camera.to_field(foot.reshape(-1, 2), 1.0)
-    place, ok = place.reshape(len(rows), -1, 2), ok.reshape(len(rows), -1)
-    shift = np.where(ok[..., None] & ok[:, :1, None], place - place[:, :1], 0.0)
-    out[rows] = xy[rows][:, None] + shift
-    return out
 
 
 def _overlaps(boxes: np.ndarray, confidence: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

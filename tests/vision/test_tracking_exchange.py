@@ -1,0 +1,62 @@
+"""Men who met and took each other's boxes get their own back; second boxes of one man are believed less."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from vision.records import Detections
+from vision.tracking.exchange import exchange_tails
+from vision.tracking.joining import Chain
+from vision.tracking.places import DOUBLE_TRUST, find_places
+
+FRAMES, FPS = 90, 30.0
+
+
+def crossing(swapped: bool, bend: bool):
+    """Two men on straight crossing paths (or turning back where they meet), boxes exchanged or not."""
+    t = np.arange(FRAMES) / FPS
+    off = np.abs(t - 1.5) / 4 if bend else t - 1.5
+    true = np.array([np.stack([20 + 5 * t, 20 + 4 * off], 1), np.stack([20 + 5 * t, 20.3 - 4 * off], 1)])
+    own = np.arange(2 * FRAMES).reshape(2, FRAMES)
+    box = own.copy()
+    if swapped:
+        box[:, 45:] = own[::-1, 45:]
+    xy = true.reshape(-1, 2)
+    places = SimpleNamespace(xy_field_yd=xy, covariance=np.tile(0.04 * np.eye(2), (len(xy), 1, 1)))
+    chains = [Chain(box[k], "A", (k,), 0.0) for k in range(2)]
+    detections = SimpleNamespace(pts_s=t, n_frames=FRAMES)
+    return own, box, xy[box], chains, detections, places
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+def test_runners_who_cross_keep_their_heading(swapped):
+    own, box, xy, chains, detections, places = crossing(swapped, bend=False)
+    got, _, changes = exchange_tails(box, xy, chains, detections, places, np.zeros(box.size))
+    assert changes == int(swapped)
+    for k in range(2):
+        seen = got[k] >= 0
+        assert seen.mean() > 0.6 and (got[k][seen] == own[k][seen]).all()
+
+
+def test_kits_decide_where_the_paths_do_not():
+    """Two men who turn back from each other look as if they had crossed; clear colours say they did not."""
+    own, box, xy, chains, detections, places = crossing(swapped=True, bend=True)
+    side = np.repeat([3.0, -3.0], FRAMES)
+    got, chains, changes = exchange_tails(box, xy, chains, detections, places, side)
+    assert changes == 1 and {c.kind for c in chains} == {"A"}
+    assert all((got[k][got[k] >= 0] == own[k][got[k] >= 0]).all() for k in range(2))
+
+
+def test_second_box_of_a_man_is_believed_less():
+    boxes = np.array([[100, 100, 140, 200], [110, 104, 150, 204], [400, 100, 440, 200]], np.float32)
+    detections = Detections(
+        frame=np.zeros(3, int), xyxy_px=boxes, confidence=np.array([0.8, 0.6, 0.6]), kind=np.zeros(3, int),
+        colour=np.zeros((3, 0)), pts_s=np.zeros(1), width_px=1280, height_px=720,
+    )  # fmt: skip
+    nowhere = SimpleNamespace(camera=lambda f: None)
+    standard = SimpleNamespace(width_yd=160 / 3, length_yd=100.0)
+    places = find_places(detections, nowhere, standard)
+    assert places.believed == pytest.approx([0.8, 0.6 * DOUBLE_TRUST, 0.6])
