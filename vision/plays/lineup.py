@@ -19,6 +19,9 @@ CENTRE_BEHIND_BALL_YD = 0.8
 """how far the centre's place lies behind the forward tip of the ball (common practice; no source)"""
 
 
+TAILBACK_YD = 5.7
+"""so far behind the centre stands a tailback: with nobody nearer, the passer under the centre is hidden behind
+him (from the gun he stands 4 to 5; common practice, no source)"""
 HIDDEN_COST = {5: 0.0, 4: 1.6, 3: 3.2}
 """misfit counted for linemen not seen"""
 
@@ -194,7 +197,7 @@ def _quarterback(
         aside = abs(float(y[man] - np.clip(y[man], *room)))
         if 9.5 <= back < 16.5 and aside < 1.3:
             return int(man), 0.5 + aside  # a punter; the man before him protects
-        if not 0.1 < back < 9.5:
+        if not 0.1 < back < TAILBACK_YD:
             continue
         # right behind the line only a man under the centre stands; beside him it is a lineman
         cost = 1.5 * aside + 0.3 * abs(float(y[man]) - sum(room) / 2) + 0.5 * max(0.0, back - 6.0)
