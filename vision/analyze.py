@@ -174,16 +174,13 @@ def tables_of_play(
     the first clip's clock). Returns (clip rows, tables).
     """
     tracks = [follow(film, cameras, standard) for film, cameras, _ in passes]
-    joined, remarks = tracks[0], []
+    remarks: list[str] = []
+    if len(passes) > 1:
+        joined, passes, remarks = fuse(passes, tracks, standard)
+    else:
+        joined = tracks[0]
     for (film, cameras, _), one in zip(passes, tracks, strict=True):
         remarks += remarks_of(film, cameras, one)
-    if len(tracks) > 1 and len(tracks[1].ids):
-        if not len(joined.ids):
-            joined = tracks[1]
-        else:
-            two = join_views(joined, tracks[1], standard)
-            joined = two.tracks
-            remarks += [two.message] if two.message else []
     play = understand_play(joined, standard, row, events, play_id=play_id)
     tables = play_tables(play, classifier, row)
     plays = tables["plays"][0]
@@ -198,6 +195,32 @@ def tables_of_play(
     tables["tracks"]["frame"] = tables["tracks"]["frame"] * passes[0][0].step
     tables["cameras"] = [r for item in passes for r in camera_rows(item[0], item[1])]
     return [clip_row(*item, play_id) for item in passes], tables
+
+
+def fuse(
+    passes: Sequence[tuple[FilmPass, ClipCameras, str]], tracks: Sequence[Tracks], standard: FieldStandard
+) -> tuple[Tracks, list[tuple[FilmPass, ClipCameras, str]], list[str]]:
+    """Tracks of two views in one; (tracks, passes, remarks). Joined views also settle which end zone the
+    second camera stands behind: its cameras are turned where needed and no longer ask."""
+    first, second, kept = tracks[0], tracks[1], list(passes)
+    if not len(first.ids) or not len(second.ids):
+        return (first if len(first.ids) else second), kept, []
+    two = join_views(first, second, standard)
+    if not two.pairs:
+        return two.tracks, kept, [two.message] if two.message else []
+    film, cameras, view = kept[1]
+    if "half a turn" in two.message:
+        cameras = half_turn(cameras, standard)
+    kept[1] = (film, replace(cameras, message="", _cache={}), view)
+    return two.tracks, kept, []
+
+
+def half_turn(cameras: ClipCameras, standard: FieldStandard) -> ClipCameras:
+    """The same cameras on the field turned by half a turn (x to length - x, y to width - y)."""
+    p = np.array(cameras.parameters)
+    p[:, 0] = (p[:, 0] + 360.0) % 360.0 - 180.0
+    p[:, 5], p[:, 6] = standard.length_yd - p[:, 5], standard.width_yd - p[:, 6]
+    return replace(cameras, parameters=p, _cache={})
 
 
 def _blank_places(tables: dict[str, Any]) -> None:

@@ -15,7 +15,7 @@ import pytest
 from calibration.clip import INTERPOLATED, MEASURED, ClipCameras
 from calibration.standards import get_standard
 from models.detector.detector import SHIPPED, Boxes
-from vision.analyze import every_frame, people_of, spot_of
+from vision.analyze import every_frame, half_turn, people_of, spot_of
 from vision.batch import plan_plays
 from vision.charting import read_sheet
 from vision.film import open_clip, write_film
@@ -67,6 +67,21 @@ def test_cameras_of_skipped_frames_lie_between_their_neighbours() -> None:
     assert len(full) == 6
     assert full.parameters[:, 0].tolist() == pytest.approx([0, 1, 2, 4, 6, 6])
     assert full.status.tolist() == [MEASURED, INTERPOLATED, MEASURED, INTERPOLATED, MEASURED, MEASURED]
+
+
+def test_a_half_turn_moves_the_camera_to_the_other_end_and_keeps_the_picture() -> None:
+    field = get_standard("ncaa")
+    p = np.array([[90.0, 12.0, 0.4, np.log(1500.0), 0.01, -30.0, 20.0, 12.0, 0.2]])
+    one = ClipCameras(
+        1280, 720, field.width_yd, np.zeros(1, np.uint8), p, np.zeros((1, 9, 9), np.float32), np.ones(1), "ncaa"
+    )
+    other = half_turn(one, field)
+    spots = np.array([[30.0, 20.0], [45.0, 33.0]])
+    turned = np.array([field.length_yd, field.width_yd]) - spots
+    a, b = one.camera(0), other.camera(0)
+    assert a is not None and b is not None
+    assert np.allclose(a.to_image(spots)[0], b.to_image(turned)[0], atol=1e-6)
+    assert b.centre_field_yd[0] > field.length_yd
 
 
 def short_clip(source: Path, target: Path, frames: int = 20) -> None:
