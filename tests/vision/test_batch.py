@@ -73,7 +73,14 @@ def test_a_half_turn_moves_the_camera_to_the_other_end_and_keeps_the_picture() -
     field = get_standard("ncaa")
     p = np.array([[90.0, 12.0, 0.4, np.log(1500.0), 0.01, -30.0, 20.0, 12.0, 0.2]])
     one = ClipCameras(
-        1280, 720, field.width_yd, np.zeros(1, np.uint8), p, np.zeros((1, 9, 9), np.float32), np.ones(1), "ncaa"
+        1280,
+        720,
+        field.width_yd,
+        np.zeros(1, np.uint8),
+        p,
+        np.zeros((1, 9, 9), np.float32),
+        np.ones(1),
+        "ncaa",
     )
     other = half_turn(one, field)
     spots = np.array([[30.0, 20.0], [45.0, 33.0]])
