@@ -20,8 +20,8 @@ CENTRE_BEHIND_BALL_YD = 0.8
 
 
 TAILBACK_YD = 5.7
-"""so far behind the centre stands a tailback: with nobody nearer, the passer under the centre is hidden behind
-him (from the gun he stands 4 to 5; common practice, no source)"""
+"""so far behind the centre stands a tailback: with nobody nearer, the passer is hidden under the centre
+(from the gun he stands 4 to 5; common practice, no source)"""
 HIDDEN_COST = {5: 0.0, 4: 1.6, 3: 3.2}
 """misfit counted for linemen not seen"""
 
