@@ -40,6 +40,7 @@ MASKED_FROM = 0.3
 FAST_RATE_HZ = 40.0
 LEAST_FRAMES = 15
 FEW_MEN = 11
+SPOT_FITS_YD = 1.5
 
 
 @dataclass(frozen=True)
@@ -127,9 +128,33 @@ def solve_pass(
     row: Mapping[str, Any] | None,
     view: str | None,
 ) -> ClipCameras:
-    """Cameras of one pass with the help of the game's other clips."""
+    """Cameras of one pass with the help of the game's other clips.
+
+    A field without painted numbers is numbered by the charted line of scrimmage: where that can lie in
+    two places (own or opponent's half), the way the offense faces tells which.
+    """
     job = ClipJob(film.clip_id, film.evidence, view, spot_of(row, standard))
-    return game.solve(job).cameras
+    cameras = game.solve(job).cameras
+    if cameras.needs_click and job.spot is None and row and view != "endzone":
+        spot = spot_by_direction(film, cameras, standard, row)
+        if spot is not None:
+            cameras = game.solve(replace(job, spot=spot)).cameras
+    return cameras
+
+
+def spot_by_direction(
+    film: FilmPass, cameras: ClipCameras, standard: FieldStandard, row: Mapping[str, Any]
+) -> tuple[float, float | None] | None:
+    """Charted (line of scrimmage, None) for the direction in which the men on the film line up; None when
+    the sheet is silent, the direction is not told, or the line seen does not fit it modulo five yards."""
+    places = line_of_scrimmage(dict(row), standard.length_yd)
+    if not places:
+        return None
+    play = understand_play(follow(film, cameras, standard), standard)
+    if play.direction not in places or not play.los_field_yd.known:
+        return None
+    off = (places[play.direction] - play.los_field_yd.value + 2.5) % 5.0 - 2.5
+    return (places[play.direction], None) if abs(off) <= SPOT_FITS_YD else None
 
 
 def follow(film: FilmPass, cameras: ClipCameras, standard: FieldStandard) -> Tracks:

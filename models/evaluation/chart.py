@@ -226,6 +226,7 @@ def score_tables(found: Tables, true: Tables, view: str = "sideline") -> Tally:
         tracks = true["tracks"][true["tracks"]["clip_id"] == clip.clip_id]
         tracks = tracks.merge(_roles(true, play_id), on="player_id", how="left")
         our_tracks = found["tracks"][found["tracks"]["clip_id"] == clip.clip_id]
+        our_tracks = our_tracks.dropna(subset=["x_field_yd", "y_field_yd"])
         names = score_people(tally, our_tracks, tracks, snap, round(float(last) * fps), fps)
         score_teams(tally, our_tracks, tracks, names)
         score_roles(tally, found, true, play_id, names)
