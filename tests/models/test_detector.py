@@ -181,3 +181,23 @@ def test_both_back_ends_agree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
 @pytest.mark.parametrize(("film", "net"), [(1920, 1280), (1280, 1280), (960, 960), (852, 1280)])
 def test_the_input_width_follows_the_film(film: int, net: int) -> None:
     assert input_width(film) == net
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not SHIPPED.exists(), reason="no shipped weights in this checkout")
+def test_a_user_adapts_the_shipped_weights_on_twenty_frames(tmp_path: Path) -> None:
+    """`underneath train detector --labels FOLDER --from WEIGHTS`: the loss falls, the file loads again."""
+    from models.synthetic.strange import write_set
+    from models.training.frames import load_cache
+    from models.training.start_weights import load_start_state
+    from models.training.train_detector import Recipe, save_state, train
+
+    write_set(tmp_path / "labels", 20, seed=77)
+    cache = load_cache([tmp_path / "labels"], torch.device("cpu"))
+    assert len(cache.boxes) == 20
+    log: list[dict[str, float]] = []
+    recipe = Recipe(width_px=480, height_px=288, batch=4, steps=12, rate=3e-4)
+    model = train(cache, load_start_state(SHIPPED), recipe, log)
+    save_state(model, tmp_path / "mine.pt")
+    load_network(tmp_path / "mine.pt")
+    assert np.isfinite(log[-1]["cls_loss"])
