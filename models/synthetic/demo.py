@@ -1,9 +1,8 @@
 """The small invented game that ships as ``demo_media``: ``python -m models.synthetic.demo [OUT]``.
 
-Its seed, field and kits are its own: training looks are drawn from ``[seed, index]`` generators, this
-game from
-``[DEMO_SEED, 4242]``. Plays are chosen by their scripts (some curls must be caught), never by how well
-they chart.
+Its seed, field and kits are its own: training looks are drawn from ``[seed, index]`` generators, this game
+from ``[DEMO_SEED, 4242]``. Plays are chosen by their scripts (some curls must be run out and caught), never
+by how well they chart.
 """
 
 from __future__ import annotations
@@ -73,7 +72,7 @@ def demo_plan(out: Path) -> GamePlan:
     dark = min(plan.look.offense.jersey, plan.look.defense.jersey, key=sum)
     ground = replace(plan.look.field, emblem=4.5, emblem_colours=(dark, *plan.look.field.emblem_colours[1:]))
     look = replace(plan.look, picture=picture, field=ground)
-    fmt = FilmFormat(rate=Fraction(30000, 1001), bit_rate=480_000)
+    fmt = FilmFormat(rate=Fraction(30000, 1001), bit_rate=800_000)
     return replace(plan, look=look, fmt=fmt, spans_yd=((34.0, 44.0), (20.0, 30.0)))
 
 
@@ -95,8 +94,9 @@ def demo_calls(plan: GamePlan) -> list[dict[str, Any]]:
             if script.t_s[-1] > 6.0:
                 continue
             target = script.events.get("target")
-            route = script.routes[target].label if target in script.routes else ""
-            if want != "curl" or (route == "curl" and script.events.get("result") == "complete"):
+            route = script.routes.get(target)
+            caught = script.events.get("result") == "complete"
+            if want != "curl" or (route is not None and route.label == "curl" and route.finished and caught):
                 chosen.append(call)
                 break
     order = rng.permutation(len(chosen))
