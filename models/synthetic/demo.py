@@ -91,16 +91,22 @@ def demo_calls(plan: GamePlan) -> list[dict[str, Any]]:
             if call["n"] not in tried:
                 tried[call["n"]] = play_script(plan, call)
             script = tried[call["n"]]
-            if script.t_s[-1] > 6.0:
+            if script.t_s[-1] > 7.5:
                 continue
             target = script.events.get("target")
             route = script.routes.get(target)
             caught = script.events.get("result") == "complete"
-            if want != "curl" or (route is not None and route.label == "curl" and route.finished and caught):
+            if want != "curl" or (caught and route is not None and _run_out(route, script.events)):
                 chosen.append(call)
                 break
     order = rng.permutation(len(chosen))
     return [chosen[i] | {"n": n + 1} for n, i in enumerate(order)]
+
+
+def _run_out(route: Any, events: dict[str, Any]) -> bool:
+    """A curl whose man turned 0.4 s or more before the ball came, 8 yd deep or more."""
+    turned = float(events.get("arrival_s", np.nan)) - float(route.break_s)
+    return bool(route.label == "curl" and turned >= 0.4 and route.stem_depth_play_yd >= 8.0)
 
 
 def write_provenance(out: Path, plan: GamePlan) -> None:
