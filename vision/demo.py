@@ -38,7 +38,7 @@ def steps(media: Path, out: Path, workers: int) -> list[list[str]]:
         ["export", str(out / "export"), *season],
         ["cutup", str(out / "cutup.mp4"), *season, "--target"],
         ["show", "demo_p001_side", *season, "--out", str(out / "overlay.mp4")],
-        ["show", "demo_p001_side", *season, "--out", str(out / "overlay_throw.png"), "--at", "throw"],
+        ["show", "demo_p001_side", *season, "--out", str(out / "overlay.png"), "--at", "4"],
         ["sheet", "curls", str(out / "sheet_curls.html"), *season],
         ["sheet", "defenders", str(out / "sheet_drops.html"), *season],
         ["page", str(out / "page"), *season],
