@@ -17,6 +17,8 @@ SIDE_SD, FOOT_SD = 0.045, 0.042
 """Spread of a box's middle and of its lower edge as shares of its height (the detector's own scatter)."""
 COVERED_SD = 1.2
 """How much more a fully covered box scatters (as a share of its own spread)."""
+CUT_SD = 2.5
+"""How much less sure the feet below the picture are (a man may crouch)."""
 MAN_YD = 1.95
 DOUBLE_IOU, DOUBLE_TRUST = (0.25, 0.5), 0.5
 """Boxes overlapping a surer one by more than the second share are second boxes of one man as often as not:
@@ -63,7 +65,9 @@ def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
         believed[rows] *= 1 - (1 - DOUBLE_TRUST) * np.clip((double - low) / (high - low), 0, 1)
         camera = cameras.camera(int(f))
         if camera is not None:
-            xy[rows], cov[rows], tall[rows], valid[rows] = _on_ground(boxes[rows], camera)
+            xy[rows], cov[rows], tall[rows], valid[rows] = _on_ground(
+                boxes[rows], camera, detections.height_px
+            )
             hides[rows] = (covered[rows] > 0.2) | (boxes[rows, 3] > detections.height_px - 3)
     valid &= detections.kind != BALL
     cov = cov * (1 + COVERED_SD * covered)[:, None, None] ** 2
@@ -74,10 +78,32 @@ def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
     return Places(xy, cov, tall, covered, inside & valid, edge, valid, duplicate, hides, believed)
 
 
-def _on_ground(boxes: np.ndarray, camera: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def _whole_men(boxes: np.ndarray, camera: Any, height_px: int) -> tuple[np.ndarray, np.ndarray]:
+    """Boxes cut by the picture's lower border drawn out to where an upright man's feet would be; which
+    were cut. Else the feet of men at the near bench seem to stand yards inside the field."""
+    cut = boxes[:, 3] > height_px - 3
+    if not cut.any():
+        return boxes, cut
+    out = boxes.copy()
+    middle = (boxes[cut, 0] + boxes[cut, 2]) / 2
+    low = boxes[cut, 3]
+    for _ in range(4):
+        xy, ok, _ = camera.to_field(np.column_stack([middle, low]), np.ones((len(low), 2)))
+        head, seen = camera.project(np.column_stack([xy, np.full(len(xy), MAN_YD)]))
+        reach = boxes[cut, 1] + low - head[:, 1]
+        low = np.where(ok & seen & np.isfinite(reach), np.maximum(boxes[cut, 3], reach), low)
+    out[cut, 3] = low
+    return out, cut
+
+
+def _on_ground(
+    boxes: np.ndarray, camera: Any, height_px: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    boxes, cut = _whole_men(boxes, camera, height_px)
     high = boxes[:, 3] - boxes[:, 1]
     foot = np.column_stack([(boxes[:, 0] + boxes[:, 2]) / 2, boxes[:, 3] - LOW_EDGE * high])
     sd = np.column_stack([np.maximum(SIDE_SD * high, 1.0), np.maximum(FOOT_SD * high, 1.0)])
+    sd[cut, 1] *= CUT_SD
     xy, valid, cov = camera.to_field(foot, sd)
     valid = valid & np.isfinite(cov).all((1, 2)) & (high > 2)
     away = xy - np.asarray(camera.centre_field_yd)[:2]
