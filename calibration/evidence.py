@@ -64,6 +64,20 @@ class MarkFinder(Protocol):
     def find(self, bgr: np.ndarray, boxes_xyxy: np.ndarray | None = None) -> FrameMarks: ...
 
 
+def in_boxes(px: np.ndarray, boxes_xyxy: np.ndarray) -> np.ndarray:
+    """(N,) bool: which pixels (N, 2) lie inside any of the boxes (M, 4); all False without boxes."""
+    if not len(boxes_xyxy) or not len(px):
+        return np.zeros(len(px), bool)
+    return np.asarray(
+        (
+            (px[:, None, 0] > boxes_xyxy[:, 0])
+            & (px[:, None, 0] < boxes_xyxy[:, 2])
+            & (px[:, None, 1] > boxes_xyxy[:, 1])
+            & (px[:, None, 1] < boxes_xyxy[:, 3])
+        ).any(1)
+    )
+
+
 @dataclass
 class ClipEvidence:
     """Everything seen in one clip. marks: by frame; links[i]: motion from frame i - 1 to i (links[0]

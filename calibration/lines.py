@@ -42,6 +42,21 @@ def fit_line(px: np.ndarray, weight: np.ndarray | None = None) -> ImageLine:
     )
 
 
+def _best_support(
+    px: np.ndarray, i: np.ndarray, j: np.ndarray, least_apart_px: float, tolerance_px: float
+) -> np.ndarray:
+    """(N,) bool: points within the tolerance of the line through the pair (i[k], j[k]) that most points
+    support; pairs closer than ``least_apart_px`` say nothing."""
+    d = px[j] - px[i]
+    length = np.hypot(*d.T)
+    ok = length > least_apart_px
+    if not ok.any():
+        return np.zeros(len(px), bool)
+    n = np.column_stack([-d[ok, 1], d[ok, 0]]) / length[ok, None]
+    near = np.abs(px @ n.T - (n * px[i[ok]]).sum(1)) < tolerance_px
+    return np.asarray(near[:, int(near.sum(0).argmax())])
+
+
 def find_lines(
     px: np.ndarray,
     rng: np.random.Generator,
@@ -60,19 +75,10 @@ def find_lines(
     while len(left) >= minimum and len(lines) < most:
         i = rng.integers(0, len(left), tries)
         j = rng.integers(0, len(left), tries)
-        d = left[j] - left[i]
-        length = np.hypot(*d.T)
-        ok = length > 8 * tolerance_px
-        if not ok.any():
-            break
-        n = np.column_stack([-d[ok, 1], d[ok, 0]]) / length[ok, None]
-        off = (n * left[i[ok]]).sum(1)
-        count = (np.abs(left @ n.T - off) < tolerance_px).sum(0)
-        best = int(count.argmax())
-        if count[best] < minimum:
+        inside = _best_support(left, i, j, 8 * tolerance_px, tolerance_px)
+        if inside.sum() < minimum:
             break
         line = None
-        inside = np.abs(left @ n[best] - off[best]) < tolerance_px
         for _ in range(2):
             line = fit_line(left[inside])
             inside = np.abs(line.distance(left)) < tolerance_px
@@ -96,18 +102,9 @@ def find_transversals(
         if len(i) > 1500:
             pick = rng.permutation(len(i))[:1500]
             i, j = i[pick], j[pick]
-        d = left[j] - left[i]
-        length = np.hypot(*d.T)
-        ok = length > 15 * tolerance_px
-        if not ok.any():
+        inside = _best_support(left, i, j, 15 * tolerance_px, tolerance_px)
+        if inside.sum() < minimum:
             break
-        n = np.column_stack([-d[ok, 1], d[ok, 0]]) / length[ok, None]
-        off = (n * left[i[ok]]).sum(1)
-        count = (np.abs(left @ n.T - off) < tolerance_px).sum(0)
-        best = int(count.argmax())
-        if count[best] < minimum:
-            break
-        inside = np.abs(left @ n[best] - off[best]) < tolerance_px
         line = fit_line(left[inside])
         rows.append(line)
         left = left[np.abs(line.distance(left)) >= 2 * tolerance_px]

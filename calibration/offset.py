@@ -19,7 +19,7 @@ import numpy as np
 
 from calibration import batch
 from calibration.clip import LOST
-from calibration.evidence import ClipEvidence, FrameMarks
+from calibration.evidence import ClipEvidence, FrameMarks, in_boxes
 from calibration.standards import FieldStandard
 
 NUMBERS = ("none", "10", "20", "30", "40", "50", "middle")
@@ -258,19 +258,6 @@ def _inside(px: np.ndarray, marks: FrameMarks, margin: float) -> np.ndarray:
     )
 
 
-def _hidden(px: np.ndarray, boxes: np.ndarray) -> np.ndarray:
-    if not len(boxes):
-        return np.zeros(len(px), bool)
-    return np.asarray(
-        (
-            (px[:, None, 0] > boxes[:, 0])
-            & (px[:, None, 0] < boxes[:, 2])
-            & (px[:, None, 1] > boxes[:, 1])
-            & (px[:, None, 1] < boxes[:, 3])
-        ).any(1)
-    )
-
-
 def _look_for_line(
     line: _Line,
     marks: FrameMarks,
@@ -288,7 +275,7 @@ def _look_for_line(
     px, ok = batch.image(xy, q, zero, principal, standard.width_yd)
     beside, _ = batch.image(xy + [1.0, 0.0], q, zero, principal, standard.width_yd)
     ok &= _inside(px, marks, 6.0) & (np.hypot(*(beside - px).T) > 4.5 * marks.unit_px)
-    ok &= ~_hidden(px, marks.boxes_xyxy)
+    ok &= ~in_boxes(px, marks.boxes_xyxy)
     if ok.sum() < 4:
         return
     soft = cv2.dilate(marks.line_map, np.ones((3, 3), np.uint8))
@@ -323,7 +310,7 @@ def _look_for_number(
         return None
     cover = np.array([[x + a, y + b] for a in (-1.2, -0.4, 0.4, 1.2) for b in (-0.7, 0.0, 0.7)])
     cpx, _ = batch.image(cover, q, np.zeros(len(cover), int), principal, standard.width_yd)
-    if _hidden(cpx, marks.boxes_xyxy).mean() > 0.34:
+    if in_boxes(cpx, marks.boxes_xyxy).mean() > 0.34:
         return None
     found = marks.numeral_px
     at, good = batch.ground(found[:, :2], q, np.zeros(len(found), int), principal, standard.width_yd)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from calibration import batch
-from calibration.evidence import FrameMarks
+from calibration.evidence import FrameMarks, in_boxes
 from calibration.standards import FieldStandard
 
 
@@ -31,19 +31,6 @@ def _sample(mask: np.ndarray, scale: float, px: np.ndarray) -> np.ndarray:
     c[:, 0] = np.clip(c[:, 0], 0, mask.shape[1] - 1)
     c[:, 1] = np.clip(c[:, 1], 0, mask.shape[0] - 1)
     return mask[c[:, 1], c[:, 0]] / 255.0
-
-
-def _in_boxes(px: np.ndarray, boxes: np.ndarray) -> np.ndarray:
-    if not len(boxes):
-        return np.zeros(len(px), bool)
-    return np.asarray(
-        (
-            (px[:, None, 0] > boxes[:, 0])
-            & (px[:, None, 0] < boxes[:, 2])
-            & (px[:, None, 1] > boxes[:, 1])
-            & (px[:, None, 1] < boxes[:, 3])
-        ).any(1)
-    )
 
 
 def score(
@@ -150,7 +137,7 @@ def _expected(
     )
     beside, _ = batch.image(xy + [1.0, 0.0], p, index, principal, width, rot)
     good &= np.hypot(*(beside - px).T) > 2.5 * tolerance / 3.0 * 1.0
-    good[good] &= ~_in_boxes(px[good], marks.boxes_xyxy)
+    good[good] &= ~in_boxes(px[good], marks.boxes_xyxy)
     precision = np.full(k, 0.5)
     if marks.line_map is not None and good.any():
         soft = cv2.dilate(marks.line_map, np.ones((3, 3), np.uint8))

@@ -25,10 +25,10 @@ from models.marks.finder import MarkFinder
 from models.routes.classifier import RouteClassifier
 from vision.charting import line_of_scrimmage
 from vision.clicking import read_clicks
-from vision.film import open_clip
+from vision.film import PICTURES, open_clip, read_picture
 from vision.from_tables import play_tables
 from vision.plays import understand_play
-from vision.records import OFFICIAL, PLAYER, Detections, Tracks
+from vision.records import PLAYER, Detections, Tracks
 from vision.tracking.clip import track_clip
 from vision.tracking.colour import describe_colour
 from vision.tracking.views import join_views
@@ -178,8 +178,9 @@ def remarks_of(film: FilmPass, cameras: ClipCameras, tracks: Tracks) -> list[str
     share = float(np.mean(cameras.status == LOST)) if len(cameras) else 1.0
     if share > 0.1:
         out.append(f"no camera on {share:.0%} of the frames")
-    if men_found(film) < FEW_MEN:
-        out.append(f"too dark, soft or far: only {men_found(film):.0f} men found in a frame")
+    men = men_found(film)
+    if men < FEW_MEN:
+        out.append(f"too dark, soft or far: only {men:.0f} men found in a frame")
     if tracks.message:
         out.append(tracks.message)
     return out
@@ -295,9 +296,7 @@ def calibrate_film(path: Path, standard: str, clicks: Path | None = None) -> tup
     """Cameras of every frame of a clip (or of one picture) and the frames' times."""
     tools, field_standard = Tools.load(), get_standard(standard)
     points = read_clicks(clicks) if clicks else None
-    if path.suffix.lower() in (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp"):
-        from vision.commands.making import read_picture
-
+    if path.suffix.lower() in PICTURES:
         bgr = read_picture(path)
         boxes = tools.detector.detect([bgr])[0].at_least(MASKED_FROM)
         collector = EvidenceCollector(field_standard, tools.finder)
@@ -306,6 +305,3 @@ def calibrate_film(path: Path, standard: str, clicks: Path | None = None) -> tup
         return solve_clip(collector.evidence, field_standard, clicks=points), np.zeros(1)
     film = read_film(path, field_standard, tools, every_frame=True)
     return solve_clip(film.evidence, field_standard, clicks=points), film.pts_s
-
-
-__all__ = ["OFFICIAL", "FilmPass", "Tools", "calibrate_film", "read_film", "solve_pass", "tables_of_play"]

@@ -8,6 +8,7 @@ film and settings. Nothing is lost, nothing is stored twice.
 from __future__ import annotations
 
 import contextlib
+import functools
 import multiprocessing as mp
 import os
 import pickle
@@ -69,8 +70,14 @@ def _game_of(path: Path) -> str:
     return (folder.parent if folder.name.lower() in ("clips", "film", "video", "videos") else folder).name
 
 
+@functools.cache
+def _weights() -> dict[str, str]:
+    """Hashes of the shipped weights, read once a process."""
+    return {"detector": file_hash(SHIPPED), "marks": file_hash(MARK_WEIGHTS)}
+
+
 def _settings(standard: str, row: Mapping[str, Any] | None) -> dict[str, Any]:
-    weights = {"detector": file_hash(SHIPPED), "marks": file_hash(MARK_WEIGHTS)}
+    weights = _weights()
     return {
         "standard": standard,
         "code": CODE_VERSION,
@@ -140,7 +147,7 @@ def run_batch(
         tell(f"{len(plays) - len(todo)} of {len(plays)} plays are stored already")
     if not todo:
         return 0
-    run_id = season.start_run(_settings(standard, None), _settings(standard, None)["weights"], CODE_VERSION)
+    run_id = season.start_run(_settings(standard, None), _weights(), CODE_VERSION)
     with _waiting_room(Path(season_path)) as room:
         stored = _Batch(season, run_id, standard, room, tell).run(todo, workers)
     season.finish_run(run_id)

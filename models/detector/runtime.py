@@ -89,7 +89,8 @@ class TorchBackend:
     def __init__(self, weights: Path, device: str | None = None, half: bool = True) -> None:
         self.device = torch.device(device or ("cuda" if torch.cuda.is_available() else "cpu"))
         self.half = half
-        self.network = load_network(weights).to(self.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+        network = FirstOutput(load_network(weights))
+        self.network = network.to(self.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
 
     def __call__(self, images: np.ndarray) -> torch.Tensor:
         x = torch.from_numpy(images).to(self.device).contiguous(memory_format=torch.channels_last)
@@ -97,9 +98,7 @@ class TorchBackend:
             torch.inference_mode(),
             torch.autocast(self.device.type, dtype=torch.bfloat16, enabled=self.half),
         ):
-            raw = self.network(x)
-        raw = raw[0] if isinstance(raw, (tuple, list)) else raw
-        return raw.float().cpu()
+            return self.network(x).float().cpu()
 
 
 class OpenVinoBackend:

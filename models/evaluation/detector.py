@@ -81,10 +81,10 @@ def summarise(frames: list[dict[str, torch.Tensor]], score_at: float = 0.25) -> 
 
 def score_cache(model: torch.nn.Module, cache: Any, recipe: Any) -> dict[str, Any]:
     """Run a network over a cache of labelled frames at the recipe's size and summarise."""
-    from models.detector.runtime import select_boxes
+    from models.detector.runtime import FirstOutput, select_boxes
 
     device = cache.images.device
-    model = model.to(device).eval()
+    model = FirstOutput(model).to(device).eval()
     canvas_w = int(cache.images.shape[3])
     scale = recipe.width_px / canvas_w
     frames = []
@@ -100,7 +100,6 @@ def score_cache(model: torch.nn.Module, cache: Any, recipe: Any) -> dict[str, An
             torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"),
         ):
             raw = model(images)
-        raw = raw[0] if isinstance(raw, (tuple, list)) else raw
         for i, (xyxy, confidence, kind) in enumerate(select_boxes(raw.float().cpu(), least=0.01)):
             k = start + i
             frames.append(

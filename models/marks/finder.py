@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import torch
 
-from calibration.evidence import FrameMarks
+from calibration.evidence import FrameMarks, in_boxes
 from models.marks.decode import peaks, ridges, sigmoid
 from models.marks.network import MASKS, STRIDE, read_marks
 from models.marks.numbers import NumberReader
@@ -66,7 +66,7 @@ class MarkFinder:
         boxes = np.zeros((0, 4)) if boxes_xyxy is None else np.asarray(boxes_xyxy, float).reshape(-1, 4)
         masks = sigmoid(output[: len(MASKS)])
         found = {name: _to_picture(_thin(ridges(masks[i])), scale) for i, name in enumerate(MASKS)}
-        found = {k: v[~_inside(v[:, :2], boxes)] for k, v in found.items()}
+        found = {k: v[~in_boxes(v[:, :2], boxes)] for k, v in found.items()}
         points = {
             k: _to_picture(peaks(output, k, t), scale)
             for k, t in (("row", 0.3), ("side", 0.3), ("numeral", 0.35))
@@ -100,19 +100,6 @@ def _to_picture(rows: np.ndarray, scale: float) -> np.ndarray:
 def _thin(points: np.ndarray) -> np.ndarray:
     step = -(-len(points) // MOST_RIDGE_POINTS)
     return points if step <= 1 else points[np.argsort(points[:, 1], kind="stable")][::step]
-
-
-def _inside(px: np.ndarray, boxes: np.ndarray) -> np.ndarray:
-    if not len(boxes) or not len(px):
-        return np.zeros(len(px), bool)
-    return np.asarray(
-        (
-            (px[:, None, 0] > boxes[:, 0])
-            & (px[:, None, 0] < boxes[:, 2])
-            & (px[:, None, 1] > boxes[:, 1])
-            & (px[:, None, 1] < boxes[:, 3])
-        ).any(1)
-    )
 
 
 def _in_picture(rows: np.ndarray, width: int, height: int) -> np.ndarray:

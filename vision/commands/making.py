@@ -30,7 +30,6 @@ FILM = (
     ".wmv",
     ".mxf",
 )
-PICTURES = (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp")
 
 
 def add_commands(commands: argparse._SubParsersAction) -> None:
@@ -269,7 +268,7 @@ def run_detect(args: argparse.Namespace) -> int:
 
 def _pictures(name: str, every: int) -> Iterator[tuple[int, float | None, Any]]:
     """(frame, pts_s, bgr) of a picture file or of film."""
-    from vision.film import open_clip
+    from vision.film import PICTURES, open_clip, read_picture
 
     path = Path(name)
     if path.suffix.lower() in PICTURES:
@@ -277,20 +276,6 @@ def _pictures(name: str, every: int) -> Iterator[tuple[int, float | None, Any]]:
         return
     clip = open_clip(path, threads=2)
     yield from clip.frames(step=every)
-
-
-def read_picture(path: Path) -> Any:
-    """One picture file as bgr uint8. Raises FilmTrouble."""
-    import numpy as np
-    from PIL import Image, UnidentifiedImageError
-
-    if not path.is_file():
-        raise FilmTrouble(f"{path}: no such file", "check the name and the folder")
-    try:
-        with Image.open(path) as image:
-            return np.ascontiguousarray(np.asarray(image.convert("RGB"))[..., ::-1])
-    except (UnidentifiedImageError, OSError) as error:
-        raise FilmTrouble(f"{path} is not a picture ({error})", "give PNG, JPEG or film") from None
 
 
 def run_calibrate(args: argparse.Namespace) -> int:
@@ -317,7 +302,7 @@ def run_clicks(args: argparse.Namespace) -> int:
     """Write the page on which a person clicks field points."""
     from calibration import get_standard
     from vision.clicking import named_lines, named_rows, write_click_page
-    from vision.film import open_clip
+    from vision.film import PICTURES, open_clip, read_picture
 
     field = get_standard(checked_standard(args.standard))
     path = Path(args.input)
