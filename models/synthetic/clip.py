@@ -20,7 +20,7 @@ from models.synthetic.looks import Look
 from models.synthetic.paths import CameraPath
 from models.synthetic.render import Renderer
 from models.synthetic.scene import ball_rows, pole_rows
-from models.synthetic.truth import frame_labels
+from models.synthetic.truth import frame_labels, person_rows
 
 CODECS = {"h264": "libx264", "hevc": "libx265", "mpeg4": "mpeg4"}
 ENDINGS = {"h264": ".mp4", "hevc": ".mp4", "mpeg4": ".avi"}
@@ -154,17 +154,7 @@ def draw_moment(
         else 0.2,
     )
     exposure = renderer.draw(cam, figures, later, [(ball, BALL_ID), (pole_rows(poles), POLE_ID)])
-    people = [
-        {
-            "kind": ("player", "official", "ball", "other")[r[0].kind],
-            "id": pid,
-            "team": r[0].team,
-            "number": r[0].number,
-            "action": r[5],
-            "field_yd": [r[1], r[2], float(z)],
-        }
-        for r, pid, z in zip(rows, ids, figures.place[:, 2], strict=True)
-    ]
+    people = person_rows(rows, ids, figures.place[:, 2])
     return exposure, people, ball_label(exposure, cam, ball, place)
 
 

@@ -35,7 +35,7 @@ from models.synthetic.people import PeopleLibrary
 from models.synthetic.plays import simulate_play
 from models.synthetic.render import Renderer
 from models.synthetic.scene import ball_rows, build_props, pole_rows
-from models.synthetic.truth import covered_map, frame_labels, look_truth
+from models.synthetic.truth import covered_map, frame_labels, look_truth, person_rows
 
 BALL_ID, POLE_ID = 65001, 65002
 SIZES = ((1920, 1080), (1280, 720), (1280, 720), (852, 480))
@@ -243,17 +243,7 @@ def _one_frame(
     spin = float(rng.uniform(0, 6.28))
     extras = [(ball_rows(ball_at, spin, float(rng.normal(0, 0.4))), BALL_ID), (pole_rows(poles), POLE_ID)]
     exposure = renderer.draw(cam, figures, _shutter(rng, look, cam), extras)
-    people = [
-        {
-            "kind": ("player", "official", "ball", "other")[r[0].kind],
-            "id": pid,
-            "team": r[0].team,
-            "number": r[0].number,
-            "action": r[5],
-            "field_yd": [r[1], r[2], float(f)],
-        }
-        for r, pid, f in zip(rows, ids, figures.place[:, 2], strict=True)
-    ]
+    people = person_rows(rows, ids, figures.place[:, 2])
     overlays = film.overlay_boxes(look, cam.width_px, cam.height_px)
     labels = frame_labels(exposure, cam, people, ball_label(exposure, cam, extras[0][0], ball_at), overlays)
     picture = film.degrade(exposure.picture, look, rng)

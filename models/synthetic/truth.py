@@ -26,6 +26,21 @@ def covered_map(exposure: Exposure, overlays: list[tuple[int, int, int, int]], s
     return cv2.resize(m, (w // step, h // step), interpolation=cv2.INTER_NEAREST)
 
 
+def person_rows(rows: list[Any], ids: list[str], feet_z_yd: np.ndarray) -> list[dict[str, Any]]:
+    """What `frame_labels` wants to know of each drawn person: kind, id, team, number, action, place (yd)."""
+    return [
+        {
+            "kind": KINDS[r[0].kind],
+            "id": pid,
+            "team": r[0].team,
+            "number": r[0].number,
+            "action": r[5],
+            "field_yd": [r[1], r[2], float(z)],
+        }
+        for r, pid, z in zip(rows, ids, feet_z_yd, strict=True)
+    ]
+
+
 def frame_labels(
     exposure: Exposure,
     cam: ViewCamera,
