@@ -1,8 +1,9 @@
-"""`underneath score FILM_WITH_TRUTH`: end-to-end figures against film whose answer is known.
+"""`underneath score FILM_WITH_TRUTH ...`: end-to-end figures against film whose answer is known.
 
-The folder is one that `models.synthetic.season` wrote: clips/, sheet.csv and truth/. The clips are
-processed from their pixels like any film (truth files are opened only afterwards), into a season
-beside them or into `--season FILE` (which is reused as it is when it exists).
+Each folder is one that `models.synthetic.season` wrote: clips/, sheet.csv and truth/. The clips are
+processed from their pixels like any film (truth files are opened only afterwards), into a season in a
+temporary folder or in `--season FOLDER` (what is stored there already is not done again). Several folders
+come out as one table, a column each; folders of one style (pro, college, school) also added up.
 """
 
 from __future__ import annotations
@@ -20,8 +21,11 @@ import pandas as pd
 from calibration.clip import ClipCameras, cameras_from_table
 from calibration.standards import get_standard
 from models.evaluation.camera import score_clip
-from models.evaluation.chart import Tally, score_tables
-from models.evaluation.tracking import TrackCounts, add_counts, count_tracks
+from models.evaluation.chart import score_tables
+from models.evaluation.tally import Tally
+from models.evaluation.tracking import TrackCounts, count_tracks
+from vision.score_peers import keep_passes, peer_counts, peer_table
+from vision.score_table import Film, csv_rows, pooled, text_table
 from vision.store import Season
 from vision.trouble import FilmTrouble
 
@@ -129,37 +133,54 @@ def camera_figures(tally: Tally, found: pd.DataFrame, truth: dict[str, pd.DataFr
             tally.add(f"{clip.view}: camera error yd (clip 95th)", [row["p95_yd"]])
 
 
+def about_film(folder: Path) -> dict[str, Any]:
+    """What the truth says of a film: standard, style ... Raises FilmTrouble when the folder holds none."""
+    path = folder / "truth" / "game.json"
+    if not path.is_file():
+        raise FilmTrouble(f"{folder}: no truth beside this film", "make some with models.synthetic.season")
+    return dict(json.loads(path.read_text()))
+
+
+def clip_files(folder: Path) -> list[Path]:
+    """The film files of a folder with truth."""
+    return sorted(p for p in (folder / "clips").iterdir() if p.suffix in (".mp4", ".avi", ".mkv", ".mov"))
+
+
+def process_folder(folder: Path, season_path: Path, workers: int, with_sheet: bool) -> Season:
+    """Process what is not stored yet."""
+    from vision.batch import run_batch
+
+    sheet = folder / "sheet.csv" if with_sheet and (folder / "sheet.csv").exists() else None
+    standard = about_film(folder)["standard"]
+    run_batch(clip_files(folder), season_path, standard=standard, workers=workers, sheet=sheet)
+    return Season(season_path)
+
+
 def score_folder(
     folder: Path, season_path: Path, workers: int = 1, with_sheet: bool = True
 ) -> dict[str, Any]:
     """Process (what is not stored yet) and score one folder of film with truth."""
-    from vision.batch import run_batch
-
-    truth_about = json.loads((folder / "truth" / "game.json").read_text())
-    clips = sorted(p for p in (folder / "clips").iterdir() if p.suffix in (".mp4", ".avi", ".mkv", ".mov"))
-    sheet = folder / "sheet.csv" if with_sheet and (folder / "sheet.csv").exists() else None
-    run_batch(clips, season_path, standard=truth_about["standard"], workers=workers, sheet=sheet)
-    return figures_of(folder, Season(season_path), truth_about["standard"])
+    season = process_folder(folder, season_path, workers, with_sheet)
+    return figures_of(folder, season, about_film(folder)["standard"])
 
 
-def figures_of(folder: Path, season: Season, standard: str) -> dict[str, Any]:
-    """Figures of a season already processed: name -> {value or median.., n}."""
+def tally_of(folder: Path, season: Season, standard: str) -> Tally:
+    """Counts of a season already processed."""
     truth = read_truth(folder)
     found = found_tables(season, truth)
     tally = score_tables(found, truth)
     camera_figures(tally, found["cameras"], truth, standard)
-    counts = []
     for clip in truth["clips"].itertuples():
         ours = found["tracks"][found["tracks"]["clip_id"] == clip.clip_id]
         theirs = truth["tracks"][truth["tracks"]["clip_id"] == clip.clip_id]
         if clip.view == "sideline":
-            counts.append(identity_counts(ours.dropna(subset=["x_field_yd"]), theirs))
-    figures = tally.figures()
-    if counts:
-        total = add_counts(counts)
-        figures["HOTA in yards (1 yd gate)"] = {"value": total.hota_gate, "n": len(counts)}
-        figures["IDF1 in yards"] = {"value": total.idf1, "n": len(counts)}
-    return figures
+            tally.tracks.append(identity_counts(ours.dropna(subset=["x_field_yd"]), theirs))
+    return tally
+
+
+def figures_of(folder: Path, season: Season, standard: str) -> dict[str, Any]:
+    """Figures of a season already processed: name -> {value or median.., n}."""
+    return tally_of(folder, season, standard).figures()
 
 
 def print_figures(figures: dict[str, Any], title: str) -> None:
@@ -173,29 +194,49 @@ def print_figures(figures: dict[str, Any], title: str) -> None:
             print(f"  {name:<58} {values}  n={f['n']}")
 
 
-def main(argv: list[str] | None = None) -> int:
-    """Command line of `underneath score`."""
+def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("film", nargs="+", type=Path, metavar="FILM_WITH_TRUTH")
-    parser.add_argument(
-        "--season", type=Path, metavar="FOLDER", help="folder for the seasons (default: temporary)"
-    )
-    parser.add_argument("--no-sheet", action="store_true", help="do not show the program the charting sheet")
-    parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) // 2))
-    parser.add_argument("--json", type=Path, metavar="FILE", help="also write the figures as JSON")
-    args = parser.parse_args(argv)
-    every: dict[str, Any] = {}
+    add = parser.add_argument
+    add("film", nargs="+", type=Path, metavar="FILM_WITH_TRUTH")
+    add("--season", type=Path, metavar="FOLDER", help="folder for the seasons (default: temporary)")
+    add("--passes", type=Path, metavar="FOLDER", help="keep decoded clips here and use those kept")
+    add("--peers", action="store_true", help="also general-purpose trackers on the same boxes")
+    add("--no-sheet", action="store_true", help="do not show the program the charting sheet")
+    add("--workers", type=int, default=max(1, (os.cpu_count() or 2) // 2))
+    add("--every", action="store_true", help="print every figure of every folder, not the table alone")
+    add("--json", type=Path, metavar="FILE", help="also write all figures as JSON")
+    add("--csv", type=Path, metavar="FILE", help="also write all figures as CSV, one row a figure and film")
+    return parser
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Command line of `underneath score`."""
+    args = _parser().parse_args(argv)
+    films, peers = [], []
     with tempfile.TemporaryDirectory() as scratch:
         keep = args.season or Path(scratch)
         keep.mkdir(parents=True, exist_ok=True)
+        passes = args.passes or (Path(scratch) / "passes" if args.peers else None)
         for folder in args.film:
-            path = keep / f"{folder.name}.duckdb"
-            every[folder.name] = score_folder(folder, path, args.workers, not args.no_sheet)
-            print_figures(every[folder.name], f"{folder.name}:")
+            about, path = about_film(folder), keep / f"{folder.name}.duckdb"
+            if passes is not None:
+                keep_passes(folder, path, passes, args.workers, not args.no_sheet)
+            season = process_folder(folder, path, args.workers, not args.no_sheet)
+            films.append(Film(folder.name, str(about["style"]), tally_of(folder, season, about["standard"])))
+            if args.every:
+                print_figures(films[-1].figures, f"{folder.name}:")
+            if args.peers and passes is not None:
+                peers.append(peer_counts(folder, season, passes))
+    columns = [*films, *pooled(films)]
+    print(text_table(columns))
+    if peers:
+        print(peer_table(peers))
     if args.json:
-        args.json.write_text(json.dumps(every, indent=1))
+        args.json.write_text(json.dumps({c.name: c.figures for c in columns}, indent=1))
+    if args.csv:
+        csv_rows(columns).to_csv(args.csv, index=False)
     return 0
 
 

@@ -9,49 +9,21 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 from scipy.optimize import linear_sum_assignment
 
+from models.evaluation.play_figures import score_kind, score_names, score_passing, score_twelve
+from models.evaluation.tally import Tally
+
 Tables = Mapping[str, pd.DataFrame]
 GATE_YD = 1.5
-
-
-@dataclass
-class Tally:
-    """Counts and samples of one film; ``figures()`` turns them into named values with n."""
-
-    counts: Counter[str] = field(default_factory=Counter)
-    samples: dict[str, list[float]] = field(default_factory=dict)
-
-    def hit(self, name: str, right: bool) -> None:
-        """One trial of a share."""
-        self.counts[f"{name}/n"] += 1
-        self.counts[f"{name}/right"] += int(right)
-
-    def add(self, name: str, values: np.ndarray | list[float]) -> None:
-        """Samples of an error."""
-        self.samples.setdefault(name, []).extend(float(v) for v in values if np.isfinite(v))
-
-    def figures(self) -> dict[str, dict[str, float]]:
-        """Shares as {value, n}; errors as {median, p95, mean, n}."""
-        out: dict[str, dict[str, float]] = {}
-        for key, n in self.counts.items():
-            name, kind = key.rsplit("/", 1)
-            if kind == "n":
-                out[name] = {"value": self.counts[f"{name}/right"] / n, "n": n}
-        for name, values in self.samples.items():
-            v = np.asarray(values)
-            if len(v):
-                out[name] = {
-                    "median": float(np.median(v)),
-                    "p95": float(np.percentile(v, 95)),
-                    "mean": float(v.mean()),
-                    "n": len(v),
-                }
-        return out
+OFFICIAL_GATE_YD = 1.0
+RECEIVERS, COVERERS = ("WR", "TE", "RB"), ("LB", "S", "CB")
+UNDERNEATH_YD = 12.0
+"""A linebacker, corner or safety less deep than this at the throw counts as an underneath defender."""
+KEPT_SHARE, SEEN_SHARE = 0.9, 0.5
 
 
 def match_people(
@@ -124,12 +96,13 @@ def score_moments(tally: Tally, found: pd.Series | None, true: pd.Series) -> Non
         tally.hit("direction right", right)
     if "kind" in true and pd.notna(true["kind"]):
         tally.hit("pass, run or kick right", found is not None and found.get("kind") == true["kind"])
+    score_kind(tally, found, true)
 
 
 def score_people(
     tally: Tally, found: pd.DataFrame, true: pd.DataFrame, snap: int, throw: int, fps: float
 ) -> dict[str, str]:
-    """People before the snap, position error, one identity from snap to throw.
+    """People before the snap, places and speeds, one identity from snap to throw.
 
     Returns true id -> found id at the snap."""
     by_found, by_true = _instants(found), _instants(true)
@@ -143,29 +116,114 @@ def score_people(
         tally.counts["players found before the snap/right"] += len(pairs)
     matched = identity_map(found, true, snap, throw, step)
     at_snap: dict[str, str] = {}
-    roles = true.drop_duplicates("player_id").set_index("player_id")
     for true_id, seen_at in matched.items():
         tally.add("position error yd", [e for _, _, e in seen_at])
-        most, votes = Counter(f for _, f, _ in seen_at).most_common(1)[0]
+        most = Counter(f for _, f, _ in seen_at).most_common(1)[0][0]
         at_snap[true_id] = seen_at[0][1] if seen_at[0][0] <= snap + step else most
-        frames_in_view = _view_count(by_true, true_id, snap, throw, step)
-        share = votes / max(1, frames_in_view)
-        kept = share >= 0.9 and seen_at[0][1] == seen_at[-1][1]
-        role = str(roles.loc[true_id].get("role", "")) if true_id in roles.index else ""
-        if role in ("WR", "TE", "RB"):
+    roles = _role_of(true)
+    for true_id, kept in kept_identities(by_true, matched, snap, throw, step).items():
+        if roles.get(true_id) in RECEIVERS:
             tally.hit("receivers with one identity, snap to throw", kept)
-        elif role in ("LB", "S", "CB"):
+        elif roles.get(true_id) in COVERERS:
             tally.hit("defenders with one identity, snap to throw", kept)
+    score_speeds(tally, found, true, matched)
+    score_officials(tally, by_found, by_true, range(max(0, snap - round(fps)), throw + 1, step))
     return at_snap
 
 
-def _view_count(by_true: dict[int, pd.DataFrame], true_id: str, first: int, last: int, step: int) -> int:
-    count = 0
-    for frame in range(first, last + 1, step):
-        if frame in by_true:
-            seen = _in_view(by_true[frame])
-            count += int((seen["player_id"] == true_id).any())
-    return count
+def kept_identities(
+    by_true: Mapping[int, pd.DataFrame],
+    matched: Mapping[str, list[tuple[int, str, float]]],
+    first: int,
+    last: int,
+    step: int,
+) -> dict[str, bool]:
+    """True id -> one and the same found id at both ends and on nine tenths of the instants in view. Every
+    man matched at all is asked, and every man in view half of the time (never found: not kept)."""
+    frames = [f for f in range(first, last + 1, step) if f in by_true]
+    views: Counter[str] = Counter()
+    for frame in frames:
+        views.update(str(p) for p in _in_view(by_true[frame])["player_id"])
+    out: dict[str, bool] = {}
+    for true_id, count in views.items():
+        seen_at = [s for s in matched.get(true_id, []) if first <= s[0] <= last]
+        if not seen_at:
+            if count >= SEEN_SHARE * len(frames):
+                out[true_id] = False
+            continue
+        votes = Counter(f for _, f, _ in seen_at).most_common(1)[0][1]
+        out[true_id] = votes >= KEPT_SHARE * count and seen_at[0][1] == seen_at[-1][1]
+    return out
+
+
+def score_to_arrival(
+    tally: Tally, found: pd.DataFrame, true: pd.DataFrame, play: pd.Series, fps: float
+) -> None:
+    """One identity from the snap to the ball's arrival: receivers, and defenders underneath."""
+    if pd.isna(play.get("arrival_s")) or pd.isna(play.get("throw_s")):
+        return
+    snap, throw, arrival = (round(float(play[f"{n}_s"]) * fps) for n in ("snap", "throw", "arrival"))
+    step = max(1, round(fps / 10))
+    by_true, roles = _instants(true), _role_of(true)
+    at_throw = by_true.get(throw, true.iloc[:0])
+    depth = float(play["direction"]) * (at_throw["x_field_yd"] - float(play["los_field_yd"]))
+    under = {str(p) for p in at_throw.loc[depth < UNDERNEATH_YD, "player_id"]}
+    matched = identity_map(found, true, snap, arrival, step)
+    for true_id, kept in kept_identities(by_true, matched, snap, arrival, step).items():
+        if roles.get(true_id) in RECEIVERS:
+            tally.hit("receivers with one identity, snap to arrival", kept)
+        elif roles.get(true_id) in COVERERS and true_id in under:
+            tally.hit("underneath defenders with one identity, snap to arrival", kept)
+
+
+def score_speeds(
+    tally: Tally,
+    found: pd.DataFrame,
+    true: pd.DataFrame,
+    matched: Mapping[str, list[tuple[int, str, float]]],
+) -> None:
+    """Speed over the ground of matched men against the truth's."""
+    if "speed_yd_per_s" not in found or "speed_yd_per_s" not in true:
+        return
+    ours, theirs = (
+        dict(zip(zip(t["frame"], t["player_id"], strict=True), t["speed_yd_per_s"], strict=True))
+        for t in (found, true)
+    )
+    nothing = float("nan")
+    tally.add(
+        "speed error yd/s",
+        [
+            abs(float(ours.get((frame, f), nothing)) - float(theirs.get((frame, true_id), nothing)))
+            for true_id, seen_at in matched.items()
+            for frame, f, _ in seen_at
+        ],
+    )
+
+
+def score_officials(
+    tally: Tally, by_found: Mapping[int, pd.DataFrame], by_true: Mapping[int, pd.DataFrame], frames: range
+) -> None:
+    """Share of the officials in view at whose place one of our players stands and no true player does."""
+    for frame in frames:
+        if frame not in by_true:
+            continue
+        everyone = by_true[frame]
+        if "observed" in everyone:
+            everyone = everyone[everyone["observed"].fillna(False).astype(bool)]
+        officials = set(everyone.loc[everyone["team"] == "official", "player_id"].astype(str))
+        if not officials or frame not in by_found:
+            continue
+        players = by_found[frame][by_found[frame]["team"] != "official"]
+        taken = {t for t, _, _ in match_people(players, everyone, OFFICIAL_GATE_YD)}
+        for official in officials:
+            tally.hit("official taken for player", official in taken)
+
+
+def _role_of(true: pd.DataFrame) -> dict[str, str]:
+    rows = true.drop_duplicates("player_id")
+    if "role" not in rows:
+        return {}
+    return {str(p): str(r) for p, r in zip(rows["player_id"], rows["role"], strict=True)}
 
 
 def score_routes(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: Mapping[str, str]) -> None:
@@ -180,8 +238,11 @@ def score_routes(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: M
         tally.hit("route right", answer == row.route)
         if answer not in (None, "unknown"):
             tally.hit("route right when answered", answer == row.route)
-        if getattr(row, "finished", None) is True or getattr(row, "finished", None) == 1:
+        finished = getattr(row, "finished", None)
+        done = finished is not None and finished == 1
+        if done:
             tally.hit("route right (break run before the throw)", answer == row.route)
+        score_twelve(tally, answer, str(row.route), done)
 
 
 def score_cushions(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: Mapping[str, str]) -> None:
@@ -202,6 +263,13 @@ def score_cushions(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names:
         tally.hit("cushion answered", True)
         tally.add(
             "cushion at snap error yd", [abs(float(ours.loc[name, "cushion_yd"]) - float(row["cushion_yd"]))]
+        )
+        if "inside_yd" in ours and pd.notna(row.get("inside_yd")):
+            inside = abs(float(ours.loc[name, "inside_yd"]) - float(row["inside_yd"]))
+            tally.add("inside at snap error yd", [inside])
+        tally.hit(
+            "nearest defender at snap right",
+            str(ours.loc[name, "defender_id"]) == names.get(str(row["defender_id"]), ""),
         )
         if isinstance(row.get("leverage"), str):
             tally.hit("leverage at snap right", ours.loc[name, "leverage"] == row["leverage"])
@@ -230,8 +298,11 @@ def score_tables(found: Tables, true: Tables, view: str = "sideline") -> Tally:
         names = score_people(tally, our_tracks, tracks, snap, round(float(last) * fps), fps)
         score_teams(tally, our_tracks, tracks, names)
         score_roles(tally, found, true, play_id, names)
+        score_names(tally, _of(found, "players", play_id), _of(true, "players", play_id), names)
         if truth_play.get("kind", "pass") != "pass":
             continue
+        score_passing(tally, our_play, truth_play)
+        score_to_arrival(tally, our_tracks, tracks, truth_play, fps)
         score_routes(tally, _of(found, "routes", play_id), _of(true, "routes", play_id), names)
         score_cushions(tally, _of(found, "matchups", play_id), _of(true, "matchups", play_id), names)
     return tally

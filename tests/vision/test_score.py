@@ -1,0 +1,130 @@
+"""The table of `underneath score`, its files, and the comparison with general-purpose trackers."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from models.evaluation.tally import Tally
+from models.evaluation.tracking import count_tracks
+from models.synthetic.faults import PRO, make_faulty
+from models.synthetic.plays import simulate_play
+from vision import score
+from vision.records import Detections
+from vision.score_peers import OURS, PeerCounts, clip_counts, peer_table, pictures, rows_of
+from vision.score_table import GROUPS, Film, cell, csv_rows, pooled, text_table
+from vision.trouble import FilmTrouble
+
+
+def film(name: str, style: str, right: int, asked: int) -> Film:
+    tally = Tally()
+    for k in range(asked):
+        tally.hit("route right", k < right)
+    tally.add("position error yd", [0.1, 0.2, 0.9])
+    truth = np.zeros((1, 4, 2))
+    tally.tracks.append(count_tracks(truth, truth))
+    return Film(name, style, tally)
+
+
+FILMS = [film("north", "school", 3, 4), film("south", "school", 1, 4), film("east", "pro", 1200, 1200)]
+
+
+def test_one_column_a_film_and_a_sum_for_a_shared_style() -> None:
+    columns = [*FILMS, *pooled(FILMS)]
+    assert [c.name for c in columns] == ["north", "south", "east", "all school"]
+    lines = text_table(columns, 200).splitlines()
+    assert lines[0].split() == ["figure", "(n)", "north", "south", "east", "all", "school"]
+    assert lines[1].split() == ["school", "school", "pro"]
+    row = next(line for line in lines if line.startswith("  route right "))
+    assert row.split() == "route right 0.75 (4) 0.25 (4) 1.00 (1,200) 0.50 (8)".split()
+    assert [line for line in lines if not line.startswith(" ")][1:] == ["players", "identities", "routes"]
+    row = next(line for line in lines if "place error, 95th" in line)
+    assert row.split()[-2:] == ["0.90", "(6)"]  # 95th of 0.1 0.1 0.2 0.2 0.9 0.9
+
+
+def test_narrow_terminals_get_the_columns_below_each_other() -> None:
+    text = text_table(FILMS, 64)
+    assert max(map(len, text.splitlines())) <= 64
+    assert sum(line.startswith("figure (n)") for line in text.splitlines()) > 1
+    assert all(f.name in text for f in FILMS)
+
+
+def test_blank_where_the_truth_has_nothing() -> None:
+    assert cell(None, "value") == "–" and cell({"value": 0.5, "n": 1234}, "value") == "0.50 (1,234)"
+    names = [name for _, rows in GROUPS for _, name, _ in rows]
+    assert len({(n, s) for _, rows in GROUPS for _, n, s in rows}) == len(names)
+
+
+def test_csv_holds_every_figure() -> None:
+    rows = csv_rows([*FILMS, *pooled(FILMS)])
+    assert list(rows.columns[:5]) == ["film", "style", "group", "figure", "n"]
+    one = rows[(rows["film"] == "all school") & (rows["figure"] == "route right")].iloc[0]
+    assert (one["value"], one["n"], one["group"]) == (0.5, 8, "routes")
+
+
+def test_command_writes_table_json_and_csv(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
+) -> None:
+    for name in ("a", "b"):
+        (tmp_path / name / "truth").mkdir(parents=True)
+        (tmp_path / name / "truth" / "game.json").write_text('{"standard": "ncaa", "style": "school"}')
+    tallies = {"a": FILMS[0].tally, "b": FILMS[1].tally}
+    monkeypatch.setattr(score, "process_folder", lambda *a: None)
+    monkeypatch.setattr(score, "tally_of", lambda folder, season, standard: tallies[folder.name])
+    out = ["--json", str(tmp_path / "x.json"), "--csv", str(tmp_path / "x.csv")]
+    assert score.main([str(tmp_path / "a"), str(tmp_path / "b"), *out]) == 0
+    assert "all school" in capsys.readouterr().out
+    assert json.loads((tmp_path / "x.json").read_text())["all school"]["route right"]["n"] == 8
+    assert len(pd.read_csv(tmp_path / "x.csv")) == 3 * len(FILMS[0].figures)
+    with pytest.raises(FilmTrouble, match="no truth"):
+        score.main([str(tmp_path)])
+
+
+def test_peers_get_the_same_boxes_and_cameras() -> None:
+    """With perfect places of ours, ours scores 1; the peers score something between 0 and 1."""
+    play = simulate_play(77, "ncaa", "pass")
+    boxes = make_faulty(play, 77, PRO)
+    last = 90
+    keep = boxes.frame < last
+    d = Detections(**boxes.fields())
+    d = Detections(
+        d.frame[keep], d.xyxy_px[keep], d.confidence[keep], d.kind[keep], d.colour[keep], d.pts_s[:last],
+        d.width_px, d.height_px,
+    )  # fmt: skip
+    rows = []
+    for i, (who, team) in enumerate(zip(boxes.person_id, boxes.person_team, strict=True)):
+        for f in range(last):
+            rows.append((who, team, 2 * f, *boxes.xy_field_yd[i, f], bool(boxes.in_picture[i, f])))
+    true = pd.DataFrame(rows, columns=["player_id", "team", "frame", "x_field_yd", "y_field_yd", "observed"])
+    counts = clip_counts(d, 2, boxes.cameras, "ncaa", true[true["observed"]], true)
+    assert counts[OURS].idf1 == 1.0
+    assert set(counts) == {OURS, "ByteTrack", "OC-SORT", "SORT", "BoT-SORT"}
+    for name in ("ByteTrack", "OC-SORT", "SORT"):
+        assert 0.1 < counts[name].idf1 < 1.0
+    text = peer_table([PeerCounts("one", {n: [c] for n, c in counts.items()})])
+    assert f"{OURS:<28}" in text and "1.00 / 1.00 (1)" in text and "ahead of the best peer" in text
+
+
+def test_rows_of_places() -> None:
+    xy = np.full((2, 3, 2), np.nan)
+    xy[1, 2] = 5, 6
+    assert rows_of(xy, 2).to_dict("records") == [
+        {"player_id": "t1", "team": "unknown", "frame": 4, "x_field_yd": 5.0, "y_field_yd": 6.0}
+    ]
+
+
+def test_pictures_in_order(tmp_path: Path) -> None:
+    from vision.film.writer import write_film
+
+    frames = [(k / 10, np.full((64, 96, 3), 40 * k, np.uint8)) for k in range(6)]
+    path = tmp_path / "x.mp4"
+    write_film(path, frames, Fraction(10))
+    picture = pictures(path, 2)
+    levels = [picture(k).mean() for k in (0, 2, 2, 1)]
+    assert levels == pytest.approx([0, 160, 160, 80], abs=6)
