@@ -23,7 +23,7 @@ def add_commands(commands: argparse._SubParsersAction) -> None:
         (
             "sheet",
             run_sheet,
-            "a sheet to print: a question, one defender, or the next offense",
+            "a sheet to print: a question, routes by combination and receiver, or one defender",
             _sheet_options,
         ),
         ("page", run_page, "the season as a page to open in a browser, without a network", _page_options),
@@ -185,7 +185,8 @@ def reel_titles(rows: pd.DataFrame) -> dict[str, tuple[str, str]]:
 
 
 def _sheet_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("what", metavar="WHAT", help="a question (" + ", ".join(QUESTIONS) + "), or 'player'")
+    what = f"a question ({', '.join(QUESTIONS)}), 'routes', or 'player'"
+    parser.add_argument("what", metavar="WHAT", help=what)
     parser.add_argument("out", metavar="OUT", help="OUT.html, or OUT.pdf where Chromium is installed")
     filter_options(parser)
     parser.add_argument("--paper", default="letter", choices=("letter", "a4"), help="paper size (letter)")

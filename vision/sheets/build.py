@@ -50,11 +50,17 @@ class Block:
 
 
 def write_sheet(season: Season, what: str, out: str | Path, ask: Asked, paper: str = "letter") -> Path:
-    """Write a sheet to OUT.html or OUT.pdf. `what` is a standing question or 'player' (with a defender)."""
+    """Write a sheet to OUT.html or OUT.pdf. `what` is a standing question, 'routes', or 'player' (with a
+    defender)."""
     out = Path(out)
     if out.suffix.lower() not in (".html", ".htm", ".pdf"):
         raise Trouble(f"{out}: a sheet is .html or .pdf", "name the file accordingly")
-    content = player_sheet(season, ask) if what == "player" else question_sheet(season, what, ask)
+    if what == "routes":
+        from vision.sheets.route_sheet import routes_sheet
+
+        content = routes_sheet(season, ask)
+    else:
+        content = player_sheet(season, ask) if what == "player" else question_sheet(season, what, ask)
     html = render(content, paper)
     out.parent.mkdir(parents=True, exist_ok=True)
     if out.suffix.lower() == ".pdf":

@@ -23,15 +23,17 @@ from vision.clips import _stretch, default_title, locate
 from vision.questions import QUESTIONS, Answer, Asked, answer, find
 from vision.questions.answers import outcome, receiver_name, route_name, situation
 from vision.questions.defense import drops, lines
-from vision.sheets.build import LEVERAGE_TEXT, Block, play_figures, route_figures, table_block
+from vision.sheets.build import LEVERAGE_TEXT, Block, play_figures, table_block
 from vision.sheets.cautions import CAUTION
 from vision.sheets.charts import drop_chart, leverage_chart
+from vision.sheets.concepts import runs_of
+from vision.sheets.route_sheet import combination_figures, receiver_figures
 from vision.store import Season
 from vision.trouble import Trouble
 
 TABS = (("questions", "Questions"), ("find", "Find"), ("defenders", "Defenders"), ("plays", "Plays"),
         ("todo", "To do"))  # fmt: skip
-MOST_CHIPS, MOST_DROP_CHARTS = 24, 6
+MOST_CHIPS, MOST_DROP_CHARTS, MOST_COMBINATIONS, MOST_RECEIVERS = 24, 6, 9, 6
 
 
 def write_page(season: Season, folder: str | Path, film_folder: str | None = None) -> Path:
@@ -101,8 +103,12 @@ def question(season: Season, name: str) -> dict[str, Any]:
     if name == "curls":
         figures = [{"svg": leverage_chart(find(season, Asked(route=("curl",))), "Leverage on curls"),
                     "caption": LEVERAGE_TEXT}]  # fmt: skip
+    if name == "combinations":
+        known = find(season, Asked())
+        figures = combination_figures(known, runs_of(season, known), MOST_COMBINATIONS)
     if name == "scout":
-        figures = route_figures(season, find(season, Asked()))
+        known = find(season, Asked())
+        figures = receiver_figures(known, runs_of(season, known), MOST_RECEIVERS)
     chips = found.plays[:MOST_CHIPS] if name not in ("defenders", "scout") else []
     return {"title": found.title, "headline": found.headline, "blocks": blocks, "figures": figures,
             "plays": chips, "notes": found.notes}  # fmt: skip
