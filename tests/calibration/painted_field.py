@@ -11,7 +11,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from calibration import Camera
+from calibration import Camera, FieldStandard
 
 
 def paint_frame(
@@ -50,3 +50,31 @@ def paint_frame(
             cv2.rectangle(hidden, a.tolist(), b.tolist(), 1, -1)
     bgr = bgr + rng.normal(0, noise, bgr.shape)
     return np.clip(bgr, 0, 255).astype(np.uint8), hidden > 0
+
+
+def field_texture(
+    standard: FieldStandard, per_yd: int = 24
+) -> tuple[np.ndarray, tuple[float, float, float, float]]:
+    """RGBA paint of a plain field without numbers and its extent (x0, y0, x1, y1) in yards."""
+    depth, w, edge = standard.end_zone_yd, standard.width_yd, 3.0
+    x0, y0, x1, y1 = -depth - edge, -edge, standard.length_yd + depth + edge, w + edge
+    image = np.zeros((round((y1 - y0) * per_yd), round((x1 - x0) * per_yd), 4), np.uint8)
+
+    def bar(xa: float, ya: float, xb: float, yb: float) -> None:
+        rows = slice(round((ya - y0) * per_yd), round((yb - y0) * per_yd))
+        image[rows, round((xa - x0) * per_yd) : round((xb - x0) * per_yd)] = (240, 240, 240, 225)
+
+    half = 1 / 12
+    for x in standard.yard_lines_yd:
+        bar(x - half, 0, x + half, w)
+    for y in (-2 * half, w):
+        bar(-depth, y, standard.length_yd + depth, y + 2 * half)
+    for x in (-depth - 2 * half, standard.length_yd + depth):
+        bar(x, 0, x + 2 * half, w)
+    for y in standard.hash_rows_yd:
+        for x in np.arange(1, standard.length_yd):
+            if x % 5:
+                bar(x - half, y - 1 / 3, x + half, y + 1 / 3)
+            else:
+                bar(x - 1 / 3, y - half, x + 1 / 3, y + half)
+    return image, (x0, y0, x1, y1)
