@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import jinja2
-import numpy as np
 import pandas as pd
 
 from vision.questions import Asked, answer, find
@@ -20,15 +19,16 @@ from vision.questions.answers import notes_on
 from vision.questions.defense import MEASURES, aim_on_curls, drops, settled, standing
 from vision.questions.filters import is_player
 from vision.questions.intervals import Mean, Share, mean_of
-from vision.questions.words import CAUGHT, shown
+from vision.questions.words import shown
 from vision.sheets.cautions import CAUTION
-from vision.sheets.charts import drop_chart, leverage_chart, routes_over
-from vision.sheets.drawing import play_diagram, play_points
+from vision.sheets.charts import drop_chart, leverage_chart
+from vision.sheets.concepts import runs_of
+from vision.sheets.drawing import play_diagram
 from vision.sheets.ink import BALL, DEFENSE, OFFENSE
 from vision.store import Season
 from vision.trouble import QuestionTrouble, Trouble
 
-MOST_DIAGRAMS, MOST_ROWS, MOST_PATHS = 6, 30, 150
+MOST_DIAGRAMS, MOST_ROWS = 6, 30
 SIGNED = ("inside", "underneath", "yards")
 DROPPED = ("spread", "lane", "at arrival", "distance", "formation")
 
@@ -85,9 +85,11 @@ def question_sheet(season: Season, what: str, ask: Asked) -> dict[str, Any]:
     blocks = []
     diagrams = play_figures(season, found.plays[:MOST_DIAGRAMS]) if what != "scout" else []
     if what == "scout":
-        blocks.append(
-            Block("What each receiver runs", three=True, figures=route_figures(season, find(season, ask)))
-        )
+        from vision.sheets.route_sheet import RECEIVER_TEXT, receiver_figures
+
+        rows = find(season, ask)
+        figures = receiver_figures(rows, runs_of(season, rows))
+        blocks.append(Block("What each receiver runs", three=True, figures=figures, key=RECEIVER_TEXT))
     if what == "curls":
         rows = find(season, replace(ask, route=ask.route or ("curl",)))
         blocks.append(
@@ -227,44 +229,6 @@ def play_figures(season: Season, play_ids: list[str]) -> list[dict[str, str]]:
             players, paths, routes = (parts[t].get(p, none[t]) for t in ("players", "paths", "routes"))
             drawing = play_diagram(plays.loc[p], players, paths, routes)
             out.append(_figure(drawing, "   ".join(default_title(p, plays.loc[p]))))
-    return out
-
-
-def route_figures(season: Season, found: pd.DataFrame, most: int = 3) -> list[dict[str, str]]:
-    """Routes of receivers #1, #2, #3 laid over each other from their places at the snap, to the throw."""
-    out = []
-    for number in range(1, most + 1):
-        rows = found[(found["receiver_number"] == number) & ~found["route"].isin(["block", "unknown"])]
-        paths = own_paths(season, rows.head(MOST_PATHS))
-        if len(paths) < 3:
-            continue
-        counts = rows["route"].value_counts().head(4)
-        said = ", ".join(f"{shown(k)} {v}" for k, v in counts.items())
-        caption = f"#{number}: {len(rows)} routes; {said}. Dark: completed; broken: thrown to, not caught."
-        out.append(_figure(routes_over(paths, f"Routes of receiver {number}"), caption))
-    return out
-
-
-def own_paths(season: Season, rows: pd.DataFrame) -> list[tuple[np.ndarray, bool | None]]:
-    """Path of each receiver from his place at the snap (depth from the line of scrimmage, lateral + toward
-    his sideline), and whether he caught it: True, False (thrown to, not caught), None (not thrown to)."""
-    ids = list(dict.fromkeys(rows["play_id"]))
-    plays = season.table("plays", ids).set_index("play_id", drop=False)
-    paths = {p: g for p, g in season.frame("paths", ids).groupby("play_id")}
-    out: list[tuple[np.ndarray, bool | None]] = []
-    for r in rows.itertuples():
-        if r.play_id not in paths or r.side not in ("left", "right"):
-            continue
-        play = plays.loc[r.play_id]
-        at = play_points(paths[r.play_id], play)
-        end = play["throw_s"] - play["snap_s"] if play["throw_s"] == play["throw_s"] else 3.0
-        own = at[(at["player_id"] == r.receiver_id) & at["t_s"].between(0, end + 0.3)].sort_values("t_s")
-        if len(own) < 4:
-            continue
-        sign = 1.0 if r.side == "right" else -1.0
-        lateral = sign * (own["lateral"] - own["lateral"].iloc[0])
-        caught = None if not (r.target is not None and r.target) else r.result in CAUGHT
-        out.append((np.column_stack([own["depth"], lateral])[:: max(1, len(own) // 25)], caught))
     return out
 
 

@@ -1,4 +1,4 @@
-"""Charts of many plays as SVG: routes over each other, leverage at the throw, drops against time."""
+"""Charts of many plays as SVG: leverage at the throw, drops against time."""
 
 from __future__ import annotations
 
@@ -11,26 +11,10 @@ import pandas as pd
 
 from vision.questions.defense import AIM_YD
 from vision.questions.words import CAUGHT
-from vision.sheets.drawing import Frame, _text, svg, trail, turf
+from vision.sheets.drawing import Frame, _text, svg
 from vision.sheets.ink import AIM, DEFENSE, INK, OFFENSE, QUIET, RULE
 
 DEPTHS_S = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0)
-
-
-def routes_over(paths: Sequence[tuple[np.ndarray, bool | None]], title: str) -> str:
-    """Routes laid over each other from one start: each (N, 2) path (depth, lateral) begins at the receiver's
-    place at the snap and is turned so that right is toward his sideline. Caught ones (True) are drawn dark,
-    others light; a broken line for those thrown to and not caught (False)."""
-    frame = Frame(-20, 20, -6, 26)
-    body = turf(frame)
-    for path, caught in sorted(paths, key=lambda pair: pair[1] is True):
-        width, opacity = (2.6, 0.95) if caught else (1.6, 0.45)
-        body.append(trail(frame, path, OFFENSE, width, "5 4" if caught is False else "", opacity))
-    body.append(f'<circle cx="{frame.x(0)}" cy="{frame.y(0)}" r="6" fill="{OFFENSE}"/>')
-    body.append(_text(frame.x(19.5), frame.y(-5), "sideline →", QUIET, 12, "end"))
-    body.append(_text(frame.x(-19.5), frame.y(-5), "← inside", QUIET, 12))
-    n, good = len(paths), sum(c is True for _, c in paths)
-    return svg(frame, body, title, f"{n} routes laid over each other, {good} of them completed")
 
 
 def leverage_chart(rows: pd.DataFrame, title: str) -> str:
