@@ -11,13 +11,17 @@ from calibration import batch
 from calibration.evidence import FrameMarks, in_boxes
 from calibration.standards import FieldStandard
 
+LEAST_ON_FIELD = 25  # of at most some 320 line points
+
 
 @dataclass(frozen=True)
 class ScoreParts:
-    """Per hypothesis (K,): total and its parts."""
+    """Per hypothesis (K,): total and its parts. line_share counts all line points, field_share those that the
+    camera puts on the field (a crowded stand is full of false ones); NaN where these are too few."""
 
     total: np.ndarray
     line_share: np.ndarray
+    field_share: np.ndarray
     precision: np.ndarray
     row_share: np.ndarray
     row_precision: np.ndarray
@@ -42,7 +46,7 @@ def score(
     principal = ((marks.width_px - 1) / 2, (marks.height_px - 1) / 2)
     rot = batch.rotations(p)
     line = marks.line_px[:: max(1, len(marks.line_px) // 160), :2]
-    share = _explained_lines(line, p, rot, principal, width, tolerance * unit)
+    share, on_field = _explained_lines(line, p, rot, principal, width, tolerance * unit)
     rows = np.array([hash_yd, width - hash_yd])
     row_share = _explained_points(marks.row_px, rows, p, rot, principal, width, 2 * tolerance * unit)
     side_share = _explained_points(
@@ -60,7 +64,7 @@ def score(
         edge = (np.exp(-0.5 * (off / 0.8) ** 2) * ok).reshape(k, n).mean(1)
     total = share + 0.8 * precision + 0.8 * row_share + 0.5 * row_precision + 0.3 * side_share + 0.3 * edge
     total = total - 0.15 * (p[:, 2] / 3.0) ** 2
-    return ScoreParts(total, share, precision, row_share, row_precision, side_share, edge)
+    return ScoreParts(total, share, on_field, precision, row_share, row_precision, side_share, edge)
 
 
 def _explained_lines(
@@ -70,10 +74,11 @@ def _explained_lines(
     principal: tuple[float, float],
     width: float,
     tolerance: float,
-) -> np.ndarray:
+) -> tuple[np.ndarray, np.ndarray]:
+    """(K,) share of all line points explained; share of those on the field."""
     k, n = len(p), len(px)
     if not n:
-        return np.zeros(k)
+        return np.zeros(k), np.full(k, np.nan)
     index = np.repeat(np.arange(k), n)
     tiled = np.tile(px, (k, 1))
     xy, ok = batch.ground(tiled, p, index, principal, width, rot)
@@ -87,7 +92,10 @@ def _explained_lines(
     ok &= (xy[:, 1] > -2) & (xy[:, 1] < width + 2)
     # crowded places (far lines a few pixels apart) can say little: each point weighs by what chance leaves
     gain = np.where(ok, np.exp(-0.5 * (off / tolerance) ** 2) - chance, -0.3 * (1 - chance))
-    return gain.reshape(k, n).sum(1) / np.maximum((1 - chance).reshape(k, n).sum(1), 0.1 * n)
+    left, inside = (1 - chance).reshape(k, n), ok.reshape(k, n)
+    share = gain.reshape(k, n).sum(1) / np.maximum(left.sum(1), 0.1 * n)
+    on_field = (gain.reshape(k, n) * inside).sum(1) / np.maximum((left * inside).sum(1), 0.02 * n)
+    return share, np.where(inside.sum(1) >= LEAST_ON_FIELD, on_field, np.nan)
 
 
 def _explained_points(

@@ -165,6 +165,8 @@ def judge(
     p = result.parameters[0]
     parts = score(marks, standard, hash_yd, p[None], 2.5)
     share, precision, row = float(parts.line_share[0]), float(parts.precision[0]), float(parts.row_share[0])
+    if carried or precision > 0.6:  # a crowded stand may hold most of the line points
+        share = float(np.nanmax([share, parts.field_share[0]]))
     reason = ""
     if len(marks.click_px):
         return _trusted(result, parts, endzone, hash_yd)
