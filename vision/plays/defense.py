@@ -2,10 +2,13 @@
 
 Each man gets a log-score per role from where he stands (depth, distance outside the tackles, whether
 he stands over the outermost receiver); a whole defense is then chosen at once: the assignment of
-roles with the best sum under the usual counts of a defense. Scores by hand (common practice; no source).
+roles with the best sum, counts far from the usual ones weighed down. Scores by hand (common practice; no source).
 """
 
 from __future__ import annotations
+
+import itertools
+from functools import cache
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
@@ -15,16 +18,21 @@ from vision.plays.motion import F64
 from vision.plays.roles import RoleGuess
 
 ROLES = ("DL", "LB", "CB", "S")
-PACKAGES: dict[tuple[int, int, int, int], float] = {
-    (4, 3, 2, 2): 0.0, (3, 4, 2, 2): 0.0, (4, 2, 3, 2): 0.1, (3, 3, 3, 2): 0.0, (2, 4, 3, 2): 0.0,
-    (4, 2, 2, 3): -0.2, (3, 3, 2, 3): -0.2, (2, 4, 2, 3): -0.3, (4, 1, 4, 2): -0.3, (3, 2, 4, 2): -0.3,
-    (4, 1, 3, 3): -0.3, (3, 2, 3, 3): -0.4, (2, 3, 4, 2): -0.5, (2, 3, 3, 3): -0.5, (5, 2, 2, 2): -0.8,
-    (4, 4, 2, 1): -0.8, (5, 3, 2, 1): -1.2, (3, 5, 2, 1): -1.0, (6, 3, 2, 0): -2.0, (5, 4, 2, 0): -2.0,
-    (6, 4, 1, 0): -2.5, (4, 5, 2, 0): -2.0, (1, 5, 3, 2): -1.2, (3, 2, 2, 4): -0.9, (4, 2, 4, 1): -0.8,
-    (4, 3, 3, 2): 0.0, (3, 4, 3, 2): 0.0, (4, 2, 3, 3): 0.0, (3, 3, 3, 3): 0.0, (4, 3, 2, 3): 0.0,
-    (4, 2, 4, 2): 0.0,
-}  # fmt: skip
-"""(DL, LB, CB, S) and a log-weight; the last row has twelve men (Canadian rules)."""
+USUAL = ((3.9, 1.0), (2.9, 1.0), (2.5, 0.9), (2.0, 0.8))
+"""mean and sd of how many of each role an eleven-man defense has (common practice; no source); a twelfth man
+(Canadian rules) is shared out in proportion"""
+FEWEST, MOST = (1, 0, 1, 0), (6, 6, 5, 4)
+
+
+@cache
+def _counts(men: int) -> tuple[tuple[tuple[int, ...], float], ...]:
+    """Every way to share men out over `ROLES`, with its log-weight."""
+    out = []
+    for counts in itertools.product(*(range(a, b + 1) for a, b in zip(FEWEST, MOST, strict=True))):
+        if sum(counts) == men:
+            off = [(n - m * men / 11.0) / s for n, (m, s) in zip(counts, USUAL, strict=True)]
+            out.append((counts, -0.5 * float(np.sum(np.square(off)))))
+    return tuple(out)
 
 
 def defense_roles(
@@ -36,10 +44,7 @@ def defense_roles(
         return {}
     scores = np.array([_scores(r, rows, play_yd, lineup, offense, jersey[r]) for r in rows])
     best: tuple[float, list[int]] = (-np.inf, [])
-    for counts, weight in PACKAGES.items():
-        short = len(rows) - sum(counts)
-        if short > 0 or short < -5 or (short < 0 and sum(counts) != 11):
-            continue
+    for counts, weight in _counts(len(rows)):
         slots = [k for k, n in enumerate(counts) for _ in range(n)]
         i, j = linear_sum_assignment(-scores[:, slots])
         total = float(scores[i, np.array(slots)[j]].sum()) + weight

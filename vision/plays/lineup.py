@@ -22,8 +22,16 @@ CENTRE_BEHIND_BALL_YD = 0.8
 TAILBACK_YD = 5.7
 """so far behind the centre stands a tailback: with nobody nearer, the passer is hidden under the centre
 (from the gun he stands 4 to 5; common practice, no source)"""
-HIDDEN_COST = {5: 0.0, 4: 1.6, 3: 3.2}
+UNDER_CENTRE_YD, LEFT_THE_LINE_YD, LATER_S, LATE_S = 1.6, 2.2, 1.2, 2.2
+"""a man nearer than this behind the centre is under him, and LATER_S after the snap he is that far behind
+the line (drop or hand-off; linemen in protection give 1 to 2 yd; common practice, no source)"""
+FLOW_MOST = 3.5
+GIVE_GROUND_YD = 2.7
+"""as far as a lineman in protection gives ground in LATER_S (common practice, no source)"""
+HIDDEN_COST = {5: 0.0, 4: 1.6, 3: 3.2, 2: 4.8}
 """misfit counted for linemen not seen"""
+SURPLUS_COST = 0.6
+"""more for each of them when eleven men of the offense are in view"""
 
 
 @dataclass(frozen=True)
@@ -64,7 +72,7 @@ class Lineup:
     """One reading of the two lines. Rows index the men given.
 
     cost: lower is more like an offense (yards of misfit); line: rows from left to right as the
-    offense sees it (five; four or three when men are hidden); centre, quarterback: rows or -1.
+    offense sees it (five; down to two when men are hidden); centre, quarterback: rows or -1.
     """
 
     offense: NDArray[np.intp]
@@ -86,11 +94,13 @@ def read_lineup(
     ball: F64 | None = None,
     speed: F64 | None = None,
     spot: Spot = ANYWHERE,
+    later: F64 | None = None,
 ) -> Lineup | None:
     """Read the lines when `offense` faces `defense`; None when fewer than six and four men are in view.
 
     xy (P,2) field yards at the snap. ball (2,) its place on the ground, if known. speed (P,) yd/s: a man in
-    motion is no lineman. spot: what is known of the ball's place beforehand.
+    motion is no lineman. spot: what is known of the ball's place beforehand. later (P,2): places LATER_S after
+    the snap.
     """
     offense = offense[np.isfinite(xy[offense, 0])]
     defense = defense[np.isfinite(xy[defense, 0])]
@@ -99,40 +109,94 @@ def read_lineup(
     direction = 1 if np.median(xy[defense, 0]) > np.median(xy[offense, 0]) else -1
     ball = _trusted(ball, xy, offense, direction)
     depth = direction * xy[:, 0]
-    best: tuple[float, tuple[int, ...], int, int] | None = None
+    behind = None if later is None else direction * later[:, 0]
+    best: tuple[float, _Five, int] | None = None
+    near = _near_the_line(xy, offense, depth, speed, direction)
+    for size in (5, 4, 3, 2):
+        for run in _runs(near, xy[:, 1], size):
+            for five in _completed(run, depth, xy[:, 1]):
+                cost = _line_cost(five, near, depth, xy[:, 1]) + HIDDEN_COST[size]
+                cost += _left_the_line(run, depth, behind)
+                cost += SURPLUS_COST * (5 - size) * (len(offense) >= 11)
+                if ball is not None:
+                    cost += 1.2 * min(abs(ball[1] - five.spot_y_yd), 5.0)
+                cost += spot.cost_across(five.spot_y_yd, direction)
+                qb, qb_cost = _quarterback(five, offense, depth, xy[:, 1], behind)
+                if best is None or cost + qb_cost < best[0]:
+                    best = (cost + qb_cost, five, qb)
+        if size < 5 and best is not None and best[0] < (5.0 if size > 3 else 7.0):
+            break
+    if best is None:
+        return None
+    cost, five, qb = best
+    run, centre = five.rows, five.centre
+    los, los_sd = _line_of_scrimmage(run, centre, depth, defense, xy[:, 1])
+    on_line = int((depth[offense] > los - 2.3).sum())
+    cost += 0.6 * max(0, 6 - on_line) + 0.5 * max(0, int((depth[offense] > los + 0.4).sum()))
+    cost += 0.7 * max(0, int((depth[defense] < los - 0.3).sum()))
+    ball_y = five.spot_y_yd
+    if centre < 0 and qb >= 0:  # the passer stands behind a centre not seen
+        ball_y = 0.5 * (ball_y + float(xy[qb, 1]))
+    if ball is not None:
+        los, los_sd, ball_y = direction * float(ball[0]), 0.3, float(ball[1])
+    cost += spot.cost_along(direction * los, direction)
+    return Lineup(offense, defense, direction, direction * los, los_sd, ball_y, run, centre, qb, cost)
+
+
+def _near_the_line(
+    xy: F64, offense: NDArray[np.intp], depth: F64, speed: F64 | None, direction: int
+) -> NDArray[np.intp]:
+    """Rows of the offense near its front, from left to right as it sees them; men in motion left out."""
     front = float(np.sort(depth[offense])[-3])
     near = offense[(depth[offense] > front - 2.6) & (depth[offense] < front + 2.0)]
     if speed is not None:
         still = near[~(speed[near] > 2.0)]
         near = still if len(still) >= 5 else near
-    near = near[np.argsort(-direction * xy[near, 1])]
-    for size in (5, 4, 3):
-        for run in _runs(near, xy[:, 1], size):
-            centre = run[2] if size == 5 else -1
-            ends = sorted((float(xy[run[0], 1]), float(xy[run[-1], 1])))
-            # with men hidden the ball may lie anywhere well inside the ends
-            room = (float(xy[centre, 1]),) * 2 if size == 5 else (ends[0] + 0.9, ends[1] - 0.9)
-            cost = _line_cost(run, near, depth, xy[:, 1]) + HIDDEN_COST[size]
-            if ball is not None:
-                cost += 1.2 * min(abs(ball[1] - float(np.clip(ball[1], *room))), 5.0)
-            cost += min(spot.cost_across(y, direction) for y in np.linspace(*room, 5))
-            qb, qb_cost = _quarterback(run, offense, depth, xy[:, 1], room)
-            if best is None or cost + qb_cost < best[0]:
-                best = (cost + qb_cost, run, centre, qb)
-        if best is not None and best[0] < 5:
-            break
-    if best is None:
-        return None
-    cost, run, centre, qb = best
-    los, los_sd = _line_of_scrimmage(run, centre, depth, defense, xy[:, 1])
-    on_line = int((depth[offense] > los - 2.3).sum())
-    cost += 0.6 * max(0, 6 - on_line) + 0.5 * max(0, int((depth[offense] > los + 0.4).sum()))
-    cost += 0.7 * max(0, int((depth[defense] < los - 0.3).sum()))
-    ball_y = float(xy[centre, 1]) if centre >= 0 else float(xy[qb if qb >= 0 else list(run), 1].mean())
-    if ball is not None:
-        los, los_sd, ball_y = direction * float(ball[0]), 0.3, float(ball[1])
-    cost += spot.cost_along(direction * los, direction)
-    return Lineup(offense, defense, direction, direction * los, los_sd, ball_y, run, centre, qb, cost)
+    return near[np.argsort(-direction * xy[near, 1])]
+
+
+@dataclass(frozen=True)
+class _Five:
+    """Five linemen from end to end, some of them only supposed: rows of those seen, y and depth (yd) of all
+    five, row of the centre (-1 when he is supposed)."""
+
+    rows: tuple[int, ...]
+    y_yd: tuple[float, ...]
+    depth_yd: tuple[float, ...]
+    centre: int
+
+    @property
+    def spot_y_yd(self) -> float:
+        return self.y_yd[2]
+
+
+def _completed(run: tuple[int, ...], depth: F64, y: F64) -> list[_Five]:
+    """The run filled up to five: a man not seen may stand beyond either end or in a gap wide enough."""
+    gaps = np.abs(np.diff(y[list(run)]))
+    step = float(np.clip(np.min(gaps), 1.2, 1.9))
+    way = 1.0 if y[run[-1]] > y[run[0]] else -1.0
+    lines: list[list[tuple[float, int]]] = [[(float(y[r]), r) for r in run]]
+    for _ in range(5 - len(run)):
+        more = []
+        for line in lines:
+            more.append([(line[0][0] - way * step, -1), *line])
+            more.append([*line, (line[-1][0] + way * step, -1)])
+            for k, ((a, _), (b, _)) in enumerate(zip(line, line[1:], strict=False)):
+                wide = abs(b - a)
+                if wide > 1.6 * step:
+                    places = max(2, round(wide / step))
+                    more.append([*line[: k + 1], (a + (b - a) / places, -1), *line[k + 1 :]])
+        lines = more
+    out, known = [], set()
+    for line in lines:
+        key = tuple(round(v, 2) for v, _ in line)
+        if key in known:
+            continue
+        known.add(key)
+        seen = [float(depth[r]) for _, r in line if r >= 0]
+        deep = tuple(float(depth[r]) if r >= 0 else float(np.mean(seen)) for _, r in line)
+        out.append(_Five(run, tuple(v for v, _ in line), deep, line[2][1]))
+    return out
 
 
 def _trusted(ball: F64 | None, xy: F64, offense: NDArray[np.intp], direction: int) -> F64 | None:
@@ -157,54 +221,71 @@ def _runs(near: NDArray[np.intp], y: F64, size: int) -> list[tuple[int, ...]]:
     return out
 
 
-def _line_cost(run: tuple[int, ...], near: NDArray[np.intp], depth: F64, y: F64) -> float:
+def _line_cost(five: _Five, near: NDArray[np.intp], depth: F64, y: F64) -> float:
     """Misfit of five men to an offensive line: uneven spacing, ragged depth, not symmetric in depth."""
-    gaps = np.abs(np.diff(y[list(run)]))
-    d = depth[list(run)]
-    step = float(np.clip(np.median(gaps) if len(run) == 5 else np.min(gaps), 1.2, 1.9))
-    misfit = np.abs(gaps - step)
-    for hidden in range(1, 6 - len(run)):  # a gap may hold a man not seen
-        misfit = np.minimum(misfit, 0.3 * hidden + np.abs(gaps - (hidden + 1) * step))
-    spacing = misfit.sum() + 3.0 * np.maximum(0, 0.6 - gaps).sum()
-    ragged = 2.0 * float(np.ptp(d)) if len(d) else 0.0
-    bow = abs(d[0] - d[-1]) + (abs(d[1] - d[3]) if len(d) == 5 else 0.0)
-    behind = max(0.0, d[len(d) // 2] * -1 + float(np.mean(d)))
+    gaps = np.abs(np.diff(five.y_yd))
+    d = np.array(five.depth_yd)
+    step = float(np.clip(np.median(gaps), 1.2, 1.9))
+    spacing = np.abs(gaps - step).sum() + 3.0 * np.maximum(0, 0.6 - gaps).sum()
+    ragged = 2.0 * float(np.ptp(d))
+    bow = abs(d[0] - d[-1]) + abs(d[1] - d[3])
+    behind = max(0.0, float(np.mean(d)) - d[2])
     # somebody else standing in the line between its ends belongs to it
-    lo, hi = min(y[run[0]], y[run[-1]]), max(y[run[0]], y[run[-1]])
-    centre = run[len(run) // 2]
+    lo, hi = min(five.y_yd[0], five.y_yd[-1]), max(five.y_yd[0], five.y_yd[-1])
     between = [
         m
         for m in near
-        if m not in run
+        if m not in five.rows
         and lo < y[m] < hi
         and depth[m] > float(np.median(d)) - 0.15
         # but a quarterback under the centre stands right behind him
-        and not (abs(y[m] - y[centre]) < 0.7 and depth[m] < depth[centre] - 0.1)
+        and not (abs(y[m] - five.spot_y_yd) < 0.7 and depth[m] < d[2] - 0.1)
     ]
     return float(spacing + max(0.0, ragged - 1.5) + bow + behind + 2.0 * len(between))
 
 
+def _left_the_line(run: tuple[int, ...], depth: F64, later: F64 | None) -> float:
+    """Misfit (yd) of men who by LATER_S after the snap are deeper than linemen give ground: one of them is a
+    passer under the centre taken for a lineman."""
+    if later is None:
+        return 0.0
+    gone = depth[list(run)] - later[list(run)]
+    return float(np.sum(np.clip(2.0 * (np.where(np.isfinite(gone), gone, 0.0) - GIVE_GROUND_YD), 0.0, 2.5)))
+
+
 def _quarterback(
-    run: tuple[int, ...], offense: NDArray[np.intp], depth: F64, y: F64, room: tuple[float, float]
+    five: _Five, offense: NDArray[np.intp], depth: F64, y: F64, later: F64 | None
 ) -> tuple[int, float]:
-    """The man behind the middle of the line: row (or -1) and misfit in yards."""
-    front = float(depth[run[len(run) // 2]]) if len(run) == 5 else float(np.median(depth[list(run)]))
+    """The man behind the middle of the line: row (or -1) and misfit in yards.
+
+    later (P,): depths about LATER_S after the snap. A man under the centre has left the line by then,
+    a lineman who stands a little behind the others has not.
+    """
+    front = float(np.median(five.depth_yd))
     best, best_cost = -1, 3.0
     for man in offense:
-        if man in run:
+        if man in five.rows:
             continue
         back = front - depth[man]
-        aside = abs(float(y[man] - np.clip(y[man], *room)))
-        if 9.5 <= back < 16.5 and aside < 1.3:
-            return int(man), 0.5 + aside  # a punter; the man before him protects
-        if not 0.1 < back < TAILBACK_YD:
+        aside = abs(float(y[man]) - five.spot_y_yd)
+        if 9.5 <= back < 16.5 and aside < 1.3 and len(five.rows) == 5:
+            # a punter; the man before him protects. A whole line must be seen: a deep safety behind a
+            # defensive front looks alike
+            if 1.0 + aside < best_cost:
+                best, best_cost = int(man), 1.0 + aside
+            continue
+        gone = front - float(later[man]) if later is not None else np.nan
+        # his feet may be seen beside the linemen's when he is under the centre; that he drops tells him
+        if not (-0.5 if gone > GIVE_GROUND_YD else 0.1) < back < TAILBACK_YD:
             continue
         # right behind the line only a man under the centre stands; beside him it is a lineman
-        cost = 1.5 * aside + 0.3 * abs(float(y[man]) - sum(room) / 2) + 0.5 * max(0.0, back - 6.0)
-        if back < 1.5:
-            cost += 4.0 * max(0.0, aside - 0.9)
+        cost = 1.8 * aside + 0.5 * max(0.0, back - 6.0)
+        if back < UNDER_CENTRE_YD:
+            cost += 4.0 * max(0.0, aside - 0.5)
+            if np.isfinite(gone):
+                cost += float(np.clip(2.0 * (LEFT_THE_LINE_YD - gone), 0.0, 4.0))
         # of two men in a row behind the ball (under centre, pistol) the nearer one takes the snap
-        cost += 0.12 * back - (0.4 if back < 1.5 else 0.0)
+        cost += 0.12 * back - (0.4 if back < UNDER_CENTRE_YD else 0.0)
         if cost < best_cost:
             best, best_cost = int(man), float(cost)
     return best, best_cost
@@ -229,31 +310,48 @@ def _line_of_scrimmage(
 
 
 def offense_evidence(
-    as_a: Lineup | None, as_b: Lineup | None, xy: F64, later: F64
+    as_a: Lineup | None, as_b: Lineup | None, xy: F64, later: F64, late: F64 | None = None, spot: Spot = ANYWHERE
 ) -> tuple[float, dict[str, float]]:
     """Log-odds that the first team is the offense, with the parts that make it.
 
-    as_a: the reading with the first team as offense, as_b with the second. later (P,2): places 1.2 s
-    after the snap. Weights are set by hand (common practice; no source): a yard of misfit of the line
-    counts 0.8; a yard of common motion of the men off the line toward the defense's side counts 1.5.
+    as_a: the reading with the first team as offense, as_b with the second. later, late (P,2): places LATER_S
+    and LATE_S after the snap. What counts, in log-odds a yard: the line's misfit 0.5; how far the men off the
+    two lines have moved on average toward the defense's side (receivers run there, the men who cover them
+    give ground) 1.2 and 2.3; how much farther from the line the other team stands 0.5. Weights by logistic
+    regression on 480 line-ups of simulated plays with up to half of the linemen not seen (right 0.997 there),
+    rounded; the flow counts FLOW_MOST at most, for a defense may charge as one. A charted line that only one direction puts where the men stand counts 3.
     """
-    parts = {"line": 0.0, "flow": 0.0, "depth": 0.0}
-    if as_a is None or as_b is None:
-        read = as_a or as_b
-        sure = 3.0 * max(0.0, 1.0 - read.cost / 7.0) if read is not None else 0.0
-        parts["line"] = sure if as_a is not None else -sure
-    else:
-        parts["line"] = 0.8 * float(np.clip(as_b.cost - as_a.cost, -8, 8))
+    parts = {"line": 0.0, "flow": 0.0, "depth": 0.0, "charted": 0.0}
     one = as_a or as_b
     if one is None:
         return 0.0, parts
-    moved = one.direction * (later - xy)[:, 0]
-    back = np.concatenate([one.offense, one.defense])
-    away = np.abs(xy[back, 0] - one.los_yd) > 2.0
-    wide = np.abs(xy[back, 1] - one.spot_y_yd) > 6.0
-    use = back[(away | wide) & np.isfinite(moved[back])]
-    if len(use):
-        parts["flow"] = 1.5 * float(np.clip(np.mean(moved[use]), -2, 2)) * (1 if as_a is not None else -1)
+    sign = 1 if as_a is not None else -1  # the parts below are for the team that `one` takes as the offense
+    if as_a is None or as_b is None:
+        parts["line"] = sign * 3.0 * max(0.0, 1.0 - one.cost / 7.0)
+    else:
+        parts["line"] = 0.5 * float(np.clip(as_b.cost - as_a.cost, -6, 6))
+    both = np.concatenate([one.offense, one.defense])
+    off_line = (np.abs(xy[both, 0] - one.los_yd) > 2.0) | (np.abs(xy[both, 1] - one.spot_y_yd) > 6.0)
+    for weight, places in ((1.2, later), (2.3, late)):
+        if places is None:
+            continue
+        moved = one.direction * (places - xy)[both[off_line], 0]
+        moved = moved[np.isfinite(moved)]
+        if len(moved) >= 3:
+            parts["flow"] += sign * weight * float(np.clip(moved, -6, 6).mean())
+    parts["flow"] = float(np.clip(parts["flow"], -FLOW_MOST, FLOW_MOST))
     spread = [float(np.median(np.abs(xy[g, 0] - one.los_yd))) for g in (one.offense, one.defense)]
-    parts["depth"] = 0.5 * float(np.clip(spread[1] - spread[0], -3, 3)) * (1 if as_a is not None else -1)
+    parts["depth"] = sign * 0.5 * float(np.clip(spread[1] - spread[0], -4, 4))
+    parts["charted"] = sign * _charted_way(one, spot)
     return sum(parts.values()), parts
+
+
+def _charted_way(lineup: Lineup, spot: Spot) -> float:
+    """+3 when only this lineup's direction puts the charted line where it stands, -3 when only the other does."""
+    off = {d: abs(x - lineup.los_yd) for d, x in spot.charted_x_yd.items()}
+    if len(off) < 2:
+        return 0.0
+    here, there = off[lineup.direction], off[-lineup.direction]
+    if min(here, there) > 1.5 or max(here, there) < 3.0:
+        return 0.0
+    return 3.0 if here < there else -3.0

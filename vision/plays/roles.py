@@ -18,8 +18,9 @@ from vision.plays.record import to_play
 
 BACK_DEPTH_YD = -2.4
 """an eligible man deeper than this and inside the tackles' reach is a back"""
-TACKLE_REACH_YD = 2.4
-"""how far outside the tackle a man still counts as attached to the line (common practice; no source)"""
+TACKLE_REACH_YD = 2.25
+"""how far outside the tackle a man still counts as attached to the line: half way between a tight end's place
+(a lineman's gap, 1.5 to 2) and the nearest slot's (common practice; no source)"""
 BEHIND_BALL_YD = 0.6
 """a back this close to the ball's lateral place belongs to neither side"""
 
@@ -82,7 +83,7 @@ def _eligible_scores(depth: float, outside: float, jersey: str) -> dict[str, flo
     deep = (BACK_DEPTH_YD - depth) / 0.5
     scores = {
         "RB": np.clip(deep, -4, 4) - 1.3 * max(0.0, outside - 1.5),
-        "TE": -max(0.0, min(deep, 4.0)) - 1.6 * max(0.0, outside - TACKLE_REACH_YD) + 0.3,
+        "TE": -max(0.0, min(deep, 4.0)) - 1.6 * max(0.0, outside - TACKLE_REACH_YD),
         "WR": 1.6 * min(0.0, outside - TACKLE_REACH_YD) - 0.25 * max(0.0, deep),
     }
     number = int(jersey) if jersey.isdigit() else -1

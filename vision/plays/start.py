@@ -11,13 +11,15 @@ from numpy.typing import NDArray
 
 from vision.plays.ball import BallPath
 from vision.plays.kind import kick_formation, kickoff_probability
-from vision.plays.lineup import ANYWHERE, Lineup, Spot, offense_evidence, read_lineup
+from vision.plays.lineup import ANYWHERE, LATE_S, LATER_S, Lineup, Spot, offense_evidence, read_lineup
 from vision.plays.motion import F64, RATE_HZ, Motion, window_mean
 from vision.plays.record import UNKNOWN, Value
 from vision.plays.roles import in_play_frame
 from vision.plays.snap import SnapCandidate, snap_candidates, snap_from_ball, snap_from_men
 
 Rows = NDArray[np.intp]
+LEAST_ODDS = 0.6
+"""log-odds of who the offense is below which no direction is given (two in three right)"""
 STILL_YD = 0.15
 """a man whose mean places over 0.3 and 0.6 s differ by less stands still"""
 
@@ -80,6 +82,9 @@ def find_start(
     lineup2, odds2 = _lineup_at(motion, t, ball, spot)
     if lineup2 is not None:
         lineup, odds = lineup2, odds2
+    if odds < LEAST_ODDS:
+        said = "which team is the offense cannot be told, so nothing is measured"
+        return Start(Value(t, sd, source), None, odds, (*warnings, said))
     if lineup.cost > 9.0:
         warnings.append(f"no clear offensive line at the snap (misfit {lineup.cost:.0f} yd)")
     return Start(Value(t, sd, source), lineup, odds, tuple(warnings))
@@ -94,8 +99,10 @@ def _lineup_at(
     pace = window_mean(motion.velocity, motion.t_s, t_s - 0.25, 0.2)
     speed = np.hypot(pace[:, 0], pace[:, 1])
 
+    later = motion.place(t_s + LATER_S, 0.15)
+
     def read(offense: Rows, defense: Rows) -> Lineup | None:
-        return read_lineup(xy, offense, defense, seen, speed, spot)
+        return read_lineup(xy, offense, defense, seen, speed, spot, later)
 
     given_o, given_d = motion.rows("offense"), motion.rows("defense")
     if len(given_o) and len(given_d):
@@ -103,7 +110,7 @@ def _lineup_at(
     a, b = motion.rows("A"), motion.rows("B")
     as_a, as_b = read(a, b), read(b, a)
     odds = 4.0 * (_stands_to_kick(as_a, as_b, xy) - _stands_to_kick(as_b, as_a, xy))
-    odds += offense_evidence(as_a, as_b, xy, motion.place(t_s + 1.2, 0.15))[0]
+    odds += offense_evidence(as_a, as_b, xy, later, motion.place(t_s + LATE_S, 0.15), spot)[0]
     best = (as_a or as_b) if as_a is None or as_b is None else (as_a if odds >= 0 else as_b)
     sided = _by_side(best, xy)
     if sided is None or sided is best:
