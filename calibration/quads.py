@@ -15,6 +15,8 @@ from calibration.evidence import FrameMarks
 from calibration.lines import ImageLine, find_lines, find_transversals
 from calibration.standards import FieldStandard
 
+ALONG_DEG = 6.0
+
 
 def cameras_from_quads(px: np.ndarray, field_yd: np.ndarray, width: int, height: int) -> np.ndarray:
     """K quadrangles: image points (K, 4, 2), field places (K, 4, 2) -> plausible parameters (M, 9), k1
@@ -117,6 +119,22 @@ def _labels(
     return [(p, q) for p in ys[a] for q in ys[b] if q > p]
 
 
+def _without_strays(yard: list[ImageLine], across: list[tuple[str, ImageLine]]) -> list[ImageLine]:
+    """Yard lines without those strung along a transversal from scraps: in a low view the crowded far lines
+    lend points to long thin lines below the horizon."""
+    if not yard or not across:
+        return yard
+    density = np.array([y.weight / max(float(np.hypot(*(y.end_px - y.start_px))), 1.0) for y in yard])
+    thin = density < 0.5 * np.percentile(density, 90)
+    along = _cosines(yard, across).max(1) > np.cos(np.radians(ALONG_DEG))
+    return [y for y, stray in zip(yard, thin & along, strict=True) if not stray]
+
+
+def _cosines(yard: list[ImageLine], across: list[tuple[str, ImageLine]]) -> np.ndarray:
+    """(Y, A) cosine of the angle between each yard line and each transversal in the picture."""
+    return np.abs(np.array([y.abc[:2] for y in yard]) @ np.array([t.abc[:2] for _, t in across]).T)
+
+
 def hypotheses(
     marks: FrameMarks,
     standard: FieldStandard,
@@ -130,10 +148,11 @@ def hypotheses(
     rows = np.array([hash_yd, standard.width_yd - hash_yd])
     # Canadian numbers have no fixed place: no row of theirs is trusted
     numbers = [] if standard.name == "canadian" else list(standard.number_rows_yd)
+    yard = _without_strays(yard, across)
     if len(yard) < 2 or len(across) < 2:
         return np.zeros((0, 9))
     strong = sorted(yard, key=lambda line: -line.weight)[:10]
-    middle_line = strong[0]
+    middle_line = strong[int(_cosines(strong, across).max(1).argmin())]  # crosses them all most steeply
     w, h = marks.width_px, marks.height_px
     placed = []
     for kind, line in across:
