@@ -181,7 +181,7 @@ def peer_table(films: list[PeerCounts]) -> str:
     columns = [(f.film, f.counts) for f in films]
     if len(films) > 1:
         columns.append(("all", {n: [c for f in films for c in f.counts[n]] for n in names}))
-    wide = max(14, *(len(n) for n, _ in columns))
+    wide = max(17, *(len(n) for n, _ in columns))
     lines = [
         "IDF1 / HOTA in yards (1 yd gate), same boxes and cameras, sideline clips",
         f"{'tracker (n clips)':<28}" + "".join(f"  {n:>{wide}}" for n, _ in columns),

@@ -25,12 +25,17 @@ SCORE: Target = ("vision.score", (), {})
 
 def add_commands(commands: argparse._SubParsersAction) -> None:
     """Add this file's commands to the parser."""
-    labels = commands.add_parser(
-        "labels", help="a set to label routes on (CSV, diagrams), and labels back in"
-    )
+    labels = commands.add_parser("labels", help="a set to label routes or boxes on, and labels back in")
     season_option(labels)
-    labels.add_argument("folder", metavar="DIR|CSV", help="folder to write, or with --read the labelled CSV")
-    labels.add_argument("--read", action="store_true", help="take the CSV's labels in as corrections")
+    labels.add_argument(
+        "folder", metavar="DIR|FILE", help="folder to write, or with --read the labelled CSV or boxes.json"
+    )
+    labels.add_argument(
+        "--read", action="store_true", help="take labels in: routes as corrections, boxes as training labels"
+    )
+    labels.add_argument("--boxes", action="store_true", help="frames and their boxes, to train the detector")
+    labels.add_argument("--most", type=int, default=24, metavar="N", help="frames with --boxes (24)")
+    labels.add_argument("--film", metavar="FOLDER", help="where the clips are now, if they moved")
     labels.add_argument(
         "--unsure", action="store_true", help="only routes below 0.6 or unknown, least sure first"
     )
@@ -73,9 +78,11 @@ def _pass_on(target: Target, args: argparse.Namespace) -> int:
 
 
 def run_labels(args: argparse.Namespace) -> int:
-    """Write a labelling set, or read labels back as corrections."""
+    """Write a labelling set, or read labels back."""
     from vision.sheets.labelling import read_labels, write_labels
 
+    if args.boxes or (args.read and args.folder.lower().endswith(".json")):
+        return run_box_labels(args)
     season, out = season_of(args), console()
     if args.read:
         taken, remarks = read_labels(season, Path(args.folder), args.who)
@@ -89,4 +96,22 @@ def run_labels(args: argparse.Namespace) -> int:
         f"underneath labels --read {Path(args.folder) / 'labels.csv'}",
         soft_wrap=True,
     )
+    return 0
+
+
+def run_box_labels(args: argparse.Namespace) -> int:
+    """Write frames and boxes to correct, or take a corrected boxes.json in as labels."""
+    from vision.box_labels import read_box_labels, write_box_labels
+
+    out, path = console(), Path(args.folder)
+    if args.read:
+        checked, boxes = read_box_labels(path)
+        out.print(
+            f"{checked} checked frames with {boxes} boxes in {path.parent}; train on them with "
+            f"underneath train detector --labels {path.parent} --out FOLDER",
+            soft_wrap=True,
+        )
+        return 0
+    count = write_box_labels(season_of(args), path, args.most, args.film)
+    out.print(f"wrote {path}: {count} frames; open {path / 'boxes.html'} to correct them", soft_wrap=True)
     return 0
