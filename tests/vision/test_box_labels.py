@@ -121,3 +121,18 @@ def test_what_is_wrong_is_named_and_nothing_is_written(folder: Path, tmp_path: P
 
 def test_clipped_boxes_stay_in_the_picture() -> None:
     assert clipped([-3.26, 5.04, 300, 90], *SIZE) == [0.0, 5.0, 256.0, 90.0]
+
+
+def test_training_starts_from_the_shipped_weights(monkeypatch: pytest.MonkeyPatch) -> None:
+    import sys
+    import types
+
+    seen: list[list[str]] = []
+    fake = types.SimpleNamespace(main=lambda: seen.append(list(sys.argv)))
+    monkeypatch.setitem(sys.modules, "models.training.train_detector", fake)
+    assert main(["train", "detector", "--labels", "set", "--out", "o"]) == 0
+    assert main(["train", "detector", "--labels", "set", "--from", "mine.pt"]) == 0
+    first, second = seen
+    assert first[1:5] == ["--data", "set", "--out", "o"] and first[5] == "--start"
+    assert Path(first[6]).name == "detector.pt" and Path(first[6]).is_file()
+    assert second[1:] == ["--data", "set", "--start", "mine.pt"]

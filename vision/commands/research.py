@@ -20,6 +20,8 @@ TRAININGS: dict[str, Target] = {
     "routes": ("models.routes.research", ("train",), {"--labels": "--data"}),
 }
 EVALUATIONS: dict[str, Target] = {"routes": ("models.routes.research", ("evaluate",), {"--labels": "--data"})}
+SHIPPED_STARTS = {"detector": "detector.pt"}
+"""Weights in models/weights that a training starts from where the user names none."""
 SCORE: Target = ("vision.score", (), {})
 
 
@@ -68,6 +70,9 @@ def _pass_on(target: Target, args: argparse.Namespace) -> int:
     module = importlib.import_module(name)
     before = sys.argv
     rest = [*first, *(translate.get(word, word) for word in args.rest)]
+    start = SHIPPED_STARTS.get(getattr(args, "what", "")) if args.command == "train" else None
+    if start and not {"--start", "-h", "--help"} & set(rest):
+        rest += ["--start", str(find_weights() / start)]
     sys.argv = [f"underneath {args.command}" + (f" {args.what}" if hasattr(args, "what") else ""), *rest]
     try:
         return int(module.main() or 0)
@@ -75,6 +80,13 @@ def _pass_on(target: Target, args: argparse.Namespace) -> int:
         raise Trouble(f"{error.filename}: no such file", "check the name and the folder") from None
     finally:
         sys.argv = before
+
+
+def find_weights() -> Path:
+    """The folder of the shipped weights."""
+    import models
+
+    return Path(str(models.__file__)).parent / "weights"
 
 
 def run_labels(args: argparse.Namespace) -> int:
