@@ -24,7 +24,7 @@ from models.evaluation.camera import score_clip
 from models.evaluation.chart import score_tables
 from models.evaluation.tally import Tally
 from models.evaluation.tracking import TrackCounts, count_tracks
-from vision.score_peers import keep_passes, peer_counts, peer_table
+from vision.score_peers import fault_table, keep_passes, peer_counts, peer_figures, peer_table
 from vision.score_table import Film, csv_rows, pooled, text_table
 from vision.store import Season
 from vision.trouble import FilmTrouble
@@ -110,7 +110,9 @@ def feet_of(
 
 
 def camera_figures(tally: Tally, found: pd.DataFrame, truth: dict[str, pd.DataFrame], standard: str) -> None:
-    """Field error at the feet, share of frames with a camera, clips off by whole lines."""
+    """Field error at the feet, share of frames with a camera, clips off by whole lines; share of field lines
+    that lie within 5 px along all they show (the Jaccard count of soccer registration), jitter of a still
+    point, coverage of the stated covariance (where the table holds one)."""
     field = get_standard(standard)
     for clip in truth["clips"].itertuples():
         rows = found[found["clip_id"] == clip.clip_id]
@@ -131,6 +133,14 @@ def camera_figures(tally: Tally, found: pd.DataFrame, truth: dict[str, pd.DataFr
             tally.hit(f"{clip.view}: asks for a click", bool(row["needs_click"]))
             tally.add(f"{clip.view}: camera error yd (clip medians)", [row["median_yd"]])
             tally.add(f"{clip.view}: camera error yd (clip 95th)", [row["p95_yd"]])
+            tally.add(f"{clip.view}: jitter of a still point yd (clip rms)", [row["jitter_yd"]])
+            for name, share, n in (
+                ("lines within 5 px", "lines_5px", "lines"),
+                ("feet inside the stated 95 % ellipse", "within_95", "points"),
+            ):
+                if row[share] is not None:
+                    tally.counts[f"{clip.view}: {name}/n"] += int(row[n])
+                    tally.counts[f"{clip.view}: {name}/right"] += round(row[share] * row[n])
 
 
 def about_film(folder: Path) -> dict[str, Any]:
@@ -203,6 +213,9 @@ def _parser() -> argparse.ArgumentParser:
     add("--season", type=Path, metavar="FOLDER", help="folder for the seasons (default: temporary)")
     add("--passes", type=Path, metavar="FOLDER", help="keep decoded clips here and use those kept")
     add("--peers", action="store_true", help="also general-purpose trackers on the same boxes")
+    add(
+        "--faults", type=int, default=0, metavar="N", help="also the tracker on N simulated plays with faults"
+    )
     add("--no-sheet", action="store_true", help="do not show the program the charting sheet")
     add("--workers", type=int, default=max(1, (os.cpu_count() or 2) // 2))
     add("--every", action="store_true", help="print every figure of every folder, not the table alone")
@@ -232,9 +245,14 @@ def main(argv: list[str] | None = None) -> int:
     columns = [*films, *pooled(films)]
     print(text_table(columns))
     if peers:
-        print(peer_table(peers))
+        print("\n" + peer_table(peers))
+    if args.faults:
+        print("\n" + fault_table(args.faults, args.peers))
     if args.json:
-        args.json.write_text(json.dumps({c.name: c.figures for c in columns}, indent=1))
+        every: dict[str, Any] = {c.name: c.figures for c in columns}
+        for film in peers:
+            every[film.film] = {**every[film.film], "trackers": peer_figures(film)}
+        args.json.write_text(json.dumps(every, indent=1))
     if args.csv:
         csv_rows(columns).to_csv(args.csv, index=False)
     return 0

@@ -65,13 +65,16 @@ def keep_passes(folder: Path, season_path: Path, keep: Path, workers: int, with_
             for done in [pool.submit(batch.decode_to_file, p, standard, kept[p]) for p in missing]:
                 with contextlib.suppress(Trouble):  # the batch meets it again and writes it down
                     done.result()
+    done_keys = Season(season_path).finished_keys()
     room = season_path.with_name(f".{season_path.name}.film")
-    room.mkdir(parents=True, exist_ok=True)
     for work in plays:
-        settings = batch._settings(standard, work.row)
-        for path, _ in work.clips:
+        keys = {path: film_key(path, batch._settings(standard, work.row)) for path, _ in work.clips}
+        if set(keys.values()) <= done_keys:
+            continue
+        room.mkdir(parents=True, exist_ok=True)
+        for path, key in keys.items():
             if kept[path].exists():
-                _link(kept[path], room / f"{film_key(path, settings)}.pass")
+                _link(kept[path], room / f"{key}.pass")
     return len(missing)
 
 
@@ -173,6 +176,42 @@ def pictures(path: Path, step: int) -> Callable[[int], np.ndarray]:
         return np.asarray(state["bgr"])
 
     return picture
+
+
+def peer_figures(film: PeerCounts) -> dict[str, dict[str, float]]:
+    """Tracker -> IDF1, HOTA at the gate, MOTA, identity changes a clip, n clips; for the JSON file."""
+    out = {}
+    for name, counts in film.counts.items():
+        if counts:
+            c, n = add_counts(counts), len(counts)
+            out[name] = {
+                "idf1": c.idf1,
+                "hota": c.hota_gate,
+                "mota": c.mota,
+                "changes": c.switches / n,
+                "n": n,
+            }
+    return out
+
+
+def fault_table(plays: int, with_peers: bool) -> str:
+    """The tracker on simulated plays under the fault settings fitted to the detector (test seeds), beside
+    general-purpose trackers: the same figures without any film."""
+    from models.synthetic.fault_settings import read_fitted
+    from vision.tracking.benchmark import TEST, run
+    from vision.tracking.peers import PEERS
+
+    peers = PEERS[:3] if with_peers else ()
+    lines = [
+        f"Under fitted faults, {plays} simulated plays: IDF1 / HOTA (1 yd gate) / one identity to arrival"
+    ]
+    for preset in read_fitted():
+        for name, result in run(preset, range(TEST, TEST + plays), peers=peers).items():
+            c = add_counts(result.counts)
+            kept = f"{float(np.mean(result.kept)):.2f} ({len(result.kept)})"
+            words = f"{preset}, {OURS if name == 'ours' else name}"
+            lines.append(f"{words:<36} {c.idf1:.2f} / {c.hota_gate:.2f} / {kept}")
+    return "\n".join(lines)
 
 
 def peer_table(films: list[PeerCounts]) -> str:

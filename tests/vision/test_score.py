@@ -128,3 +128,42 @@ def test_pictures_in_order(tmp_path: Path) -> None:
     picture = pictures(path, 2)
     levels = [picture(k).mean() for k in (0, 2, 2, 1)]
     assert levels == pytest.approx([0, 160, 160, 80], abs=6)
+
+
+def test_kept_passes_go_to_the_batch_and_are_not_given_twice(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from vision import score_peers
+    from vision.store import Season
+
+    film = tmp_path / "film"
+    (film / "clips").mkdir(parents=True)
+    (film / "truth").mkdir()
+    (film / "truth" / "game.json").write_text('{"standard": "ncaa", "style": "pro"}')
+    clip = film / "clips" / "one.mp4"
+    clip.write_bytes(b"film")
+    keep, season_path = tmp_path / "keep", tmp_path / "s.duckdb"
+    kept = score_peers.pass_path(keep, clip, "ncaa")
+    assert kept != score_peers.pass_path(keep, clip, "nfl")  # another standard is another pass
+    keep.mkdir()
+    kept.write_bytes(b"a pass")
+    assert score_peers.keep_passes(film, season_path, keep, 1, True) == 0
+    room = tmp_path / ".s.duckdb.film"
+    (given,) = room.iterdir()
+    assert given.read_bytes() == b"a pass"
+    given.unlink()  # as the batch does once the play is stored
+    assert kept.exists()
+    monkeypatch.setattr(Season, "finished_keys", lambda self: {given.stem})
+    score_peers.keep_passes(film, season_path, keep, 1, True)
+    assert not list(room.iterdir())
+
+
+@pytest.mark.slow
+def test_fault_table_names_both_fitted_settings() -> None:
+    from vision import score_peers
+
+    text = score_peers.fault_table(1, False)
+    for name in ("fitted_school", "fitted_pro"):
+        row = next(line for line in text.splitlines() if line.startswith(name))
+        idf1 = float(row.split(OURS)[1].split("/")[0])
+        assert 0.5 < idf1 <= 1.0
