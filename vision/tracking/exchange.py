@@ -37,7 +37,8 @@ class ExchangeSettings:
     least_gain: float = 1.5
     correlated: float = 2.5
     side_weight: float = 0.35
-    side_limit: float = 4.0
+    side_limit: float = 8.0
+    kit_window_s: float = 2.5
     most: int = 160
     slow_yd_per_s: float = 1.0
     model: MotionModel = MotionModel(q=9.0, tau_s=1.5)
@@ -79,6 +80,21 @@ def exchange_tails(
         box[[m.a, m.b], m.first : m.last + 1] = -1
         chains[m.a], chains[m.b] = _renamed(chains[m.a], chains[m.b], box[m.a], box[m.b], side)
     return box, chains, len(touched) // 2
+
+
+def _kits(
+    meetings: list[_Meeting], box: np.ndarray, side: np.ndarray, step_s: float, s: ExchangeSettings
+) -> np.ndarray:
+    """(M,4) sums of kit log odds within `kit_window_s`: of a before, a after, b before, b after."""
+    reach, frames = max(1, round(s.kit_window_s / step_s)), box.shape[1]
+    total = np.cumsum(np.where(box >= 0, side[box], 0.0), axis=1)
+    total = np.concatenate([np.zeros((len(box), 1)), total], axis=1)
+    out = np.zeros((len(meetings), 4))
+    for k, m in enumerate(meetings):
+        before = total[:, m.first] - total[:, max(0, m.first - reach)]
+        after = total[:, min(frames, m.last + 1 + reach)] - total[:, m.last + 1]
+        out[k] = before[m.a], after[m.a], before[m.b], after[m.b]
+    return out
 
 
 def _renamed(
@@ -155,8 +171,7 @@ def _gains(
     if slow.any():
         x[slow], p[slow] = smooth(z[slow], r[slow], observed[slow], offset * step_s, s.standing)
     x, p = x[:, reach].reshape(-1, 4, 4), p[:, reach].reshape(-1, 4, 4, 4)
-    kit = np.where(observed, side[rows], 0.0).sum(1).reshape(-1, 4) * s.side_weight
-    kit = np.clip(kit, -s.side_limit, s.side_limit)
+    kit = np.clip(s.side_weight * _kits(meetings, box, side, step_s, s), -s.side_limit, s.side_limit)
 
     def cost(i: int, j: int) -> np.ndarray:
         nu, sigma = x[:, i] - x[:, j], p[:, i] + p[:, j] + SLACK

@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d
 from scipy.optimize import linear_sum_assignment
 
 from vision.records import Detections
 from vision.tracking.exchange import ExchangeSettings, exchange_tails
 from vision.tracking.joining import Chain
-from vision.tracking.motion import MotionModel, inverse_2x2, smooth
+from vision.tracking.motion import MotionModel, inverse_2x2, liveliness, smooth
 from vision.tracking.places import Places
 
 
@@ -28,6 +29,8 @@ class PathSettings:
     unsure_sd_yd: float = 1.0
     end_hold_s: float = 0.5
     exchange_rounds: int = 2
+    standing: float = 0.1
+    calm_s: float = 0.25
     exchange: ExchangeSettings = ExchangeSettings()
     model: MotionModel = MotionModel(q=12.0, tau_s=2.0)
 
@@ -79,8 +82,17 @@ def smooth_boxes(
         base = np.where(observed[..., None, None], places.covariance[box], np.eye(2))
         d = np.sqrt(np.einsum("pti,ptij,ptj->pt", nu, inverse_2x2(base), nu))
         weight = np.where(observed, np.maximum(1.0, d / s.robust), 1.0)
-        x, p = smooth(z, r * (weight**2)[..., None, None], observed, detections.pts_s, s.model)
+        lively = liveliness(_calm(x[..., 2:], detections.pts_s, s.calm_s), s.standing)
+        x, p = smooth(z, r * (weight**2)[..., None, None], observed, detections.pts_s, s.model, lively=lively)
     return x, p
+
+
+def _calm(velocity: np.ndarray, t_s: np.ndarray, reach_s: float) -> np.ndarray:
+    """(P,T,2) the fastest velocity within `reach_s` of each time: a man about to start is no longer calm."""
+    speed = np.linalg.norm(velocity, axis=-1)
+    reach = round(reach_s / float(np.median(np.diff(t_s)))) if len(t_s) > 1 else 0
+    fastest = maximum_filter1d(speed, 2 * reach + 1, axis=1, mode="nearest")
+    return np.stack([fastest, np.zeros_like(fastest)], -1)
 
 
 def _fill(
@@ -98,7 +110,7 @@ def _fill(
     added = 0
     for f in range(d.n_frames):
         rows = np.arange(d.rows(f).start, d.rows(f).stop)
-        rows = rows[places.valid[rows] & ~taken[rows]]
+        rows = rows[places.valid[rows] & ~taken[rows] & ~places.duplicate[rows]]
         men = np.flatnonzero((box[:, f] < 0) & (f >= first - hold) & (f <= last + hold))
         if not len(rows) or not len(men):
             continue

@@ -30,6 +30,7 @@ class JoinSettings:
 
     worth_per_box: float = 0.25
     no_man_confidence: float = 0.15
+    man_exists: float = 3.0
     enter_start: float = 1.0
     enter_edge: float = 3.0
     enter_inside: float = 5.0
@@ -44,7 +45,9 @@ class JoinSettings:
     side_limit: float = 8.0
     least_boxes: int = 3
     officials: int = 8
+    slow_yd_per_s: float = 1.0
     model: MotionModel = MotionModel(q=9.0, tau_s=1.2)
+    standing: MotionModel = MotionModel(q=1.5, tau_s=1.2)
 
 
 @dataclass(frozen=True)
@@ -117,12 +120,25 @@ def _describe(
             np.logaddexp(0, -is_official) + 0.7,
         ]
         tall[k] = np.median(places.tall_yd[rows])
-    x, p = smooth(z, r, observed, d.pts_s, s.model)
+    x, p = _smoothed(z, r, observed, d.pts_s, s)
     first = np.array([d.frame[q[0]] for q in pieces])
     last = np.array([d.frame[q[-1]] for q in pieces])
     edge_first = np.array([places.edge[q[:3]].max() for q in pieces])
     edge_last = np.array([places.edge[q[-3:]].max() for q in pieces])
     return _Pieces(first, last, x, p, worth, kind_cost, side_sum, edge_first, edge_last, tall)
+
+
+def _smoothed(
+    z: np.ndarray, r: np.ndarray, observed: np.ndarray, t_s: np.ndarray, s: JoinSettings
+) -> tuple[np.ndarray, np.ndarray]:
+    """States of all pieces; those of men who stand move by the calmer model, so neighbours in the line
+    are told apart by where they stand."""
+    x, p = smooth(z, r, observed, t_s, s.model)
+    speed = np.where(observed, np.linalg.norm(x[..., 2:], axis=-1), 0.0).sum(1) / observed.sum(1)
+    slow = speed < s.slow_yd_per_s
+    if slow.any():
+        x[slow], p[slow] = smooth(z[slow], r[slow], observed[slow], t_s, s.standing)
+    return x, p
 
 
 def _links(t: _Pieces, d: Detections, s: JoinSettings) -> tuple[np.ndarray, np.ndarray]:
@@ -177,8 +193,12 @@ def _solve(
     """kind of each piece (-1 unused) and the piece that follows it (-1 none)."""
     n, m, kinds = len(t.first), len(links), len(KINDS)
     size = 3 * n + m  # use, enter, leave, links of one kind
+    welcome = [s.man_exists, s.man_exists, 0.0]
     cost = np.concatenate(
-        [np.concatenate([t.kind_cost[:, c] - t.worth, enter, leave, link_cost]) for c in range(kinds)]
+        [
+            np.concatenate([t.kind_cost[:, c] - t.worth, enter - welcome[c], leave, link_cost])
+            for c in range(kinds)
+        ]
     )
     rows, cols, values = [], [], []
 

@@ -60,6 +60,13 @@ def update(
     return x, p, np.einsum("ni,nij,nj->n", nu, inv, nu)
 
 
+def liveliness(velocity: np.ndarray, standing: float, running_yd_per_s: float = 3.0) -> np.ndarray:
+    """Share (...,) of a model's acceleration for men of these velocities (...,2): `standing` at rest, rising
+    to 1 at a run. Men in their stance or locked in a block change their speed far less than runners."""
+    share = np.clip(np.linalg.norm(velocity, axis=-1) / running_yd_per_s, 0, 1)
+    return np.asarray(standing + (1 - standing) * share)
+
+
 def inverse_2x2(m: np.ndarray) -> np.ndarray:
     """Inverse of a stack (...,2,2)."""
     a, b, c, d = m[..., 0, 0], m[..., 0, 1], m[..., 1, 0], m[..., 1, 1]
@@ -76,12 +83,14 @@ def smooth(
     t_s: np.ndarray,
     model: MotionModel,
     start_sd: tuple[float, float] = (60.0, 4.0),
+    lively: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Places of many men over a whole clip, each seen only sometimes.
 
     z (P,T,2), r (P,T,2,2), observed (P,T) bool, t_s (T,). Start: the mean of a man's observed places,
-    sd `start_sd` of place (yd) and velocity (yd/s). Returns states (P,T,4) and covariances (P,T,4,4)
-    given all measurements, also at times without any (sd grows there).
+    sd `start_sd` of place (yd) and velocity (yd/s). lively (P,T): share of the model's acceleration a man
+    is given on the way to each time (see `liveliness`), None = all. Returns states (P,T,4) and covariances
+    (P,T,4,4) given all measurements, also at times without any (sd grows there).
     """
     men, times = observed.shape
     xs, ps = np.empty((men, times, 4)), np.empty((men, times, 4, 4))
@@ -93,7 +102,8 @@ def smooth(
     steps = [model.step(float(dt)) for dt in np.diff(t_s)]
     for k in range(times):
         if k:
-            x, p = predict(x, p, *steps[k - 1])
+            f, q = steps[k - 1]
+            x, p = predict(x, p, f, q if lively is None else q * lively[:, k, None, None])
         xp[:, k], pp[:, k] = x, p
         who = np.flatnonzero(observed[:, k])
         if len(who):

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from vision.records import Detections
-from vision.tracking.motion import MotionModel, inverse_2x2, predict, update
+from vision.tracking.motion import MotionModel, inverse_2x2, liveliness, predict, update
 from vision.tracking.places import Places
 
 BIG = 1e6
@@ -35,7 +35,9 @@ class PieceSettings:
     picture_limit: float = 6.0
     picture_weight: float = 0.3
     doubt: float = 2.0
+    double_iou: float = 0.5
     doubt_pair: float = 0.7
+    standing: float = 0.15
     model: MotionModel = MotionModel(q=9.0, tau_s=1.5)
 
 
@@ -88,9 +90,11 @@ def find_pieces(
     t = detections.pts_s
     for f in range(detections.n_frames):
         if f:
-            walkers.x, walkers.p = predict(walkers.x, walkers.p, *s.model.step(float(t[f] - t[f - 1])))
+            lively = liveliness(walkers.x[:, 2:], s.standing)
+            step, noise = s.model.step(float(t[f] - t[f - 1]))
+            walkers.x, walkers.p = predict(walkers.x, walkers.p, step, noise * lively[:, None, None])
         rows = np.arange(detections.rows(f).start, detections.rows(f).stop)
-        rows = rows[places.valid[rows]]
+        rows = rows[places.valid[rows] & ~places.duplicate[rows]]
         if len(rows) == 0 and detections.rows(f).stop > detections.rows(f).start:
             continue  # camera lost: nobody is missed
         free = np.ones(len(rows), bool)
@@ -105,7 +109,7 @@ def find_pieces(
             walkers.see(men, boxes[got], camera)
         walkers.gap = np.where(open_, walkers.gap + (t[f] - t[f - 1] if f else 0), 0)
         done += walkers.keep(walkers.gap <= s.longest_gap_s)
-        new = free & (confidence >= s.sure) & places.inside[rows] & ~places.duplicate[rows]
+        new = free & (confidence >= s.sure) & places.inside[rows] & (places.over_surer[rows] < s.double_iou)
         r = rows[new]
         walkers.add(places.xy_field_yd[r], places.covariance[r], places.tall_yd[r], side[r], r)
         walkers.see(np.arange(len(walkers.rows) - len(r), len(walkers.rows)), boxes[new], camera)
