@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -104,6 +105,14 @@ def jitter_yd(cameras: ClipCameras, truth: ClipCameras) -> float:
     )
 
 
+def half_turn(cameras: ClipCameras, standard: FieldStandard) -> ClipCameras:
+    """The same cameras on the field turned by 180 degrees."""
+    p, turn = cameras.parameters.copy(), np.diag([1.0, 1, 1, 1, 1, -1, -1, 1, 1])
+    p[:, 0] -= 180.0
+    p[:, 5], p[:, 6] = standard.length_yd - p[:, 5], standard.width_yd - p[:, 6]
+    return replace(cameras, parameters=p, covariance=turn @ cameras.covariance @ turn, _cache={})
+
+
 def score_clip(
     cameras: ClipCameras, truth: ClipCameras, feet: pd.DataFrame, standard: FieldStandard
 ) -> dict[str, Any]:
@@ -114,6 +123,7 @@ def score_clip(
         other, other_length = field_errors(cameras, feet, standard, True)
         if np.median(np.abs(other)) < np.median(np.abs(e)):
             e, length, turned = other, other_length, True
+            cameras = half_turn(cameras, standard)
     row: dict[str, Any] = {
         "frames": len(cameras),
         "found": cameras.found_share,
@@ -132,15 +142,15 @@ def score_clip(
         for f in range(0, len(truth), 10)
         if (c := cameras.camera(f)) is not None and (t := truth.camera(f)) is not None
     ]
+    stated = off == 0 and bool(np.nanmax(np.abs(cameras.covariance)) > 0)  # a stored table may lack it
     row |= {
         "off_yd": off,
         "median_yd": float(np.median(modulo)),
         "p95_yd": float(np.percentile(modulo, 95)),
-        "within_95": float(np.mean(length < CHI2_95)) if off == 0 else None,
-        "lines_5px": sum(g for g, _ in lines) / max(sum(s for _, s in lines), 1)
-        if off == 0 and not turned
-        else None,
-        "jitter_yd": jitter_yd(cameras, truth) if not turned else None,
+        "within_95": float(np.mean(length < CHI2_95)) if stated else None,
+        "lines_5px": sum(g for g, _ in lines) / max(sum(s for _, s in lines), 1) if off == 0 else None,
+        "lines": sum(s for _, s in lines),
+        "jitter_yd": jitter_yd(cameras, truth),
     }
     return row
 
