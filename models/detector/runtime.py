@@ -30,13 +30,13 @@ class Backend(Protocol):
 
 
 def select_boxes(
-    raw: torch.Tensor, least: float = 0.05, overlap: float = 0.68, most: int = 120
+    raw: torch.Tensor, least: float = 0.05, overlap: float = 0.8, most: int = 120
 ) -> list[tuple[torch.Tensor, torch.Tensor, torch.Tensor]]:
     """Non-maximum suppression of raw output (B, 4 + K, A), people together, balls apart.
 
     Returns per picture: xyxy (N, 4), confidence (N,), kind (N,) int64, best first. One man is one
-    box whatever his kind, so kinds compete with each other; ``overlap`` is high because boxes are
-    amodal and linemen overlap.
+    box whatever his kind, so kinds compete with each other; ``overlap`` is high because the network was
+    taught to answer once a man, boxes are amodal and linemen overlap.
     """
     out = []
     for picture in raw:

@@ -81,6 +81,11 @@ def summarise(frames: list[dict[str, torch.Tensor]], score_at: float = 0.25) -> 
 
 def score_cache(model: torch.nn.Module, cache: Any, recipe: Any) -> dict[str, Any]:
     """Run a network over a cache of labelled frames at the recipe's size and summarise."""
+    return summarise(found_boxes(model, cache, recipe))
+
+
+def found_boxes(model: torch.nn.Module, cache: Any, recipe: Any) -> list[dict[str, torch.Tensor]]:
+    """A network's boxes on every frame of a cache, beside the truth (see ``summarise``)."""
     from models.detector.runtime import FirstOutput, select_boxes
 
     device = cache.images.device
@@ -111,4 +116,4 @@ def score_cache(model: torch.nn.Module, cache: Any, recipe: Any) -> dict[str, An
                     "true_kind": cache.kinds[k].cpu(),
                 }
             )
-    return summarise(frames)
+    return frames

@@ -38,7 +38,7 @@ from models.synthetic.scene import ball_rows, build_props, pole_rows
 from models.synthetic.truth import covered_map, frame_labels, look_truth, person_rows
 
 BALL_ID, POLE_ID = 65001, 65002
-SIZES = ((1920, 1080), (1280, 720), (1280, 720), (852, 480))
+SIZES = ((1920, 1080), (1280, 720), (1280, 720), (852, 480), (852, 480))
 LOW_ACTIONS = ("pile", "down", "fall", "getup", "block", "kneel", "crouch", "stance3", "stance2")
 _STATE: dict[str, Any] = {}
 
@@ -47,6 +47,9 @@ def _pick_time(rng: np.random.Generator, script: Any) -> int:
     t = script.t_s
     r = rng.random()
     end = float(script.events.get("end_s", t[-1]))
+    throw, arrival = script.events.get("throw_s"), script.events.get("arrival_s")
+    if throw is not None and arrival is not None and rng.random() < 0.3:  # the ball in the air
+        return int(np.clip(np.searchsorted(t, rng.uniform(throw, arrival)), 0, len(t) - 1))
     at = (
         rng.uniform(max(t[0], -2.5), 0.1)
         if r < 0.33
@@ -196,6 +199,8 @@ def make_look(
             beside = beside + people_in_front(rng, look, cam, look.venue.front_people)
         rows = rows + bystander_rows(beside, float(rng.uniform(0, 60)))
         ids = ids + [f"B{j}" for j in range(len(beside))]
+        if rng.random() < 0.03:  # the bare field: paint, emblems and shadows on which nobody stands
+            rows, ids = rows[:1], ids[:1]
         _one_frame(
             renderer,
             look,

@@ -143,6 +143,28 @@ def compression_blocks(images: torch.Tensor, probability: float = 0.6) -> torch.
     return out
 
 
+def textures(n: int, height: int, width: int, device: torch.device) -> torch.Tensor:
+    """Pictures of nothing (n, 3, h, w): grain of turf, gravel, cloth or noise, as hard negatives.
+
+    Noise with a power law spectrum (amplitude f^-a, a 0.3 to 1.6), stretched along one axis, in one random
+    colour with a little of a second. Any box in them is false.
+    """
+    fy = torch.fft.fftfreq(height, device=device).view(1, -1, 1)
+    fx = torch.fft.rfftfreq(width, device=device).view(1, 1, -1)
+    stretch = torch.exp(_draw(n, -0.9, 0.9, device)).view(-1, 1, 1)
+    radius = ((fy * stretch) ** 2 + (fx / stretch) ** 2).sqrt().clamp_min(1.0 / width)
+    amplitude = radius ** -_draw(n, 0.3, 1.6, device).view(-1, 1, 1)
+    grain = []
+    for _ in range(2):
+        spectrum = torch.fft.rfft2(torch.randn(n, height, width, device=device))
+        field = torch.fft.irfft2(spectrum * amplitude, s=(height, width))
+        grain.append(field / field.flatten(1).std(1).view(-1, 1, 1).clamp_min(1e-6))
+    base = _draw(n * 3, 0.12, 0.75, device).view(n, 3, 1, 1)
+    tint = torch.randn(n, 3, 1, 1, device=device) * 0.04
+    strength = torch.exp(_draw(n, math.log(0.02), math.log(0.25), device)).view(-1, 1, 1, 1)
+    return (base + strength * grain[0][:, None] + tint * grain[1][:, None]).clamp(0, 1)
+
+
 def photometric(images: torch.Tensor, hue: float = 0.35) -> torch.Tensor:
     """The whole chain in camera order: colour, exposure, optics, sensor, resolution, codec."""
     images = hue_rotation(images, hue)

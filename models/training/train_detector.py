@@ -3,7 +3,8 @@
 Recipe (film nobody has seen is the judge, so the recipe is gentle): start from weights that have
 seen real people, keep the first layers as they are, keep every batch-norm fixed (renders must not
 move the statistics), AdamW at 3e-4 with warm-up and cosine, an exponential mean of the weights,
-wide hue jitter, and film faults (noise, blur, blocks, low resolution) drawn anew for every picture.
+wide hue jitter, film faults (noise, blur, blocks, low resolution) drawn anew for every picture, and a
+few pictures of bare texture in which any box is false. Losses: `models.training.detector_losses`.
 
     python -m models.training.train_detector --data DIR --start START.pt --out DIR --minutes 4
 """
@@ -11,20 +12,19 @@ wide hue jitter, and film faults (noise, blur, blocks, low resolution) drawn ane
 from __future__ import annotations
 
 import argparse
-import copy
 import json
 import math
 import time
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import torch
 from torch import nn
 
-from models.detector.network import KINDS, build_network
-from models.training.augment import photometric, random_windows
+from models.detector.network import BALL_PREFIX, KINDS, PLATT, FilmDetector
+from models.training.augment import photometric, random_windows, textures
+from models.training.detector_losses import PeopleLoss, Student, ball_loss, deployable
 from models.training.frames import FrameCache, load_cache
 
 OTHER = KINDS.index("other")
@@ -47,14 +47,20 @@ class Recipe:
     steps: int | None = None
     weight_decay: float = 0.02
     ema: float = 0.998
+    texture_share: float = 0.04
+    ball_weight: float = 0.3
+    ball_rate: float = 2e-3
     seed: int = 7
 
 
 def freeze_and_group(model: nn.Module, recipe: Recipe) -> list[dict[str, Any]]:
     """Parameter groups: frozen layers out, slow layers at a fraction of the rate, no norm trained."""
-    slow, fast = [], []
+    slow, fast, ball = [], [], []
     for name, parameter in model.named_parameters():
-        layer = int(name.split(".")[1])
+        if name.startswith(BALL_PREFIX):
+            ball.append(parameter)
+            continue
+        layer = int(name.split(".")[2])
         if layer < recipe.frozen_layers or ".dfl." in name:
             parameter.requires_grad_(False)
         elif layer < recipe.slow_layers:
@@ -64,6 +70,7 @@ def freeze_and_group(model: nn.Module, recipe: Recipe) -> list[dict[str, Any]]:
     return [
         {"params": slow, "lr": recipe.rate * recipe.slow_factor, "top": recipe.rate * recipe.slow_factor},
         {"params": fast, "lr": recipe.rate, "top": recipe.rate},
+        {"params": ball, "lr": recipe.ball_rate, "top": recipe.ball_rate},
     ]
 
 
@@ -88,6 +95,9 @@ def make_batch(
     grid = nn.functional.affine_grid(theta, [n, 3, *out_hw], align_corners=False)
     # canvas is 4/3 of the window: gathered bilinear taps are enough down to a scale of 0.75
     images = nn.functional.grid_sample(images, grid, padding_mode="zeros", align_corners=False)
+    empty = (torch.rand(n) < recipe.texture_share) if augment else torch.zeros(n, dtype=torch.bool)
+    if bool(empty.any()):
+        images[empty.to(device)] = textures(int(empty.sum()), *out_hw, device)
     if augment:
         images = photometric(images, recipe.hue)
     which, kinds, boxes = [], [], []
@@ -101,7 +111,7 @@ def make_batch(
         area = (full[:, 2:] - full[:, :2]).prod(1).clamp_min(1e-6)
         seen = (cut[:, 2:] - cut[:, :2]).clamp_min(0).prod(1) / area
         large = (cut[:, 2:] - cut[:, :2]).max(1).values >= torch.where(kind == 2, 2.5, 7.0)
-        keep = (seen > 0.25) & large
+        keep = (seen > 0.25) & large & (not bool(empty[i]))
         cut, kind = cut[keep], kind[keep]
         xywh = torch.cat([(cut[:, :2] + cut[:, 2:]) / 2, cut[:, 2:] - cut[:, :2]], 1) / size
         boxes.append(xywh)
@@ -124,41 +134,35 @@ def learning_rate(progress: float, warm: float = 0.04) -> float:
 
 def train(
     cache: FrameCache, start: dict[str, torch.Tensor], recipe: Recipe, log: list[dict[str, float]]
-) -> nn.Module:
-    """Run the recipe on one device; returns the model with the mean weights (eval mode)."""
+) -> Student:
+    """Run the recipe on one device; returns the network with the mean weights (eval mode)."""
     torch.manual_seed(recipe.seed)
     device = cache.images.device
-    model = build_network()
-    own = model.state_dict()
-    model.load_state_dict(
-        {k: (start[k] if k in start and start[k].shape == v.shape else v) for k, v in own.items()}
-    )
-    model = model.to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
-    model.args = SimpleNamespace(box=7.5, cls=0.5, dfl=1.5)  # type: ignore[assignment]
-    optimizer = torch.optim.AdamW(freeze_and_group(model, recipe), weight_decay=recipe.weight_decay)
-    mean = copy.deepcopy(model).eval()
+    student = Student(start).to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    people_loss = PeopleLoss(student.people)
+    optimizer = torch.optim.AdamW(freeze_and_group(student, recipe), weight_decay=recipe.weight_decay)
+    mean = Student(start).to(device).eval()
+    mean.load_state_dict(student.state_dict())
     began, step, progress = time.monotonic(), 0, 0.0
     while progress < 1.0:
-        hold_norms(model)
+        hold_norms(student)
         index = torch.randint(len(cache.boxes), (recipe.batch,))
         with torch.no_grad():
             images, batch = make_batch(cache, index, recipe)
         for group in optimizer.param_groups:
             group["lr"] = group["top"] * learning_rate(progress)
         with torch.autocast(device.type, dtype=torch.bfloat16):
-            predictions = model(images.contiguous(memory_format=torch.channels_last))
-        predictions = {
-            k: ([f.float() for f in v] if isinstance(v, list) else v.float()) for k, v in predictions.items()
-        }
-        loss, parts = model.loss(batch, predictions)  # type: ignore[operator]
+            answer, ball = student(images.contiguous(memory_format=torch.channels_last))
+        people, parts = people_loss(as_float(answer), batch)
+        loss = people + recipe.ball_weight * recipe.batch * ball_loss(ball.float(), batch)
         optimizer.zero_grad(set_to_none=True)
-        loss.sum().backward()
+        loss.backward()
         nn.utils.clip_grad_norm_([p for g in optimizer.param_groups for p in g["params"]], 10.0)
         optimizer.step()
         step += 1
         decay = min(recipe.ema, step / (step + 50))
         with torch.no_grad():
-            for target, source in zip(mean.state_dict().values(), model.state_dict().values(), strict=True):
+            for target, source in zip(mean.state_dict().values(), student.state_dict().values(), strict=True):
                 if target.is_floating_point():
                     target.lerp_(source, 1 - decay)
         spent = time.monotonic() - began
@@ -168,19 +172,28 @@ def train(
                 "step": step,
                 "seconds": round(spent, 1),
                 **{k: round(float(v), 4) for k, v in parts.items()},
+                "ball_loss": round(float((loss - people).detach()) / recipe.batch / recipe.ball_weight, 4),
             }
             log.append(row)
             print(row, flush=True)
     return mean
 
 
-def save_state(model: nn.Module, path: Path) -> None:
-    """Write the state dict as float16 tensors only."""
-    state = {
-        k: (v.half() if v.is_floating_point() else v).cpu().contiguous()
-        for k, v in model.state_dict().items()
-    }
-    torch.save(state, path)
+def as_float(answer: Any) -> Any:
+    """Every tensor of a nested answer in float32."""
+    if isinstance(answer, dict):
+        return {k: as_float(v) for k, v in answer.items()}
+    return [as_float(v) for v in answer] if isinstance(answer, list) else answer.float()
+
+
+def save_state(model: FilmDetector, path: Path) -> None:
+    """Write the state dict as float16 tensors only: people's network under its own names, ``ball.*``."""
+    state = dict(model.people.state_dict()) | {PLATT: model.platt}
+    if model.ball is not None:
+        state |= {f"{BALL_PREFIX}{k}": v for k, v in model.ball.state_dict().items()}
+    torch.save(
+        {k: (v.half() if v.is_floating_point() else v).cpu().contiguous() for k, v in state.items()}, path
+    )
 
 
 def main() -> None:
@@ -219,8 +232,10 @@ def main() -> None:
     start = load_start_state(args.start) if args.start else {}
     args.out.mkdir(parents=True, exist_ok=True)
     log: list[dict[str, float]] = []
-    model = train(cache, start, recipe, log)
+    student = train(cache, start, recipe, log)
+    model = deployable(student)
     save_state(model, args.out / f"{args.name}.pt")
+    save_state(deployable(student, "many"), args.out / f"{args.name}_many.pt")
     result: dict[str, Any] = {
         "recipe": asdict(recipe),
         "frames": len(cache.boxes),
