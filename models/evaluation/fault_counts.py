@@ -67,6 +67,8 @@ class FaultCounts:
     false_s: tuple[float, ...] = ()
     edges: tuple[float, ...] = ()
     low_edges: tuple[float, ...] = ()
+    sides: tuple[float, ...] = ()
+    low_covered: tuple[float, ...] = ()
 
     def __add__(self, other: FaultCounts) -> FaultCounts:
         out = {}
@@ -81,15 +83,15 @@ class FaultCounts:
         out = {}
         for f in fields(self):
             value = getattr(self, f.name)
-            if f.name in ("edges", "low_edges"):
+            if f.name in SAMPLES:
                 continue
             if f.name in LISTS:
                 out[f.name] = float(np.mean(value)) if value else float("nan")
             else:
                 out[f.name] = value[0] / value[1] if value[1] else float("nan")
-        e, low = np.array(self.edges), np.array(self.low_edges)
-        out["edge_sd"] = float(1.4826 * np.median(np.abs(e - np.median(e)))) if len(e) else float("nan")
-        out["low_edge"] = float(np.median(low)) if len(low) else float("nan")
+        for name, source in SPREADS.items():
+            out[name] = spread(np.array(getattr(self, source)))
+        out["low_edge"] = float(np.median(self.low_edges)) if self.low_edges else float("nan")
         return out
 
     def sizes(self) -> dict[str, int]:
@@ -98,11 +100,22 @@ class FaultCounts:
         for f in fields(self):
             value = getattr(self, f.name)
             out[f.name] = len(value) if f.name in LISTS else round(value[1])
-        out["edge_sd"], out["low_edge"] = out.pop("edges"), out.pop("low_edges")
-        return out
+        out |= {name: out[source] for name, source in SPREADS.items()} | {"low_edge": out["low_edges"]}
+        return {k: v for k, v in out.items() if k not in SAMPLES}
 
 
-LISTS = ("spell_s", "shared_s", "doubled_s", "cut_s", "false_s", "edges", "low_edges")
+SAMPLES = ("edges", "low_edges", "sides", "low_covered")
+LISTS = ("spell_s", "shared_s", "doubled_s", "cut_s", "false_s", *SAMPLES)
+SPREADS = {"edge_sd": "edges", "low_sd": "low_edges", "side_sd": "sides", "covered_sd": "low_covered"}
+"""Robust standard deviations as shares of the height: upper edge, lower edge and middle of free men's boxes,
+lower edge of covered men's."""
+
+
+def spread(values: np.ndarray) -> float:
+    """1.4826 times the median distance from the median; NaN for none."""
+    if not len(values):
+        return float("nan")
+    return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
 
 def iou_table(a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -164,6 +177,8 @@ def count_faults(true: TrueBoxes, found: FoundBoxes) -> FaultCounts:
         false_s=tuple(n * dt for n in tracks),
         edges=tuple(residual[..., 1][clean].round(4).tolist()),
         low_edges=tuple(low[clean].round(4).tolist()),
+        sides=tuple(((residual[..., 0] + residual[..., 2]) / 2)[clean].round(4).tolist()),
+        low_covered=tuple(low[is_covered & hits].round(4).tolist()),
     )
 
 

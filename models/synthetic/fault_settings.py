@@ -13,7 +13,9 @@ class FaultSettings:
 
     jitter: sd of each box side as a share of the box's height (half slow, half white). low_edge: how much
     too low the lower edge lies on the median, same share. miss_small: how many times more often than at 40 px
-    a man is missed who is next to nothing tall (in between by his height).
+    a man is missed who is next to nothing tall (in between by his height). jitter_low, jitter_side: more
+    scatter of the lower edge, and of the whole box sideways, with tails, staying for up to a second or two
+    (posture, a leg or an arm left out); jitter_covered: how much worse all is for a man fully covered.
     """
 
     name: str = "pro"
@@ -39,6 +41,9 @@ class FaultSettings:
     camera_sd_yd: float = 0.06
     lost_spans: int = 0
     miss_small: float = 4.0
+    jitter_low: float = 0.0
+    jitter_side: float = 0.0
+    jitter_covered: float = 1.0
 
 
 CLEAN = FaultSettings(

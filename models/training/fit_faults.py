@@ -37,6 +37,9 @@ MOVES = (
     ("miss_length_s", "spell_s", 4.0),
     ("low_during_miss", "faint_while_missed", 1.0),
     ("jitter", "edge_sd", 0.3),
+    ("jitter_low", "low_sd", 0.3),
+    ("jitter_side", "side_sd", 0.3),
+    ("jitter_covered", "covered_sd", 8.0),
     ("merge_per_s", "shared", 40.0),
     ("merge_length_s", "shared_s", 3.0),
     ("double_per_s", "doubled", 10.0),
@@ -183,8 +186,10 @@ def main(argv: list[str] | None = None) -> int:
         first = pd.read_parquet(film / "truth" / "clips.parquet").iloc[0]
         size = (int(first["width_px"]), int(first["height_px"]))
     start = PRESETS[args.start] if args.start else PRESETS["school"] if "school" in args.name else PRO
+    start = replace(start, name=args.name, jitter_low=start.jitter_low or 0.02,
+                    jitter_side=start.jitter_side or 0.02)  # fmt: skip
     wanted = total.statistics()
-    settings, made = fit(wanted, replace(start, name=args.name), size, args.plays, args.rounds)
+    settings, made = fit(wanted, start, size, args.plays, args.rounds)
     entry = {
         "settings": {k: v for k, v in asdict(settings).items() if k != "name"},
         "size_px": list(size),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -193,7 +194,18 @@ def test_fitted_settings_make_the_mistakes_that_film_showed(name):
             continue
         if count in ("spells_free", "false_tracks"):
             assert wanted / 2 < made[count] < wanted * 2, count
-        elif count.endswith("_s") or count == "edge_sd":
+        elif count.endswith(("_s", "_sd")):
             assert made[count] == pytest.approx(wanted, rel=0.35), count
         else:
             assert made[count] == pytest.approx(wanted, rel=0.4, abs=0.015), count
+
+
+def test_wandering_moves_feet_and_sides_but_not_the_top():
+    """0.05 of a man's height sideways and 0.03 at the feet, nothing at the top, worse where he is covered."""
+    still = FaultSettings(jitter=0.0, low_edge=0.0, cut_per_s=0.0, merge_per_s=0.0, double_per_s=0.0)
+    away = replace(still, jitter_side=0.05, jitter_low=0.03, jitter_covered=3.0)
+    got = made_counts(away, range(60, 63), (1280, 720)).statistics()
+    assert got["edge_sd"] < 1e-6 and got["side_sd"] == pytest.approx(0.05, rel=0.25)
+    assert got["low_sd"] == pytest.approx(0.03, rel=0.25) and got["covered_sd"] > 1.6 * got["low_sd"]
+    none = made_counts(still, [60], (1280, 720)).statistics()
+    assert none["side_sd"] < 1e-6 and none["low_sd"] < 1e-6
