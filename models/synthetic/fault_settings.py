@@ -16,6 +16,7 @@ class FaultSettings:
     a man is missed who is next to nothing tall (in between by his height). jitter_low, jitter_side: more
     scatter of the lower edge, and of the whole box sideways, with tails, staying for up to a second or two
     (posture, a leg or an arm left out); jitter_covered: how much worse all is for a man fully covered.
+    free_fades: power of the uncovered share with which a free or small man's misses fade as he is covered.
     """
 
     name: str = "pro"
@@ -44,6 +45,7 @@ class FaultSettings:
     jitter_low: float = 0.0
     jitter_side: float = 0.0
     jitter_covered: float = 1.0
+    free_fades: float = 0.0
 
 
 CLEAN = FaultSettings(

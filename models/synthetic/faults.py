@@ -208,7 +208,7 @@ class _Draw:
         tall = np.nan_to_num(boxes[..., 3] - boxes[..., 1])
         small = np.clip((40 - tall) / 40, 0, 1)
         lying = np.array([[a in ("down", "pile", "fall") for a in p.action] for p in people])[:, :frames]
-        free = s.miss_free_per_s * (1 + s.miss_small * small) * (1 - self.covered) ** 2
+        free = s.miss_free_per_s * (1 + s.miss_small * small) * (1 - self.covered) ** s.free_fades
         hazard = free + s.miss_covered_per_s * self.covered**2
         hazard = hazard + (s.miss_free_per_s * 10) * lying
         length = s.miss_length_s * (0.6 + 1.2 * self.covered + 0.8 * lying)

@@ -187,7 +187,7 @@ def main(argv: list[str] | None = None) -> int:
         size = (int(first["width_px"]), int(first["height_px"]))
     start = PRESETS[args.start] if args.start else PRESETS["school"] if "school" in args.name else PRO
     start = replace(start, name=args.name, jitter_low=start.jitter_low or 0.02,
-                    jitter_side=start.jitter_side or 0.02)  # fmt: skip
+                    jitter_side=start.jitter_side or 0.02, free_fades=2.0)  # fmt: skip
     wanted = total.statistics()
     settings, made = fit(wanted, start, size, args.plays, args.rounds)
     entry = {
