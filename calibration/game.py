@@ -18,7 +18,9 @@ from calibration.prior import CameraPrior, Clicks
 from calibration.solve import ClipSolution, solve_clip_fully
 from calibration.standards import FieldStandard, get_standard
 
-MOVED_YD = 2.0
+MOVED_YD, MOVED_SD = 0.8, 4.0
+"""A tripod counts as moved when its place across the field or its height differs by more than the first plus
+the second times the stated error."""
 
 
 @dataclass(frozen=True)
@@ -59,8 +61,11 @@ class GameCameras:
         if best is None or best.prior is None or _quality(best) < 0.75:
             alone = self._run(job, None)
             if best is None or _quality(alone) > _quality(best) + 0.15:
-                if best is not None and alone.prior is not None and alone.prior.view in self.priors:
-                    self._note_move(job.name, alone)
+                self._note_move(job.name, alone)
+                best = alone
+        elif self._elsewhere(best):
+            alone = self._run(job, None)
+            if _quality(alone) > _quality(best) - 0.05 and self._note_move(job.name, alone):
                 best = alone
         self._learn(best)
         return best
@@ -68,12 +73,23 @@ class GameCameras:
     def _run(self, job: ClipJob, prior: CameraPrior | None) -> ClipSolution:
         return solve_clip_fully(job.evidence, self.standard, job.spot, job.clicks, prior, job.view)
 
-    def _note_move(self, name: str, alone: ClipSolution) -> None:
+    def _elsewhere(self, found: ClipSolution) -> bool:
+        """Whether a clip's camera stands clearly apart from the game's camera of its view."""
+        old = None if found.prior is None else self.priors.get(found.prior.view)
+        if old is None or found.prior is None:
+            return False
+        apart = np.abs(old.shared[4:6] - found.prior.shared[4:6])
+        sd = np.sqrt(np.diag(old.covariance)[4:6] + np.diag(found.prior.covariance)[4:6])
+        return bool((apart > MOVED_YD + MOVED_SD * sd).any())
+
+    def _note_move(self, name: str, alone: ClipSolution) -> bool:
+        """Forget the game's camera when the clip, solved alone, stands elsewhere."""
+        if not self._elsewhere(alone):
+            return False
         assert alone.prior is not None
-        old = self.priors[alone.prior.view]
-        if np.abs(old.shared[4:6] - alone.prior.shared[4:6]).max() > MOVED_YD:
-            self.moved.append(name)
-            del self.priors[alone.prior.view]
+        self.moved.append(name)
+        del self.priors[alone.prior.view]
+        return True
 
     def _learn(self, solution: ClipSolution) -> None:
         learnt = solution.prior
@@ -82,7 +98,7 @@ class GameCameras:
         old = self.priors.get(learnt.view)
         if old is None:
             self.priors[learnt.view] = learnt
-        elif np.abs(old.shared[4:6] - learnt.shared[4:6]).max() < MOVED_YD:
+        elif not self._elsewhere(solution):
             keep = (
                 learnt
                 if learnt.placed or not old.placed

@@ -19,6 +19,7 @@ import numpy as np
 from calibration import chain, offset, start
 from calibration.bundle import BOUNDARY, LINE, NUMERAL, POSE, ROW, SIDE, Bundle, BundleResult, SharedPrior
 from calibration.clip import INTERPOLATED, LOST, MEASURED, ClipCameras
+from calibration.disagree import better_standard
 from calibration.evidence import ClipEvidence, FrameMarks
 from calibration.prior import CameraPrior, Clicks, belief_of
 from calibration.seed import clicked_seed, find_seed, principal_of
@@ -88,8 +89,13 @@ def solve_clip_fully(
             _lost(evidence, standard, "marks were found, but no camera explains enough frames")
         )
     state = _bundle(evidence, standard, state, prior)
-    cameras, p = _all_frames(evidence, standard, state)
     view_name = "endzone" if state.endzone else "sideline"
+    if prior is None and not clicks:
+        at = state.result.parameters
+        wrong = better_standard(evidence, standard, state.frames, at, state.hash_yd, view_name)
+        if wrong:
+            return ClipSolution(_lost(evidence, standard, wrong))
+    cameras, p = _all_frames(evidence, standard, state)
     known = prior if prior is not None and prior.placed else None
     votes = offset.vote(
         evidence,
