@@ -19,7 +19,8 @@ from vision.tracking.places import Places
 @dataclass(frozen=True)
 class PathSettings:
     """correlated: measurement variances are multiplied by this, since errors of neighbouring frames go
-    together; robust: innovations beyond this many sd lose weight."""
+    together; robust: innovations beyond this many sd lose weight. standing: share of the model's
+    acceleration for men who are at rest within calm_s (a start takes a quarter of a second)."""
 
     correlated: float = 2.5
     robust: float = 2.0

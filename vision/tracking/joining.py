@@ -26,7 +26,9 @@ KINDS = ("A", "B", "official")
 
 @dataclass(frozen=True)
 class JoinSettings:
-    """Costs in natural log units. worth_per_box: what a sure box adds to a piece's worth."""
+    """Costs in natural log units. worth_per_box: what a sure box adds to a piece's worth. man_exists: a place
+    on a side that is not full is filled sooner than left (the rules put so many men there). standing: how men
+    move in pieces never faster than slow_yd_per_s (a man walks at 1.5)."""
 
     worth_per_box: float = 0.25
     no_man_confidence: float = 0.15
@@ -45,7 +47,7 @@ class JoinSettings:
     side_limit: float = 8.0
     least_boxes: int = 3
     officials: int = 8
-    slow_yd_per_s: float = 1.0
+    slow_yd_per_s: float = 1.5
     model: MotionModel = MotionModel(q=9.0, tau_s=1.2)
     standing: MotionModel = MotionModel(q=1.5, tau_s=1.2)
 
@@ -134,8 +136,8 @@ def _smoothed(
     """States of all pieces; those of men who stand move by the calmer model, so neighbours in the line
     are told apart by where they stand."""
     x, p = smooth(z, r, observed, t_s, s.model)
-    speed = np.where(observed, np.linalg.norm(x[..., 2:], axis=-1), 0.0).sum(1) / observed.sum(1)
-    slow = speed < s.slow_yd_per_s
+    fastest = np.where(observed, np.linalg.norm(x[..., 2:], axis=-1), 0.0).max(1)
+    slow = fastest < s.slow_yd_per_s
     if slow.any():
         x[slow], p[slow] = smooth(z[slow], r[slow], observed[slow], t_s, s.standing)
     return x, p

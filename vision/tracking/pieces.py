@@ -23,7 +23,9 @@ BIG = 1e6
 @dataclass(frozen=True)
 class PieceSettings:
     """gate: chi-square of a place (2 degrees); sure: least confidence that starts a piece;
-    hidden_height: most that the height of a covered box says."""
+    hidden_height: most that the height of a covered box says. double_iou: boxes overlapping a surer one by
+    more start no piece (half of them are second boxes; a man behind another has his piece already).
+    standing: share of the model's acceleration for men at rest, who are most of the crowd before the snap."""
 
     gate: float = 12.0
     sure: float = 0.3
