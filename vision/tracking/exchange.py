@@ -26,7 +26,8 @@ SLACK = np.diag([0.05, 0.05, 0.5, 0.5])
 class ExchangeSettings:
     """meet_yd: closest distance that makes a meeting; within_yd: boxes nearer than this are left out;
     longest_s: of a meeting, each way; window_s: of boxes looked at before and after; least_gain: in natural
-    log units; kit_window_s: of kits looked at before and after (a kit stays, a path does not); correlated: as in `identities.PathSettings`. standing: how men move who were slow
+    log units; kit_window_s: of kits looked at before and after (a kit stays, a path does not);
+    correlated: as in `identities.PathSettings`. standing: how men move who were slow
     before and after (linemen in their stance): slow_yd_per_s bounds the speed of all four halves."""
 
     meet_yd: float = 1.3

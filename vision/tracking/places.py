@@ -38,7 +38,8 @@ class Places:
     xy_field_yd (N,2), covariance (N,2,2) yd^2; tall_yd (N,) height of the box as a man standing there;
     covered (N,) greatest share of the box hidden by a nearer box; by_whom (N,) its row or -1;
     inside (N,) on the field or just beside it; edge (N,) 0..1 closeness to the picture's border (1 = cut);
-    duplicate (N,): a surer box is nearly the same box. hides_legs (N,): covered, or cut by the lower border.
+    duplicate (N,): a surer box is of the same man (`SAME_MAN`). over_surer (N,): overlap (IoU) with the surer
+    box most like it. hides_legs (N,): covered, or cut by the lower border.
     believed (N,): confidence, less where a surer box lies over much the same place (`DOUBLE_IOU`).
     """
 
