@@ -98,12 +98,20 @@ def paths_of_play(play: Any) -> tuple[list[str], list[RoutePath]]:
     for man in play.eligible:
         if man.player_id not in tracks.ids:
             continue
-        xy = np.asarray(tracks.xy_field_yd[tracks.index(man.player_id)], float)[window]
+        at = tracks.index(man.player_id)
+        xy = np.asarray(tracks.xy_field_yd[at], float)[window]
         ids.append(man.player_id)
         number = 0 if man.role == "RB" and man.receiver_number == 0 else (man.receiver_number or -1)
         paths.append(
             RoutePath(
-                clock[window], play.to_play(xy), throw, min(ends, default=math.nan), right, left, number
+                clock[window],
+                play.to_play(xy),
+                throw,
+                min(ends, default=math.nan),
+                right,
+                left,
+                number,
+                np.asarray(tracks.sd_yd[at], float)[window],
             )
         )
     return ids, paths

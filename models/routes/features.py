@@ -17,6 +17,8 @@ SNAP = 5
 AFTER_THROW_S = 1.0
 """How much of the path after the throw is looked at, at most."""
 SHORTEST_S = 0.5
+FIRM_SD_YD = 0.5
+"""a place with this standard deviation is half trusted"""
 
 
 @dataclass(frozen=True)
@@ -27,6 +29,7 @@ class RoutePath:
     throw_s, end_s: NaN = unknown; end_s is the last moment to look at (arrival, sack, whistle).
     room_right_yd, room_left_yd: from the ball's spot to the side lines (NaN = unknown).
     number: #1 = outermost on his side, 0 = backfield, -1 = unknown.
+    sd_yd (T,): standard deviation of each place, None = not stated.
     """
 
     t_s: np.ndarray
@@ -36,6 +39,7 @@ class RoutePath:
     room_right_yd: float = float("nan")
     room_left_yd: float = float("nan")
     number: int = -1
+    sd_yd: np.ndarray | None = None
 
     def __post_init__(self) -> None:
         t = np.asarray(self.t_s, float)
@@ -46,13 +50,16 @@ class RoutePath:
             )
         if len(t) > 1 and not (np.diff(t) > 0).all():
             raise ValueError("t_s must increase")
+        if self.sd_yd is not None and np.shape(self.sd_yd) != t.shape:
+            raise ValueError(f"sd_yd: expected shape {t.shape}, found {np.shape(self.sd_yd)}")
 
 
 @dataclass(frozen=True)
 class Grid:
     """N paths on the grid. path_yd (N, G, 2) canonical, seen (N, G) bool within the man's window,
     start_yd (N, 2), room_yd (N,), number (N,), throw_s (N,), end_s (N,), side (N,) +1/-1,
-    usable (N,) bool: at least half a second of path after the snap, most of it observed."""
+    usable (N,) bool: at least half a second of path after the snap, most of it observed; firm (N, G): how
+    far each place can be trusted, 1 / (1 + (sd / FIRM_SD_YD)^2), 1 where no sd is stated."""
 
     path_yd: np.ndarray
     seen: np.ndarray
@@ -63,6 +70,7 @@ class Grid:
     end_s: np.ndarray
     side: np.ndarray
     usable: np.ndarray
+    firm: np.ndarray
 
     def rows(self, which: np.ndarray) -> Grid:
         return Grid(*(getattr(self, f)[which] for f in self.__dataclass_fields__))
@@ -113,9 +121,11 @@ def to_grid(paths: Sequence[RoutePath]) -> Grid:
     """Any paths to the canonical grid."""
     n = len(paths)
     raw = np.zeros((n, len(GRID_S), 2))
+    firm = np.ones((n, len(GRID_S)))
     seen, end, usable = np.zeros((n, len(GRID_S)), bool), np.zeros(n), np.zeros(n, bool)
     for i, path in enumerate(paths):
         raw[i], seen[i], end[i], usable[i] = _one(path)
+        firm[i] = _firm(path)
     raw = np.nan_to_num(raw)
     side = side_of(raw, seen)
     out = raw.copy()
@@ -132,7 +142,22 @@ def to_grid(paths: Sequence[RoutePath]) -> Grid:
         end,
         side,
         usable,
+        firm,
     )
+
+
+def _firm(path: RoutePath) -> np.ndarray:
+    """(G,) trust in the places on the grid; a place not seen counts as one yard uncertain."""
+    if path.sd_yd is None or not len(path.t_s):
+        return np.ones(len(GRID_S))
+    sd = np.where(np.isfinite(path.depth_lateral_play_yd).all(1), path.sd_yd, np.nan)
+    sd = np.where(np.isfinite(sd), sd, 1.0)
+    return trust(np.interp(GRID_S, path.t_s, sd))
+
+
+def trust(sd_yd: np.ndarray) -> np.ndarray:
+    """1 for an exact place, a half at FIRM_SD_YD, toward 0 for a guess."""
+    return 1.0 / (1.0 + (sd_yd / FIRM_SD_YD) ** 2)
 
 
 def finish_grid(
@@ -144,6 +169,7 @@ def finish_grid(
     end: np.ndarray,
     side: np.ndarray,
     usable: np.ndarray,
+    firm: np.ndarray | None = None,
 ) -> Grid:
     """Hold the path still outside the window, so that nothing outside it can be read."""
     last = np.maximum(SNAP, len(GRID_S) - 1 - np.argmax(seen[:, ::-1], axis=1))
@@ -160,6 +186,7 @@ def finish_grid(
         end.astype(np.float32),
         side,
         usable,
+        np.ones(seen.shape, np.float32) if firm is None else firm.astype(np.float32),
     )
 
 
@@ -336,6 +363,7 @@ def sequence_features(grid: Grid) -> np.ndarray:
         v[..., 1] / np.maximum(speed, 0.8),
         np.broadcast_to(GRID_S[None] / 3, speed.shape),
         np.clip((GRID_S[None] - throw[:, None]) / 2, -2, 2),
+        grid.firm,
         seen,
     ]
     return np.stack([np.asarray(c * seen, np.float32) for c in channels], axis=1)

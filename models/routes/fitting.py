@@ -12,7 +12,7 @@ from scipy.optimize import minimize_scalar
 
 from models.routes.classifier import RouteClassifier
 from models.routes.features import Grid, hand_features, sequence_features
-from models.routes.net import RouteNet
+from models.routes.net import CHANNELS, RouteNet
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,13 @@ def fit(
     hand = hand_features(grid)
     if start is None:
         mean, sd = hand.mean(0), hand.std(0) + 1e-3
-        net = RouteNet(hand.shape[1], {k: len(v) for k, v in label_sets.items()}, recipe.width, recipe.hidden)
+        net = RouteNet(
+            hand.shape[1],
+            {k: len(v) for k, v in label_sets.items()},
+            recipe.width,
+            recipe.hidden,
+            channels=CHANNELS,
+        )
     else:
         mean, sd = start.hand_mean, start.hand_sd
         net = RouteNet(
@@ -61,6 +67,7 @@ def fit(
             {k: len(v) for k, v in label_sets.items()},
             start.net.settings["width"],
             start.net.settings["hidden"],
+            channels=start.net.settings["channels"],
         )
         whole = start.label_sets == label_sets
         kept = {k: v for k, v in start.net.state_dict().items() if whole or not k.startswith("heads.")}

@@ -9,21 +9,33 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from models.routes.features import AFTER_THROW_S, GRID_S, SNAP, Grid, finish_grid, side_of
+from models.routes.features import AFTER_THROW_S, GRID_S, SNAP, Grid, finish_grid, side_of, trust
 from models.routes.labels import load_taxonomy
 from models.synthetic.playsim_records import RATE_HZ
 from models.synthetic.playsim_sampler import RouteSet
 
 SMOOTHING_S = (0.0, 0.0, 0.06, 0.12, 0.2, 0.28)
+NO_SD_SHARE = 0.4
+"""routes that come without a stated sd (tables, notebooks)"""
+NO_THROW_SHARE, ROUGH_THROW_SHARE = 0.25, 0.25
+"""routes of plays whose throw was not found (then the whole path is looked at, pursuit and all), or found
+only roughly"""
+CUT_SHARE, LATE_SHARE = 0.1, 0.08
+"""routes lost early, or seen only from after the snap"""
 
 
-def observe(routes: RouteSet, seed: int, strength: float = 1.0) -> Grid:
-    """Routes as seen. strength 0 = clean, whole, exact snap; 1 = the training mix."""
+def observe(routes: RouteSet, seed: int, strength: float = 1.0, window_s: np.ndarray | None = None) -> Grid:
+    """Routes as seen. strength 0 = clean, whole, exact snap; 1 = the training mix. window_s (N,): last
+    moment looked at, instead of one drawn around the throw."""
     rng = np.random.default_rng(seed)
     n = len(routes)
     path = routes.path_yd.astype(np.float64).copy()
+    sd = np.zeros(path.shape[:2])
     if strength > 0:
-        path = _gaps(rng, _noise(rng, _warp(rng, path, routes.t_s), strength), routes.t_s)
+        path, white = _noise(rng, _warp(rng, path, routes.t_s), strength)
+        path, bridged = _gaps(rng, path)
+        sd = np.hypot(white[:, None] * np.exp(rng.normal(0, 0.3, n))[:, None] + 0.08, 0.9 * bridged)
+        sd = np.where((rng.random(n) < NO_SD_SHARE)[:, None], 0.0, sd)
         pick = rng.integers(0, len(SMOOTHING_S), n)
         for k, s in enumerate(SMOOTHING_S):
             rows = np.flatnonzero(pick == k)
@@ -31,20 +43,23 @@ def observe(routes: RouteSet, seed: int, strength: float = 1.0) -> Grid:
                 path[rows] = gaussian_filter1d(path[rows], s * RATE_HZ, axis=1, mode="nearest")
     wide = rng.random(n) < 0.35
     shift = np.clip(rng.normal(0, np.where(wide, 0.2, 0.05), n), -0.45, 0.45) * strength
-    grid = _sample(path, routes.t_s, GRID_S[None] + shift[:, None])
+    at = GRID_S[None] + shift[:, None]
+    grid, firm = _sample(path, routes.t_s, at), trust(_sample(sd[..., None], routes.t_s, at)[..., 0])
     grid[..., 0] += (rng.normal(0, 0.3, n) * strength)[:, None]
     grid[..., 1] += (rng.normal(0, 0.3, n) * strength)[:, None]
-    throw = routes.throw_s + rng.normal(0, 0.08, n) * strength
+    rough = rng.random(n) < ROUGH_THROW_SHARE
+    throw = routes.throw_s + rng.normal(0, np.where(rough, 0.35, 0.08), n) * strength
     extra = np.where(rng.random(n) < 0.35, AFTER_THROW_S, rng.uniform(0.0, AFTER_THROW_S, n))
-    known = rng.random(n) > 0.12 * (strength > 0)
-    blind = rng.uniform(0.2, 1.8, n)
+    known = rng.random(n) > NO_THROW_SHARE * (strength > 0)
+    blind = rng.uniform(0.2, 3.2, n)
     end = np.where(known, throw + extra, np.minimum(throw + blind, GRID_S[-1]))
-    cut = (rng.random(n) < 0.06) & (strength > 0)
+    cut = (rng.random(n) < CUT_SHARE) & (strength > 0)
     end = np.where(cut, np.minimum(end, rng.uniform(1.2, 3.0, n)), end)
-    end = np.clip(end, 0.9, GRID_S[-1])
-    seen = (GRID_S[None] <= end[:, None]) & (
-        GRID_S[None] >= np.where(rng.random(n) < 0.3, 0.0, -0.5)[:, None]
-    )
+    end = np.clip(end if window_s is None else window_s, 0.9, GRID_S[-1])
+    first = np.where(rng.random(n) < 0.3, 0.0, -0.5)
+    late = (rng.random(n) < LATE_SHARE) & (strength > 0)
+    first = np.where(late, rng.uniform(0.0, 0.4, n), first)
+    seen = (GRID_S[None] <= end[:, None]) & (GRID_S[None] >= first[:, None])
     side = side_of(grid, seen)
     room = routes.room_yd + routes.path_yd[:, np.searchsorted(routes.t_s, 0), 1]
     grid = grid * np.stack([np.ones(n), side], 1)[:, None]
@@ -52,7 +67,7 @@ def observe(routes: RouteSet, seed: int, strength: float = 1.0) -> Grid:
     room = np.where(rng.random(n) < 0.1, np.nan, room)
     number = np.where(rng.random(n) < 0.15, -1, routes.number)
     throw = np.where(known, throw, np.nan)
-    return finish_grid(grid, seen, room, number, throw, end, side, np.ones(n, bool))
+    return finish_grid(grid, seen, room, number, throw, end, side, np.ones(n, bool), firm)
 
 
 def _warp(rng: np.random.Generator, path: np.ndarray, t_s: np.ndarray) -> np.ndarray:
@@ -69,18 +84,20 @@ def _warp(rng: np.random.Generator, path: np.ndarray, t_s: np.ndarray) -> np.nda
     return start + np.stack([c * rel[..., 0] - s * rel[..., 1], s * rel[..., 0] + c * rel[..., 1]], axis=2)
 
 
-def _noise(rng: np.random.Generator, path: np.ndarray, strength: float) -> np.ndarray:
-    """White noise and slow drift of a tracker; a third of the routes are almost clean (tables)."""
+def _noise(rng: np.random.Generator, path: np.ndarray, strength: float) -> tuple[np.ndarray, np.ndarray]:
+    """White noise and slow drift of a tracker; a third of the routes are almost clean (tables). Path and the
+    sd of the noise (N,)."""
     n, t = path.shape[:2]
     white = np.where(rng.random(n) < 0.35, 0.02, rng.gamma(2.0, 0.08, n)) * strength
     slow = np.where(rng.random(n) < 0.35, 0.03, rng.gamma(2.0, 0.15, n)) * strength
     drift = gaussian_filter1d(rng.normal(size=(n, t, 2)), 0.5 * RATE_HZ, axis=1, mode="nearest")
     drift /= drift.std() + 1e-9
-    return path + rng.normal(size=(n, t, 2)) * white[:, None, None] + drift * slow[:, None, None]
+    return path + rng.normal(size=(n, t, 2)) * white[:, None, None] + drift * slow[:, None, None], white
 
 
-def _gaps(rng: np.random.Generator, path: np.ndarray, t_s: np.ndarray) -> np.ndarray:
-    """A quarter of the routes lose 0.2-0.9 s, bridged by a straight line."""
+def _gaps(rng: np.random.Generator, path: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A quarter of the routes lose 0.2-0.9 s, bridged by a straight line. Path and how far each sample lies
+    inside a bridge (0 = seen, 1 = its middle)."""
     n, t = path.shape[:2]
     start = rng.integers(0, t - 30, n)
     length = np.where(rng.random(n) < 0.25, rng.integers(6, 28, n), 1)
@@ -90,7 +107,8 @@ def _gaps(rng: np.random.Generator, path: np.ndarray, t_s: np.ndarray) -> np.nda
     u = (k - start[:, None]) / np.maximum(stop - start, 1)[:, None]
     a = np.take_along_axis(path, start[:, None, None], 1)
     b = np.take_along_axis(path, stop[:, None, None], 1)
-    return np.where(inside[:, :, None], a + u[:, :, None] * (b - a), path)
+    depth = np.where(inside, 4.0 * u * (1.0 - u), 0.0)
+    return np.where(inside[:, :, None], a + u[:, :, None] * (b - a), path), depth
 
 
 def _sample(path: np.ndarray, t_s: np.ndarray, at_s: np.ndarray) -> np.ndarray:

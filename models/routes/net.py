@@ -7,14 +7,20 @@ from typing import Any
 import torch
 from torch import Tensor, nn
 
-CHANNELS = 12
+CHANNELS = 13
 
 
 class RouteNet(nn.Module):
-    """Inputs: sequence (N, 12, G), hand features (N, F) standardised. Output: dict of logits per head."""
+    """Inputs: sequence (N, CHANNELS, G), hand features (N, F) standardised. Output: logits per head."""
 
     def __init__(
-        self, n_hand: int, heads: dict[str, int], width: int = 40, hidden: int = 96, dropout: float = 0.15
+        self,
+        n_hand: int,
+        heads: dict[str, int],
+        width: int = 40,
+        hidden: int = 96,
+        dropout: float = 0.15,
+        channels: int = 12,
     ):
         super().__init__()
         self.settings: dict[str, Any] = {
@@ -23,8 +29,9 @@ class RouteNet(nn.Module):
             "width": width,
             "hidden": hidden,
             "dropout": dropout,
+            "channels": channels,
         }
-        self.first = nn.Conv1d(CHANNELS, width, 5, padding=2)
+        self.first = nn.Conv1d(channels, width, 5, padding=2)
         self.blocks = nn.ModuleList(
             nn.Sequential(nn.Conv1d(width, width, 3, padding=d, dilation=d), nn.BatchNorm1d(width), nn.SiLU())
             for d in (1, 2, 4, 8)
@@ -40,6 +47,8 @@ class RouteNet(nn.Module):
         self.heads = nn.ModuleDict({name: nn.Linear(hidden, n) for name, n in heads.items()})
 
     def features(self, sequence: Tensor, hand: Tensor) -> Tensor:
+        if sequence.shape[1] > self.settings["channels"]:  # weights from before places were given a trust
+            sequence = torch.cat([sequence[:, : self.settings["channels"] - 1], sequence[:, -1:]], 1)
         x = torch.nn.functional.silu(self.first(sequence))
         for block in self.blocks:
             x = x + block(x)

@@ -76,7 +76,7 @@ def read_labelled(source: str | Path | pd.DataFrame) -> Labelled:
         if len(names) > 1:
             raise ValueError(f"play {play_id}: one man has two routes, {', '.join(names)}")
         first: dict[str, Any] = rows.iloc[0].to_dict()
-        value = {
+        value: dict[str, Any] = {
             k: float(first.get(k, np.nan)) for k in ("throw_s", "end_s", "room_right_yd", "room_left_yd")
         }
         number = first.get("number", -1)

@@ -21,8 +21,8 @@ def _n(rng: np.random.Generator, mean: float, sd: float, low: float, high: float
 class _Pen:
     """Draws legs from a start, by heading and distance."""
 
-    def __init__(self, depth: float, lateral: float, side: int):
-        self.depth, self.out, self.side = depth, lateral * side, side
+    def __init__(self, depth: float, lateral: float, side: int, pro: bool = False):
+        self.depth, self.out, self.side, self.pro = depth, lateral * side, side, pro
         self.legs: list[Leg] = []
 
     def go(self, heading_deg: float, distance: float, **kw: float | bool) -> _Pen:
@@ -36,9 +36,16 @@ class _Pen:
 
 
 def plan_route(
-    label: str, rng: np.random.Generator, depth: float, lateral: float, side: int, scale: float = 1.0
+    label: str,
+    rng: np.random.Generator,
+    depth: float,
+    lateral: float,
+    side: int,
+    scale: float = 1.0,
+    pro: bool = False,
 ) -> RoutePlan:
-    """Plan of one route from a start. side: +1 right of the ball, -1 left. scale: depth habit of a team.
+    """Plan of one route from a start. side: +1 right of the ball, -1 left. scale: depth habit of a team. pro:
+    shapes drawn to the medians of real professional tracking (`models.routes.census`) instead of the book's.
 
     Raises ValueError for a label that has no plan.
     """
@@ -46,7 +53,7 @@ def plan_route(
         draw = _PLANS[label]
     except KeyError:
         raise ValueError(f"no plan for route {label!r}; known: {', '.join(_PLANS)}") from None
-    pen = _Pen(depth, lateral, side)
+    pen = _Pen(depth, lateral, side, pro)
     _prelude(pen, rng, label)
     break_leg, stem, angle = draw(pen, rng, scale)
     return RoutePlan(label, tuple(pen.legs), break_leg, stem, angle)
@@ -164,33 +171,42 @@ def _out(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
 def _in(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
     if rng.random() < 0.2:
         return _cut(pen, rng, scale, 5.5, 1.2, 3.5, 8.0, -80.0, 12.0, 0.5)
+    if pen.pro:
+        return _cut(pen, rng, scale, 10.2, 2.4, 6.0, 16.5, -66.0, 14.0, 0.45)
     return _cut(pen, rng, scale, 10.6, 2.4, 6.0, 16.5, -74.0, 13.0, 0.5)
 
 
 def _slant(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
-    drawn = _cut(pen, rng, scale, 1.7, 1.1, 0.2, 5.0, -52.0, 11.0, 0.65, rng.normal(-6, 9))
-    pace = float(rng.uniform(0.76, 0.98))
+    if pen.pro:
+        drawn = _cut(pen, rng, scale, 1.3, 1.0, 0.2, 4.5, -51.0, 11.0, 0.55, rng.normal(-8, 10))
+    else:
+        drawn = _cut(pen, rng, scale, 1.7, 1.1, 0.2, 5.0, -52.0, 11.0, 0.65, rng.normal(-6, 9))
+    pace = float(rng.uniform(0.62, 0.9) if pen.pro else rng.uniform(0.76, 0.98))
     pen.legs = [replace(leg, speed=leg.speed * pace) for leg in pen.legs]
     return drawn
 
 
 def _post(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
+    if pen.pro:
+        return _cut(pen, rng, scale, 7.4, 2.3, 3.4, 13.0, -24.0, 7.5, 0.85)
     return _cut(pen, rng, scale, 9.6, 2.6, 4.5, 16.0, -30.0, 8.0, 0.85)
 
 
 def _corner(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
-    drawn = _cut(pen, rng, scale, 9.4, 2.4, 4.5, 14.5, 51.0, 9.0, 0.72, rng.normal(-3, 6))
-    return drawn
+    if pen.pro:
+        return _cut(pen, rng, scale, 9.4, 2.4, 4.5, 14.5, 57.0, 9.0, 0.75, rng.normal(7, 8))
+    return _cut(pen, rng, scale, 9.4, 2.4, 4.5, 14.5, 51.0, 9.0, 0.72, rng.normal(-3, 6))
 
 
 def _go(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
-    lean = float(np.clip(rng.normal(12.0, 9.0), -15.0, 27.0))
+    widest = 36.0 if pen.pro else 27.0
+    lean = float(np.clip(rng.normal(*((21.0, 10.0) if pen.pro else (12.0, 9.0))), -15.0, widest))
     if pen.depth < -3.0:
         pen.go(rng.normal(35, 20), rng.uniform(4, 7), through=1.2)
     pen.go(lean + rng.normal(0, 14), rng.uniform(2, 5), through=1.0)
     if rng.random() < 0.5:
         pen.go(lean, rng.uniform(6, 14), through=1.2)
-        lean = float(np.clip(lean + rng.normal(5, 9), -18, 28))
+        lean = float(np.clip(lean + rng.normal(3 if pen.pro else 5, 9), -18, widest))
     pen.go(lean, 60.0)
     return 0, float("nan"), lean
 
@@ -205,7 +221,7 @@ def _flat(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
             through=1.0,
         )
         depth = _n(rng, 0.8, 2.2, -4.5, 4.5)
-        out = pen.out + _n(rng, 6.5, 2.8, 2.0, 14.0)
+        out = pen.out + (_n(rng, 5.2, 2.6, 1.0, 12.0) if pen.pro else _n(rng, 6.5, 2.8, 2.0, 14.0))
     else:
         pen.go(
             rng.normal(48.0, 20.0),
@@ -214,7 +230,7 @@ def _flat(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
             through=0.8,
         )
         depth = _n(rng, 2.2, 1.5, -1.0, 5.5)
-        out = pen.out + _n(rng, 8.0, 3.0, 3.0, 16.0)
+        out = pen.out + (_n(rng, 6.5, 2.8, 2.5, 14.0) if pen.pro else _n(rng, 8.0, 3.0, 3.0, 16.0))
     at = len(pen.legs)
     if rng.random() < 0.4:
         pen.to(depth, out, speed=float(rng.uniform(0.6, 0.95)), settle=True)
@@ -253,8 +269,8 @@ def _deep_cross(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
 def _wheel(pen: _Pen, rng: np.random.Generator, scale: float) -> _Drawn:
     pen.go(rng.normal(74.0, 12.0), _n(rng, 6.5, 1.6, 3.5, 11.0), through=1.2)
     at = len(pen.legs)
-    pen.go(rng.normal(32.0, 10.0), rng.uniform(3, 6), through=1.3)
-    pen.go(rng.normal(7.0, 8.0), 50.0)
+    pen.go(rng.normal(36.0 if pen.pro else 32.0, 10.0), rng.uniform(3, 6) + 2 * pen.pro, through=1.3)
+    pen.go(rng.normal(12.0 if pen.pro else 7.0, 8.0), 50.0)
     return at, pen.legs[0].depth, -65.0
 
 

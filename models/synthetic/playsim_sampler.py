@@ -33,16 +33,16 @@ _BACKS = {
 """Share of men from the backfield for each label."""
 
 PRIOR = {
-    "go": 0.16,
+    "go": 0.185,
     "hitch": 0.075,
     "hook": 0.06,
     "curl": 0.05,
     "comeback": 0.022,
-    "flat": 0.1,
+    "flat": 0.115,
     "swing": 0.045,
     "shallow_cross": 0.075,
     "deep_cross": 0.055,
-    "out": 0.11,
+    "out": 0.085,
     "in": 0.07,
     "slant": 0.048,
     "post": 0.052,
@@ -54,6 +54,13 @@ PRIOR = {
     "block": 0.055,
 }
 """Shares after the shared motion facts, spread over the finer labels."""
+
+_EFFORT = {"go": 0.97, "wheel": 1.0, "in": 0.87, "post": 0.9, "corner": 0.95}
+"""Share of a professional's top speed he runs at (0.92 where not named), so that peaks match real
+ones."""
+JOG_SHARE = 0.14
+"""Share of go routes that are jogged: clearing out, or away from a quick throw (real ones reach down to 6 yd
+of depth in the 10th percentile)."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +80,8 @@ class RouteSet:
 
     t_s (T,), path_yd (N, T, 2) absolute (depth, out), label (N,) str, throw_s (N,), room_yd (N,) from the
     start to the sideline of his side, ball_out_yd (N,) his distance from the ball, break_s (N,) NaN if not
-    reached, stem_yd (N,), group (N,) number of the play he belongs to, number (N,) #1.. (0 = backfield).
+    reached, stem_yd (N,), group (N,) number of the play he belongs to, number (N,) #1.. (0 = backfield),
+    pro (N,) bool: run as real professionals do on average, not as the book draws it.
     """
 
     t_s: np.ndarray
@@ -85,6 +93,7 @@ class RouteSet:
     stem_yd: np.ndarray
     group: np.ndarray
     number: np.ndarray
+    pro: np.ndarray
 
     def __len__(self) -> int:
         return len(self.label)
@@ -127,9 +136,14 @@ def _pack(plans: list[RoutePlan]) -> dict[str, np.ndarray]:
 
 
 def sample_routes(
-    seed: int, n: int, style: Style | None = None, prior: dict[str, float] | None = None
+    seed: int,
+    n: int,
+    style: Style | None = None,
+    prior: dict[str, float] | None = None,
+    pro_share: float = 0.5,
 ) -> RouteSet:
-    """Draw n routes. style None: every play gets habits of its own (training)."""
+    """Draw n routes. style None: every play gets habits of its own (training). pro_share: plays whose routes
+    have the shapes and pace of real professionals; the others are run as the book draws them."""
     rng = np.random.default_rng(seed)
     shares = prior or PRIOR
     names = list(shares)
@@ -154,8 +168,10 @@ def sample_routes(
         untidy = rng.gamma(4.0, 0.25, n_groups)[group]
     else:
         scale, tempo, untidy = (np.full(n, v) for v in (style.depth_scale, style.tempo, style.untidy))
+    pro = (rng.random(n_groups) < pro_share)[group]
     plans = [
-        plan_route(str(lab), rng, start[i, 0], start[i, 1], 1, float(scale[i])) for i, lab in enumerate(label)
+        plan_route(str(lab), rng, start[i, 0], start[i, 1], 1, float(scale[i]), bool(pro[i]))
+        for i, lab in enumerate(label)
     ]
     throw = _throws(rng, label, n_groups, group)
     body = {
@@ -164,11 +180,19 @@ def sample_routes(
         "brake": np.clip(rng.normal(9.0 if style is None else style.brake, 1.3, n), 5.5, 13.0),
         "delay": np.clip(rng.normal(0.14 if style is None else style.delay_s, 0.08, n), 0.0, 0.6),
         "untidy": untidy,
-        "effort": np.clip(rng.normal(np.where(np.isin(label, ("go", "wheel")), 0.97, 0.92), 0.09), 0.62, 1.0),
+        "effort": np.clip(rng.normal(_efforts(label, pro), 0.09), 0.55, 1.0),
     }
+    jog = (label == "go") & pro & (rng.random(n) < JOG_SHARE)
+    body["effort"] = np.where(jog, rng.uniform(0.5, 0.8, n), body["effort"])
     t, path, broke = _run(rng, plans, start, throw, body)
     stem = np.array([p.stem_depth for p in plans])
-    return RouteSet(t, path, label, throw, start[:, 2], broke, stem, group, start[:, 3].astype(int))
+    return RouteSet(t, path, label, throw, start[:, 2], broke, stem, group, start[:, 3].astype(int), pro)
+
+
+def _efforts(label: np.ndarray, pro: np.ndarray) -> np.ndarray:
+    """(N,) mean share of his top speed that each man runs at."""
+    book = np.where(np.isin(label, ("go", "wheel")), 0.97, 0.92)
+    return np.where(pro, [_EFFORT.get(str(x), 0.92) for x in label], book)
 
 
 def _fit_alignment(

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from models.evaluation.routes import simulated_paths
-from models.routes.features import RoutePath
+from models.routes.features import RoutePath, to_grid
 from vision.routes import name_paths, paths_of_play, read_routes
 
 
@@ -83,7 +83,7 @@ def fake_play(direction: int) -> SimpleNamespace:
     xy = np.stack([np.stack([x, y], 1), np.stack([x, np.full(len(t), 25.0)], 1)])
     man = dict(role="WR", receiver_number=1, side="right", depth_play_yd=-1.0)
     value = lambda v: SimpleNamespace(value=v, known=np.isfinite(v))  # noqa: E731
-    tracks = SimpleNamespace(ids=("w", "z"), t_s=t, xy_field_yd=xy)
+    tracks = SimpleNamespace(ids=("w", "z"), t_s=t, xy_field_yd=xy, sd_yd=np.full((2, len(t)), 0.3))
     tracks.index = tracks.ids.index
     play = SimpleNamespace(
         tracks=tracks,
@@ -114,6 +114,13 @@ def test_from_a_play_record_either_way(direction):
     assert abs(paths[0].throw_s - 2.5) < 1e-9 and abs(paths[0].end_s - 3.5) < 1e-9
     routes = read_routes(fake_play(direction))
     assert routes["w"].best == "go" and abs(routes["w"].end_lateral_play_yd - 14) < 0.2
+
+
+def test_stated_errors_travel_with_the_path():
+    ids, paths = paths_of_play(fake_play(1))
+    assert ids == ["w"] and paths[0].sd_yd is not None and len(paths[0].sd_yd) == len(paths[0].t_s)
+    # 1 / (1 + (0.3 / 0.5)^2) = 0.735
+    assert to_grid(paths).firm[0].mean() == pytest.approx(0.735, abs=0.005)
 
 
 def test_a_play_not_understood_has_no_routes():

@@ -2,7 +2,8 @@
 
 Each man gets a log-score per role from where he stands (depth, distance outside the tackles, whether
 he stands over the outermost receiver); a whole defense is then chosen at once: the assignment of
-roles with the best sum, counts far from the usual ones weighed down. Scores by hand (common practice; no source).
+roles with the best sum, counts far from the usual ones weighed down. Scores by hand (common practice; no
+source).
 """
 
 from __future__ import annotations

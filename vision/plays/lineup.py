@@ -22,16 +22,17 @@ CENTRE_BEHIND_BALL_YD = 0.8
 TAILBACK_YD = 5.7
 """so far behind the centre stands a tailback: with nobody nearer, the passer is hidden under the centre
 (from the gun he stands 4 to 5; common practice, no source)"""
-UNDER_CENTRE_YD, LEFT_THE_LINE_YD, LATER_S, LATE_S = 1.6, 2.2, 1.2, 2.2
-"""a man nearer than this behind the centre is under him, and LATER_S after the snap he is that far behind
-the line (drop or hand-off; linemen in protection give 1 to 2 yd; common practice, no source)"""
-FLOW_MOST = 3.5
-GIVE_GROUND_YD = 2.7
-"""as far as a lineman in protection gives ground in LATER_S (common practice, no source)"""
-HIDDEN_COST = {5: 0.0, 4: 1.6, 3: 3.2, 2: 4.8}
-"""misfit counted for linemen not seen"""
-SURPLUS_COST = 0.6
-"""more for each of them when eleven men of the offense are in view"""
+UNDER_CENTRE_YD, LATER_S = 1.6, 1.2
+"""a man nearer than this behind the centre is under him (common practice); time after the snap at which
+motion is looked at"""
+LEFT_THE_LINE_YD, TACKLE_SET_YD = 1.2, 1.8
+"""LATER_S after the snap a man who was under the centre has gone back that much more than the linemen, and no
+lineman more than that (simulated plays: passers 2 to 3, linemen to 1.5)"""
+WIDEST_GAP_YD = 2.3
+"""linemen farther apart have somebody hidden between them (splits of spread offenses; common practice)"""
+HIDDEN_COST, MISSING_COST, SURPLUS_COST = 1.6, 1.1, 2.0
+"""misfit counted for each lineman not seen: as a rule; when that many of the eleven are missing anyhow; when
+eleven are in view"""
 
 
 @dataclass(frozen=True)
@@ -99,8 +100,8 @@ def read_lineup(
     """Read the lines when `offense` faces `defense`; None when fewer than six and four men are in view.
 
     xy (P,2) field yards at the snap. ball (2,) its place on the ground, if known. speed (P,) yd/s: a man in
-    motion is no lineman. spot: what is known of the ball's place beforehand. later (P,2): places LATER_S after
-    the snap.
+    motion is no lineman. spot: what is known of the ball's place beforehand. later (P,2): places LATER_S
+    after the snap.
     """
     offense = offense[np.isfinite(xy[offense, 0])]
     defense = defense[np.isfinite(xy[defense, 0])]
@@ -114,14 +115,15 @@ def read_lineup(
     near = _near_the_line(xy, offense, depth, speed, direction)
     for size in (5, 4, 3, 2):
         for run in _runs(near, xy[:, 1], size):
+            given = _given_ground(run, depth, behind)
             for five in _completed(run, depth, xy[:, 1]):
-                cost = _line_cost(five, near, depth, xy[:, 1]) + HIDDEN_COST[size]
-                cost += _left_the_line(run, depth, behind)
+                cost = _line_cost(five, near, depth, xy[:, 1]) + _hidden_cost(5 - size, len(offense))
+                cost += _left_the_line(run, given)
                 cost += SURPLUS_COST * (5 - size) * (len(offense) >= 11)
                 if ball is not None:
                     cost += 1.2 * min(abs(ball[1] - five.spot_y_yd), 5.0)
                 cost += spot.cost_across(five.spot_y_yd, direction)
-                qb, qb_cost = _quarterback(five, offense, depth, xy[:, 1], behind)
+                qb, qb_cost = _quarterback(five, offense, depth, xy[:, 1], given, behind)
                 if best is None or cost + qb_cost < best[0]:
                     best = (cost + qb_cost, five, qb)
         if size < 5 and best is not None and best[0] < (5.0 if size > 3 else 7.0):
@@ -141,6 +143,13 @@ def read_lineup(
         los, los_sd, ball_y = direction * float(ball[0]), 0.3, float(ball[1])
     cost += spot.cost_along(direction * los, direction)
     return Lineup(offense, defense, direction, direction * los, los_sd, ball_y, run, centre, qb, cost)
+
+
+def _hidden_cost(hidden: int, seen: int) -> float:
+    """Misfit (yd) of supposing so many linemen when so many men of the offense are in view."""
+    if seen >= 11:
+        return SURPLUS_COST * hidden
+    return (MISSING_COST if hidden <= 11 - seen else HIDDEN_COST) * hidden
 
 
 def _near_the_line(
@@ -183,7 +192,7 @@ def _completed(run: tuple[int, ...], depth: F64, y: F64) -> list[_Five]:
             more.append([*line, (line[-1][0] + way * step, -1)])
             for k, ((a, _), (b, _)) in enumerate(zip(line, line[1:], strict=False)):
                 wide = abs(b - a)
-                if wide > 1.6 * step:
+                if wide > 1.4 * step:
                     places = max(2, round(wide / step))
                     more.append([*line[: k + 1], (a + (b - a) / places, -1), *line[k + 1 :]])
         lines = more
@@ -227,6 +236,7 @@ def _line_cost(five: _Five, near: NDArray[np.intp], depth: F64, y: F64) -> float
     d = np.array(five.depth_yd)
     step = float(np.clip(np.median(gaps), 1.2, 1.9))
     spacing = np.abs(gaps - step).sum() + 3.0 * np.maximum(0, 0.6 - gaps).sum()
+    spacing += 2.0 * np.clip(gaps - WIDEST_GAP_YD, 0.0, 1.5).sum()
     ragged = 2.0 * float(np.ptp(d))
     bow = abs(d[0] - d[-1]) + abs(d[1] - d[3])
     behind = max(0.0, float(np.mean(d)) - d[2])
@@ -237,29 +247,41 @@ def _line_cost(five: _Five, near: NDArray[np.intp], depth: F64, y: F64) -> float
         for m in near
         if m not in five.rows
         and lo < y[m] < hi
-        and depth[m] > float(np.median(d)) - 0.15
+        and -0.15 < depth[m] - float(np.median(d)) < 1.2  # farther ahead stands a defender
         # but a quarterback under the centre stands right behind him
         and not (abs(y[m] - five.spot_y_yd) < 0.7 and depth[m] < d[2] - 0.1)
     ]
     return float(spacing + max(0.0, ragged - 1.5) + bow + behind + 2.0 * len(between))
 
 
-def _left_the_line(run: tuple[int, ...], depth: F64, later: F64 | None) -> float:
-    """Misfit (yd) of men who by LATER_S after the snap are deeper than linemen give ground: one of them is a
-    passer under the centre taken for a lineman."""
+def _given_ground(run: tuple[int, ...], depth: F64, later: F64 | None) -> F64:
+    """(P,) yards each man has gone back LATER_S after the snap, less what the linemen of the run have (their
+    median); zeros where that is not known."""
     if later is None:
-        return 0.0
-    gone = depth[list(run)] - later[list(run)]
-    return float(np.sum(np.clip(2.0 * (np.where(np.isfinite(gone), gone, 0.0) - GIVE_GROUND_YD), 0.0, 2.5)))
+        return np.zeros(len(depth))
+    back = depth - later
+    own = back[list(run)]
+    own = own[np.isfinite(own)]
+    if not len(own):
+        return np.zeros(len(depth))
+    return np.where(np.isfinite(back), back - float(np.median(own)), np.nan)
+
+
+def _left_the_line(run: tuple[int, ...], given: F64) -> float:
+    """Misfit (yd) of men who go back farther than the linemen beside them: one of them is a passer under the
+    centre taken for a lineman."""
+    mine = given[list(run)]
+    return float(np.sum(np.clip(2.0 * (np.where(np.isfinite(mine), mine, 0.0) - TACKLE_SET_YD), 0.0, 2.5)))
 
 
 def _quarterback(
-    five: _Five, offense: NDArray[np.intp], depth: F64, y: F64, later: F64 | None
+    five: _Five, offense: NDArray[np.intp], depth: F64, y: F64, given: F64, later: F64 | None
 ) -> tuple[int, float]:
     """The man behind the middle of the line: row (or -1) and misfit in yards.
 
-    later (P,): depths about LATER_S after the snap. A man under the centre has left the line by then,
-    a lineman who stands a little behind the others has not.
+    later (P,): depths about LATER_S after the snap; given (P,): see `_given_ground`. A man under the centre
+    has left the linemen by then, a lineman who stands a little behind the others has not; a back on his way
+    forward is no passer.
     """
     front = float(np.median(five.depth_yd))
     best, best_cost = -1, 3.0
@@ -274,12 +296,15 @@ def _quarterback(
             if 1.0 + aside < best_cost:
                 best, best_cost = int(man), 1.0 + aside
             continue
-        gone = front - float(later[man]) if later is not None else np.nan
+        gone = float(given[man]) if later is not None else np.nan
         # his feet may be seen beside the linemen's when he is under the centre; that he drops tells him
-        if not (-0.5 if gone > GIVE_GROUND_YD else 0.1) < back < TAILBACK_YD:
+        if not (-0.5 if gone > LEFT_THE_LINE_YD + 0.3 else 0.1) < back < TAILBACK_YD:
             continue
         # right behind the line only a man under the centre stands; beside him it is a lineman
         cost = 1.8 * aside + 0.5 * max(0.0, back - 6.0)
+        forward = float(later[man] - depth[man]) if later is not None else np.nan
+        if np.isfinite(forward):
+            cost += 1.5 * float(np.clip(forward - 1.2, 0.0, 2.0))
         if back < UNDER_CENTRE_YD:
             cost += 4.0 * max(0.0, aside - 0.5)
             if np.isfinite(gone):
@@ -307,51 +332,3 @@ def _line_of_scrimmage(
         return from_offense, 0.5
     from_both = 0.5 * (float(np.median(fronts)) + float(np.median(line)))
     return 0.7 * from_offense + 0.3 * from_both, 0.35
-
-
-def offense_evidence(
-    as_a: Lineup | None, as_b: Lineup | None, xy: F64, later: F64, late: F64 | None = None, spot: Spot = ANYWHERE
-) -> tuple[float, dict[str, float]]:
-    """Log-odds that the first team is the offense, with the parts that make it.
-
-    as_a: the reading with the first team as offense, as_b with the second. later, late (P,2): places LATER_S
-    and LATE_S after the snap. What counts, in log-odds a yard: the line's misfit 0.5; how far the men off the
-    two lines have moved on average toward the defense's side (receivers run there, the men who cover them
-    give ground) 1.2 and 2.3; how much farther from the line the other team stands 0.5. Weights by logistic
-    regression on 480 line-ups of simulated plays with up to half of the linemen not seen (right 0.997 there),
-    rounded; the flow counts FLOW_MOST at most, for a defense may charge as one. A charted line that only one direction puts where the men stand counts 3.
-    """
-    parts = {"line": 0.0, "flow": 0.0, "depth": 0.0, "charted": 0.0}
-    one = as_a or as_b
-    if one is None:
-        return 0.0, parts
-    sign = 1 if as_a is not None else -1  # the parts below are for the team that `one` takes as the offense
-    if as_a is None or as_b is None:
-        parts["line"] = sign * 3.0 * max(0.0, 1.0 - one.cost / 7.0)
-    else:
-        parts["line"] = 0.5 * float(np.clip(as_b.cost - as_a.cost, -6, 6))
-    both = np.concatenate([one.offense, one.defense])
-    off_line = (np.abs(xy[both, 0] - one.los_yd) > 2.0) | (np.abs(xy[both, 1] - one.spot_y_yd) > 6.0)
-    for weight, places in ((1.2, later), (2.3, late)):
-        if places is None:
-            continue
-        moved = one.direction * (places - xy)[both[off_line], 0]
-        moved = moved[np.isfinite(moved)]
-        if len(moved) >= 3:
-            parts["flow"] += sign * weight * float(np.clip(moved, -6, 6).mean())
-    parts["flow"] = float(np.clip(parts["flow"], -FLOW_MOST, FLOW_MOST))
-    spread = [float(np.median(np.abs(xy[g, 0] - one.los_yd))) for g in (one.offense, one.defense)]
-    parts["depth"] = sign * 0.5 * float(np.clip(spread[1] - spread[0], -4, 4))
-    parts["charted"] = sign * _charted_way(one, spot)
-    return sum(parts.values()), parts
-
-
-def _charted_way(lineup: Lineup, spot: Spot) -> float:
-    """+3 when only this lineup's direction puts the charted line where it stands, -3 when only the other does."""
-    off = {d: abs(x - lineup.los_yd) for d, x in spot.charted_x_yd.items()}
-    if len(off) < 2:
-        return 0.0
-    here, there = off[lineup.direction], off[-lineup.direction]
-    if min(here, there) > 1.5 or max(here, there) < 3.0:
-        return 0.0
-    return 3.0 if here < there else -3.0

@@ -43,6 +43,14 @@ class Charted:
     kind: str = ""
     yards: float = math.nan
 
+    @property
+    def thrown(self) -> bool | None:
+        """Whether the sheet says that the ball was thrown; None where it does not say."""
+        if self.result in ("sack", "scramble") or self.kind in ("run", "kick"):
+            return False
+        caught = self.result in ("complete", "incomplete", "intercepted")
+        return True if caught or (self.result == "touchdown" and self.kind == "pass") else None
+
     def spot(self, standard: FieldStandard) -> Spot:
         """Where the ball may lie by the rules and this row. The offense's left is the far side of the field
         when it goes toward +x."""

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from vision.plays.ball import BallPath
 from vision.plays.kind import kick_formation, kickoff_probability
-from vision.plays.lineup import ANYWHERE, LATE_S, LATER_S, Lineup, Spot, offense_evidence, read_lineup
+from vision.plays.lineup import ANYWHERE, LATER_S, Lineup, Spot, read_lineup
 from vision.plays.motion import F64, RATE_HZ, Motion, window_mean
 from vision.plays.record import UNKNOWN, Value
 from vision.plays.roles import in_play_frame
+from vision.plays.sides import LATE_S, offense_evidence
 from vision.plays.snap import SnapCandidate, snap_candidates, snap_from_ball, snap_from_men
 
 Rows = NDArray[np.intp]

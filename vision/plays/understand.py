@@ -34,7 +34,7 @@ from vision.plays.roles import (
     number_receivers,
     offense_roles,
 )
-from vision.plays.sheet import charted
+from vision.plays.sheet import Charted, charted
 from vision.plays.start import Start, find_start, kickoff, set_places
 from vision.records import Tracks
 
@@ -70,7 +70,7 @@ def understand_play(
         empty = Play(play_id, field.name, 0, UNKNOWN, UNKNOWN, snap, tracks=tracks, warnings=said)
         empty = replace(empty, kind=kind[0], kind_probability=kind[1])
         return row.onto(empty)
-    play = _describe(play_id, field, motion, tracks, start, dict(roles or {}), known, ball)
+    play = _describe(play_id, field, motion, tracks, start, dict(roles or {}), known, ball, row)
     return row.onto(play)
 
 
@@ -83,6 +83,7 @@ def _describe(
     roles: dict[str, str],
     known: Mapping[str, float],
     ball: BallPath | None,
+    row: Charted,
 ) -> Play:
     """Everything after the start: people, kind, quarterback, throw."""
     lineup, snap = start.lineup, start.snap
@@ -121,7 +122,7 @@ def _describe(
         warnings=tuple(warnings),
         tracks=tracks,
     )
-    return _passing(base, motion, lineup, {**offense, **defense}, jobs, t, path, known, ball)
+    return _passing(base, motion, lineup, {**offense, **defense}, jobs, t, path, known, ball, row)
 
 
 def _with_known(
@@ -202,8 +203,9 @@ def _passing(
     path: F64,
     known: Mapping[str, float],
     ball: BallPath | None,
+    row: Charted,
 ) -> Play:
-    """Kind of play, quarterback, throw, arrival, target, end."""
+    """Kind of play, quarterback, throw, arrival, target, end. A charted kind goes before the men's."""
     snap = play.snap_s.value
     offense = [r for r, g in guesses.items() if r in lineup.offense]
     qb = next((r for r in offense if guesses[r].role == "QB"), -1)
@@ -222,7 +224,7 @@ def _passing(
         kick, run_evidence(t, path, np.array(lineup.line), backers, qb), flight is not None, known
     )
     changes: dict[str, Any] = {"kind": kind, "kind_probability": sure, "end_s": _end(motion, snap, known)}
-    if kind in ("run", "kick"):
+    if (row.kind or kind) in ("run", "kick"):
         return replace(play, **changes)
     dropping = np.array([r for r, j in jobs.items() if j in ("underneath", "deep")], dtype=np.intp)
     target, chance = -1, math.nan
@@ -234,7 +236,7 @@ def _passing(
     elif not _ball_followed(ball, snap) and "throw" not in known and len(receivers) and len(dropping) >= 3:
         rushers = np.array([r for r, j in jobs.items() if j == "line"], dtype=np.intp)
         set_s = drop.set_after_snap_s if drop else math.nan
-        guess = infer_throw(t, path, velocity, receivers, dropping, qb, set_s, rushers)
+        guess = infer_throw(t, path, velocity, receivers, dropping, qb, set_s, rushers, row.thrown)
         if guess is not None:
             throw = Value(snap + guess.throw_s, guess.throw_sd_s, "estimated")
             arrival = Value(snap + guess.arrival_s, guess.arrival_sd_s, "estimated")
