@@ -25,7 +25,8 @@ from calibration.prior import CameraPrior, Clicks, belief_of
 from calibration.seed import clicked_seed, find_seed, principal_of
 from calibration.standards import FieldStandard, get_standard
 
-LINK_SD_PX = 0.06
+LINK_SD_PX = 0.12
+DRIFT_SD_PX = 0.06  # of a carried pose, a frame
 SHIFT_SD_PX = 0.1  # the whole picture's marks may sit off by this (sharpening, scaling, interlacing)
 CARRY_FRAMES = 45
 MINIMUM_SHARE = 0.2
@@ -317,11 +318,11 @@ def _widened(covariance: np.ndarray, sd_px: float, far: int, log_focal: float, w
     rms = sd_px * 1280 / width_px
     scale = 0.4 + min(8.0 * rms**2, 4.0 + 1.3 * rms**2)
     unit = width_px / 1280
-    noise = np.hypot(LINK_SD_PX * np.sqrt(far), SHIFT_SD_PX) * unit / np.exp(log_focal)
+    noise = np.hypot(DRIFT_SD_PX * np.sqrt(far), SHIFT_SD_PX) * unit / np.exp(log_focal)
     extra = np.zeros((9, 9))
     extra[0, 0] = extra[1, 1] = np.degrees(noise) ** 2
-    extra[3, 3] = (LINK_SD_PX * np.sqrt(far) / 400) ** 2
-    extra[2, 2] = np.degrees(LINK_SD_PX * np.sqrt(far) / 400) ** 2
+    extra[3, 3] = (DRIFT_SD_PX * np.sqrt(far) / 400) ** 2
+    extra[2, 2] = np.degrees(DRIFT_SD_PX * np.sqrt(far) / 400) ** 2
     return covariance * scale + extra
 
 
