@@ -195,13 +195,7 @@ def _solve(
     """kind of each piece (-1 unused) and the piece that follows it (-1 none)."""
     n, m, kinds = len(t.first), len(links), len(KINDS)
     size = 3 * n + m  # use, enter, leave, links of one kind
-    welcome = [s.man_exists, s.man_exists, 0.0]
-    cost = np.concatenate(
-        [
-            np.concatenate([t.kind_cost[:, c] - t.worth, enter - welcome[c], leave, link_cost])
-            for c in range(kinds)
-        ]
-    )
+    cost = np.concatenate([_flow_cost(t, c, link_cost, enter, leave, s) for c in range(kinds)])
     rows, cols, values = [], [], []
 
     def put(row: np.ndarray, col: np.ndarray, value: float) -> None:
@@ -245,6 +239,14 @@ def _solve(
         chosen = links[x[c, 3 * n :]]
         nexts[chosen[:, 0]] = chosen[:, 1]
     return used, nexts
+
+
+def _flow_cost(
+    t: _Pieces, kind: int, link_cost: np.ndarray, enter: np.ndarray, leave: np.ndarray, s: JoinSettings
+) -> np.ndarray:
+    """Costs of one kind's variables: use, enter, leave, links. A player's entry is welcome."""
+    welcome = 0.0 if KINDS[kind] == "official" else s.man_exists
+    return np.concatenate([t.kind_cost[:, kind] - t.worth, enter - welcome, leave, link_cost])
 
 
 def _programme(
