@@ -3,6 +3,10 @@
 Killed at any moment (also with SIGKILL) and started again, a batch goes on where it was: a decoded clip
 waits as a file beside the season until its play is stored, a stored play is known by the hash of its
 film and settings. Nothing is lost, nothing is stored twice.
+
+A play whose sideline camera was lost or whose yard lines could not be numbered is stored at once, but its
+clips wait until the batch ends: what later clips taught of the game's camera may settle it, and it is then
+written again in place of the first. What the games have taught waits as a file beside the clips too.
 """
 
 from __future__ import annotations
@@ -19,6 +23,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from calibration.clip import ClipCameras
 from calibration.game import GameCameras
 from calibration.standards import get_standard
 from models.detector.detector import SHIPPED, Detector
@@ -32,6 +37,10 @@ from vision.store.keys import film_key
 from vision.trouble import Trouble
 
 CODE_VERSION = "0.1.0"
+ENOUGH_FOUND = 0.5
+"""Share of frames with a camera below which a clip is tried again with what its game has taught."""
+FOUND_MORE = 0.25  # more frames with a camera: worth writing even where the numbers stay open
+GAMES_FILE = "cameras.games"
 _TOOLS: Tools | None = None
 
 
@@ -46,6 +55,7 @@ class PlayWork:
     game_id: str
     keys: dict[Path, str] = field(default_factory=dict)
     passes: dict[Path, Path] = field(default_factory=dict)
+    found_share: float = 1.0  # of the first clip's frames with a camera, when it was stored
 
 
 def plan_plays(files: Sequence[Path], sheet: Sheet | None, standard: str) -> list[PlayWork]:
@@ -142,16 +152,30 @@ def run_batch(
                 work.keys[path] = film_key(path, settings)
             except OSError as error:
                 season.write_failure({"clip_id": path.stem, "path": str(path)}, str(error))
-    todo = [w for w in plays if len(w.keys) == len(w.clips) and not set(w.keys.values()) <= done]
+    known = [w for w in plays if len(w.keys) == len(w.clips)]
+    todo = [w for w in known if not set(w.keys.values()) <= done]
     if len(todo) < len(plays):
         tell(f"{len(plays) - len(todo)} of {len(plays)} plays are stored already")
-    if not todo:
-        return 0
-    run_id = season.start_run(_settings(standard, None), _weights(), CODE_VERSION)
     with _waiting_room(Path(season_path)) as room:
-        stored = _Batch(season, run_id, standard, room, tell).run(todo, workers)
-    season.finish_run(run_id)
+        left = [w for w in known if set(w.keys.values()) <= done and _still_waits(w, room)]
+        if not todo and not left:
+            return 0
+        run_id = season.start_run(_settings(standard, None), _weights(), CODE_VERSION)
+        stored = _Batch(season, run_id, standard, room, tell).run(todo, workers, left)
+        season.finish_run(run_id)
     return stored
+
+
+def _still_waits(work: PlayWork, room: Path) -> bool:
+    """Whether a stored play's clips all wait from a batch that was killed (their paths are then taken over);
+    of a play that was being cleared away the rest is removed."""
+    passes = {path: room / f"{key}.pass" for path, key in work.keys.items()}
+    if passes and all(p.exists() for p in passes.values()):
+        work.passes |= passes
+        return True
+    for file in passes.values():
+        file.unlink(missing_ok=True)
+    return False
 
 
 @contextlib.contextmanager
@@ -161,9 +185,16 @@ def _waiting_room(season_path: Path) -> Iterator[Path]:
     room.mkdir(parents=True, exist_ok=True)
     for stale in room.glob("*.part"):
         stale.unlink(missing_ok=True)
-    yield room
-    with contextlib.suppress(OSError):
-        room.rmdir()
+    try:
+        yield room
+    finally:
+        with contextlib.suppress(OSError):
+            room.rmdir()
+
+
+def _asks(cameras: ClipCameras) -> bool:
+    """Whether a clip's camera was lost or its yard lines could not be numbered."""
+    return cameras.needs_click or cameras.found_share < ENOUGH_FOUND
 
 
 class _Batch:
@@ -174,7 +205,8 @@ class _Batch:
     ) -> None:
         self.season, self.run_id, self.room, self.tell = season, run_id, room, tell
         self.standard = get_standard(standard)
-        self.games: dict[tuple[str, int, int], GameCameras] = {}
+        self.games = self._games_of_a_killed_batch()
+        self.waiting: list[PlayWork] = []
         self.classifier = RouteClassifier.load()
         from models.marks.finder import MarkFinder
 
@@ -182,32 +214,45 @@ class _Batch:
         self.stored = 0
         self.total = 0
 
-    def run(self, todo: list[PlayWork], workers: int) -> int:
-        """Decode in a pool, store here; a clip's failure is written down and the play done without it."""
+    def run(self, todo: list[PlayWork], workers: int, left: Sequence[PlayWork] = ()) -> int:
+        """Decode in a pool, store here; a clip's failure is written down and the play done without it.
+
+        left: stored plays of a killed batch that still wait to be settled. Returns the plays stored.
+        """
         self.total = len(todo)
-        owner: dict[Future[Path], tuple[PlayWork, Path]] = {}
-        ready: list[PlayWork] = []
+        self.waiting = list(left)
+        asked: list[tuple[PlayWork, Path, Path]] = []
+        for work in todo:
+            for path, _ in work.clips:
+                target = self.room / f"{work.keys[path]}.pass"
+                if target.exists():
+                    work.passes[path] = target
+                else:
+                    asked.append((work, path, target))
+        for work in todo:
+            if len(work.passes) == len(work.clips):
+                self._store(work)
+        if asked:
+            self._decode(asked, workers)
+        self._settle()
+        (self.room / GAMES_FILE).unlink(missing_ok=True)
+        return self.stored
+
+    def _decode(self, asked: list[tuple[PlayWork, Path, Path]], workers: int) -> None:
+        """Decode clips in worker processes and store each play as soon as its clips are there."""
         context = mp.get_context("spawn")
         threads = max(1, (os.cpu_count() or 2) // max(1, workers))
         Detector.load().detect([_blank()])  # convert the network once, before the workers start
         with ProcessPoolExecutor(workers, context, _start_worker, (threads,)) as pool:
-            for work in todo:
-                for path, _ in work.clips:
-                    target = self.room / f"{work.keys[path]}.pass"
-                    if target.exists():
-                        work.passes[path] = target
-                    else:
-                        owner[pool.submit(decode_to_file, path, self.standard.name, target)] = (work, path)
-                if len(work.passes) == len(work.clips):
-                    ready.append(work)
-            for work in ready:
-                self._store(work)
+            owner: dict[Future[Path], tuple[PlayWork, Path]] = {
+                pool.submit(decode_to_file, path, self.standard.name, target): (work, path)
+                for work, path, target in asked
+            }
             waiting = set(owner)
             while waiting:
                 finished, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                 for future in finished:
                     self._take(future, *owner.pop(future))
-        return self.stored
 
     def _take(self, future: Future[Path], work: PlayWork, path: Path) -> None:
         try:
@@ -222,8 +267,12 @@ class _Batch:
             self._store(work)
 
     def _store(self, work: PlayWork) -> None:
+        asks = False
         try:
-            self._solve_and_write(work)
+            passes = self._solve(work)
+            self._keep_games()
+            self._write(work, passes)
+            asks, work.found_share = _asks(passes[0][1]), passes[0][1].found_share
             self.stored += 1
         except Exception as error:
             reason = str(error) if isinstance(error, Trouble) else f"{type(error).__name__}: {error}"
@@ -238,10 +287,55 @@ class _Batch:
                 }
                 self.season.write_failure(meta, reason, self.run_id)
             self.tell(f"failed: play {work.play_id}: {reason}")
-        for file in work.passes.values():
-            file.unlink(missing_ok=True)
+        if asks:
+            self.waiting.append(work)
+        else:
+            _clear(work)
 
-    def _solve_and_write(self, work: PlayWork) -> None:
+    def _settle(self) -> None:
+        """Solve the waiting plays again with what the whole batch has taught; write those that it settles."""
+        for work in self.waiting:
+            try:
+                if self._taught(work):
+                    passes = self._solve(work)
+                    first = passes[0][1]
+                    if not _asks(first) or first.found_share > work.found_share + FOUND_MORE:
+                        self._write(work, passes, "settled by the game's other clips")
+            except Exception as error:  # the play is stored: a failed second look takes nothing away
+                self.tell(f"not settled: play {work.play_id}: {type(error).__name__}: {error}")
+            _clear(work)
+        self.waiting = []
+
+    def _taught(self, work: PlayWork) -> bool:
+        """Whether the play's game knows its camera: where it stands along the field, or, for a clip that
+        was lost, anything of it."""
+        view = work.clips[0][1]
+        games = [game for (game_id, _, _), game in self.games.items() if game_id == work.game_id]
+        priors = [p for game in games for p in game.priors.values() if view in ("", p.view)]
+        return any(p.placed or work.found_share < ENOUGH_FOUND for p in priors)
+
+    def _games_of_a_killed_batch(self) -> dict[tuple[str, int, int], GameCameras]:
+        """What the games had taught when a batch of these settings was killed; empty else."""
+        try:
+            settings, taught = pickle.loads((self.room / GAMES_FILE).read_bytes())
+        except Exception:  # none there, or of another version: the clips teach again
+            return {}
+        games = {}
+        if settings == _settings(self.standard.name, None):
+            for key, priors in taught.items():
+                games[key] = GameCameras(self.standard)
+                games[key].priors = priors
+        return games
+
+    def _keep_games(self) -> None:
+        """Leave what the games have taught as a file, for a batch that goes on after this one is killed."""
+        partial = self.room / f"{GAMES_FILE}.{os.getpid()}.part"
+        taught = {key: game.priors for key, game in self.games.items()}
+        partial.write_bytes(pickle.dumps((_settings(self.standard.name, None), taught)))
+        partial.replace(self.room / GAMES_FILE)
+
+    def _solve(self, work: PlayWork) -> list[tuple[FilmPass, ClipCameras, str]]:
+        """(pass, cameras, view) of a play's clips, with the help of the game's camera and teaching it."""
         passes = []
         for path, view in work.clips:
             film = _load_pass(work.passes[path], self.finder)
@@ -250,6 +344,12 @@ class _Batch:
             )
             cameras = solve_pass(film, game, self.standard, work.row, view or None)
             passes.append((film, cameras, view or cameras.view or "sideline"))
+        return passes
+
+    def _write(
+        self, work: PlayWork, passes: list[tuple[FilmPass, ClipCameras, str]], again: str = ""
+    ) -> None:
+        """Analyse and store one play. again: why it is written a second time, in place of the first."""
         metas, tables = tables_of_play(
             passes,
             self.standard,
@@ -267,7 +367,14 @@ class _Batch:
         self.season.write_play(metas, tables, self.run_id)
         row = tables["plays"][0]
         found = ", ".join(f"{c.found_share:.0%} of frames placed" for _, c, _ in passes)
-        self.tell(f"[{self.stored + 1}/{self.total}] {work.play_id}: {row.get('kind', '')}, {found}")
+        count = f"[{again}]" if again else f"[{self.stored + 1}/{self.total}]"
+        self.tell(f"{count} {work.play_id}: {row.get('kind', '')}, {found}")
+
+
+def _clear(work: PlayWork) -> None:
+    """Remove a play's decoded clips."""
+    for file in work.passes.values():
+        file.unlink(missing_ok=True)
 
 
 def _blank() -> Any:

@@ -3,23 +3,34 @@
 from __future__ import annotations
 
 import os
+import pickle
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from calibration.clip import INTERPOLATED, MEASURED, ClipCameras
+from calibration.evidence import ClipEvidence
 from calibration.standards import get_standard
 from models.detector.detector import SHIPPED, Boxes
-from vision.analyze import every_frame, half_turn, people_of, spot_of
+from vision import batch
+from vision.analyze import FilmPass, camera_rows, clip_row, every_frame, half_turn, people_of, spot_of
 from vision.batch import plan_plays
 from vision.charting import read_sheet
 from vision.film import open_clip, write_film
+from vision.records import Detections
 from vision.store import Season
+from vision.store.keys import film_key
+
+sys.path.append(str(Path(__file__).resolve().parents[1] / "calibration"))
+from clip_sim import simulate_clip
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_media"
 
@@ -133,3 +144,109 @@ def test_a_batch_killed_with_sigkill_goes_on_and_stores_everything_once(tmp_path
     assert not list(room.glob("*"))
     third = start(folder, season)
     assert "stored already" in third.communicate(timeout=300)[0].decode()
+
+
+Game = dict[str, tuple[ClipEvidence, float]]
+
+
+@pytest.fixture(scope="module")
+def game() -> Game:
+    """A bare clip (no painted number found) and a numbered one of one tripod, with its true x (yd)."""
+    rng, field = np.random.default_rng(7), get_standard("nfhs")
+    numbered, truth = simulate_clip(rng, field, frames=30)
+    bare, _ = simulate_clip(rng, field, frames=30, place=truth[0])
+    bare.marks = {f: replace(m, numeral_px=np.zeros((0, 3))) for f, m in bare.marks.items()}
+    x = float(truth[0].centre_field_yd[0])
+    return {"bare": (bare, x), "numbered": (numbered, x)}
+
+
+def decoded(tmp_path: Path, evidence: dict[str, ClipEvidence]) -> list[Path]:
+    """Clips of a game whose passes wait beside the season already, so that nothing is decoded."""
+    folder, room = tmp_path / "game", tmp_path / ".s.season.film"
+    folder.mkdir()
+    room.mkdir()
+    for name, one in evidence.items():
+        path = folder / f"{name}.mp4"
+        path.write_bytes(name.encode())
+        at_s, nothing = np.arange(len(one)) / 30, np.zeros(0)
+        boxes = Detections(
+            nothing, np.zeros((0, 4)), nothing, nothing, np.zeros((0, 0)), at_s, one.width_px, one.height_px
+        )
+        film = FilmPass(str(path), name, boxes, one, 1, at_s, one.width_px, one.height_px, (30, 1))
+        key = film_key(path, batch._settings("nfhs", None))
+        (room / f"{key}.pass").write_bytes(pickle.dumps(film))
+    return sorted(folder.iterdir())
+
+
+def cameras_alone(
+    passes: Sequence[tuple[FilmPass, ClipCameras, str]], standard: Any, row: Any, play_id: str, *_: Any
+) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """In place of the play's analysis: the film has no men, only its cameras are stored."""
+    film, cameras, view = passes[0]
+    play = {"play_id": play_id, "look": cameras.needs_click}
+    tables = {"plays": [play], "cameras": camera_rows(film, cameras)}
+    return [clip_row(film, cameras, view, play_id)], tables
+
+
+def stored(season: Path) -> dict[str, tuple[str, float, int]]:
+    """clip -> (status, camera's x in yards, rows of cameras)."""
+    clips = Season(season).table("clips")
+    assert clips["clip_id"].is_unique
+    rows = Season(season).table("cameras").groupby("clip_id")["tx_yd"]
+    found = {c: (float(x.median()), len(x)) for c, x in rows}
+    return {c.clip_id: (str(c.status), *found[c.clip_id]) for c in clips.itertuples()}
+
+
+def test_a_doubtful_clip_is_settled_by_a_later_one(
+    tmp_path: Path, game: Game, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(batch, "tables_of_play", cameras_alone)
+    files = decoded(tmp_path, {name: evidence for name, (evidence, _) in game.items()})
+    said: list[str] = []
+    count = batch.run_batch(files, tmp_path / "s.season", standard="nfhs", tell=said.append)
+    assert count == 2, said
+    assert [line.split("]")[0] for line in said] == ["[1/2", "[2/2", "[settled by the game's other clips"]
+    plays = stored(tmp_path / "s.season")
+    assert set(plays) == {"bare", "numbered"}
+    for status, x_yd, rows in plays.values():
+        assert status == "done" and rows == 30
+        assert x_yd == pytest.approx(game["bare"][1], abs=1.0)
+    assert not (tmp_path / ".s.season.film").exists()
+
+
+def test_a_doubtful_clip_goes_on_asking_when_nothing_settles_it(
+    tmp_path: Path, game: Game, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(batch, "tables_of_play", cameras_alone)
+    bare = game["bare"][0]
+    files = decoded(
+        tmp_path, {"bare": bare, "bare_2": replace(bare, marks=dict(list(bare.marks.items())[:2]))}
+    )
+    said: list[str] = []
+    assert batch.run_batch(files, tmp_path / "s.season", standard="nfhs", tell=said.append) == 2
+    assert {status for status, _, _ in stored(tmp_path / "s.season").values()} == {"look"}
+    assert not any("settled" in line for line in said)
+    assert not (tmp_path / ".s.season.film").exists()
+
+
+def test_a_doubtful_clip_is_settled_after_a_kill_before_the_end(
+    tmp_path: Path, game: Game, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(batch, "tables_of_play", cameras_alone)
+    files = decoded(tmp_path, {name: evidence for name, (evidence, _) in game.items()})
+    season, room = tmp_path / "s.season", tmp_path / ".s.season.film"
+
+    def killed(_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as until, pytest.raises(KeyboardInterrupt):
+        until.setattr(batch._Batch, "_settle", killed)
+        batch.run_batch(files, season, standard="nfhs", tell=str)
+    assert {c: s for c, (s, _, _) in stored(season).items()} == {"bare": "look", "numbered": "done"}
+    assert len(list(room.glob("*.pass"))) == 1  # the numbered clip is done with
+    said: list[str] = []
+    assert batch.run_batch(files, season, standard="nfhs", tell=said.append) == 0
+    assert any("settled" in line for line in said)
+    assert {s for s, _, _ in stored(season).values()} == {"done"}
+    assert not room.exists()
+    assert batch.run_batch(files, season, standard="nfhs", tell=said.append) == 0
