@@ -7,11 +7,6 @@ import numpy as np
 
 from models.marks.network import CHANNELS, MASKS, POINTS, STRIDE
 
-RIDGE_LOW_PX = 0.4
-"""Network-input pixels by which the shipped masks lie above what they mark. Their training targets were
-sampled half a pixel off in both axes (models.training: every second pixel, taken by grid_sample for the mean
-of two); mirrored windows cancel it along x, windows of 0.6 to 1.1 of the size leave this much along y. A test
-holds it against the training code: when that samples truly and the masks are trained anew, this is 0."""
 ACROSS_SHARE = 0.6
 
 
@@ -47,8 +42,10 @@ def peaks(output: np.ndarray, kind: str, threshold: float = 0.3, radius: int = 2
     return np.column_stack([xy, score])[order].reshape(-1, 3)
 
 
-def ridges(mask: np.ndarray, threshold: float = 0.35) -> np.ndarray:
+def ridges(mask: np.ndarray, threshold: float = 0.35, low_px: float = 0.0) -> np.ndarray:
     """Ridge points of a mask of probabilities: (N, 5) x, y (network-input pixels), nx, ny, score.
+
+    low_px: how far the marks lie below the ridges of these weights (network.MarkNet.ridge_low_px).
 
     Works in both scan directions: a cell is a ridge point when it is the maximum of its row (or
     column) neighbourhood; the place is refined by a parabola through the three log-values, and
@@ -73,18 +70,18 @@ def ridges(mask: np.ndarray, threshold: float = 0.35) -> np.ndarray:
         x = cols + (shift if axis == 1 else 0.0)
         y = rows + (shift if axis == 0 else 0.0)
         sharp = curve[rows, cols]
-        xy = to_pixels(np.stack([x, y], 1)) + [0.0, RIDGE_LOW_PX]
+        xy = to_pixels(np.stack([x, y], 1))
         n = np.tile([[1.0, 0.0]] if axis == 1 else [[0.0, 1.0]], (len(xy), 1))
         out.append(np.column_stack([xy, n, mask[rows, cols], sharp]))
     both = np.concatenate(out)
-    return _sharper_direction(both, mask.shape)
+    return _sharper_direction(both, mask.shape) + [0.0, low_px, 0.0, 0.0, 0.0]
 
 
 def _sharper_direction(points: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
     """Where both scans found the same cell, keep the one whose ridge is sharper."""
     if not len(points):
         return points[:, :5]
-    cells = np.round(to_cells(points[:, :2] - [0.0, RIDGE_LOW_PX])).astype(int)
+    cells = np.round(to_cells(points[:, :2])).astype(int)
     key = cells[:, 1] * shape[1] + cells[:, 0]
     order = np.lexsort((points[:, 5], key))
     first = np.ones(len(order), bool)

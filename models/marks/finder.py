@@ -28,10 +28,17 @@ class MarkFinder:
     one: OpenVINO (bf16 where the processor has it) when installed, else PyTorch.
     """
 
-    def __init__(self, run: Any, reader: NumberReader | None = None, width_px: int = INPUT_WIDTH_PX) -> None:
+    def __init__(
+        self,
+        run: Any,
+        reader: NumberReader | None = None,
+        width_px: int = INPUT_WIDTH_PX,
+        ridge_low_px: float = 0.0,
+    ) -> None:
         self.run = run
         self.reader = reader
         self.width_px = width_px
+        self.ridge_low_px = ridge_low_px
 
     @classmethod
     def load(
@@ -40,13 +47,14 @@ class MarkFinder:
         """Read the weights (the shipped ones by default). Raises ValueError when they cannot be used."""
         net, tensors = read_marks(path or WEIGHTS)
         reader = NumberReader.from_tensors(tensors) if tensors else None
+        low_px = float(net.ridge_low_px)
         if backend in (None, "openvino"):
             try:
-                return cls(_OpenVino(net), reader, width_px)
+                return cls(_OpenVino(net), reader, width_px, low_px)
             except ImportError:
                 if backend == "openvino":
                     raise
-        return cls(_Torch(net), reader, width_px)
+        return cls(_Torch(net), reader, width_px, low_px)
 
     def read_numbers(self, crops: np.ndarray) -> np.ndarray | None:
         """Log-probabilities of the numbers in rectified grey crops; None without a trained reader."""
@@ -65,7 +73,10 @@ class MarkFinder:
         output = self.run(tensor)[:, : -(-size[1] // STRIDE), : -(-size[0] // STRIDE)]
         boxes = np.zeros((0, 4)) if boxes_xyxy is None else np.asarray(boxes_xyxy, float).reshape(-1, 4)
         masks = sigmoid(output[: len(MASKS)])
-        found = {name: _to_picture(_thin(ridges(masks[i])), scale) for i, name in enumerate(MASKS)}
+        found = {
+            name: _to_picture(_thin(ridges(masks[i], low_px=self.ridge_low_px)), scale)
+            for i, name in enumerate(MASKS)
+        }
         found = {k: v[~in_boxes(v[:, :2], boxes)] for k, v in found.items()}
         points = {
             k: _to_picture(peaks(output, k, t), scale)

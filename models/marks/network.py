@@ -26,6 +26,9 @@ MASKS = ("yard_line", "boundary", "tick")
 POINTS = ("row", "side", "numeral")
 CHANNELS = MASKS + POINTS
 NORM_EPS = 1e-3
+OLD_RIDGE_LOW_PX = 0.4
+"""`ridge_low_px` of weights that do not say it: their targets were sampled half a pixel off in both axes;
+mirrored windows cancel it along x, windows of 0.6 to 1.1 of the size leave this much along y."""
 
 
 def _conv(c_in: int, c_out: int, kernel: int = 3, stride: int = 1, groups: int = 1) -> nn.Sequential:
@@ -37,7 +40,13 @@ def _conv(c_in: int, c_out: int, kernel: int = 3, stride: int = 1, groups: int =
 
 
 class MarkNet(nn.Module):
-    """Layers 0..6 of yolov8s (strides 2..16), one more at stride 32, a pyramid of 64 channels, a head."""
+    """Layers 0..6 of yolov8s (strides 2..16), one more at stride 32, a pyramid of 64 channels, a head.
+
+    ridge_low_px: network-input pixels by which marks lie below the ridges of these weights; 0 for weights
+    trained on truly sampled targets. Kept in the weights file: neither changes without the other.
+    """
+
+    ridge_low_px: torch.Tensor
 
     def __init__(self, width: int = 64) -> None:
         super().__init__()
@@ -72,6 +81,7 @@ class MarkNet(nn.Module):
         self.head = nn.Conv2d(width, len(CHANNELS) + 2 * len(POINTS), 1)
         first = torch.tensor([-2.5] * len(MASKS) + [-4.5] * len(POINTS) + [0.0] * 2 * len(POINTS))
         self.head.bias = nn.Parameter(first)
+        self.register_buffer("ridge_low_px", torch.zeros(()))
 
     def forward(self, images: torch.Tensor) -> torch.Tensor:
         """images (B, 3, H, W) RGB in 0..1, H and W multiples of 32 -> (B, 12, H / 4, W / 4)."""
@@ -116,6 +126,7 @@ def read_marks(path: Path | str) -> tuple[MarkNet, dict[str, torch.Tensor]]:
         raw = torch.load(path, map_location="cpu", weights_only=True)
         raw = {k: (v.float() if v.is_floating_point() else v) for k, v in raw.items()}
         reader = {k.removeprefix("reader."): v for k, v in raw.items() if k.startswith("reader.")}
+        raw.setdefault("ridge_low_px", torch.tensor(OLD_RIDGE_LOW_PX))
         net = MarkNet()
         net.load_state_dict({k: v for k, v in raw.items() if not k.startswith("reader.")})
     except Exception as error:

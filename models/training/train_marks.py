@@ -49,6 +49,10 @@ from models.training.marks_data import (
 )
 from models.training.train_numbers import Crops, make_crops, train_reader
 
+TARGET_SHIFT = torch.tensor([1 / CANVAS_W, 1 / CANVAS_H])
+"""Half a canvas pixel in grid_sample's coordinates. The cache keeps every second pixel (1, 3, 5, ...), which
+grid_sample takes for the mean of two (0.5, 2.5, ...): targets are asked for that much further up and left."""
+
 
 @dataclass(frozen=True)
 class Recipe:
@@ -87,6 +91,7 @@ def make_batch(
     if augment:
         images = photometric(images, recipe.hue)
     small = F.affine_grid(theta, [n, 1, out_hw[0] // STRIDE, out_hw[1] // STRIDE], align_corners=False)
+    small = small - TARGET_SHIFT.to(device)
     far = F.grid_sample(
         cache.distances[at].float() * STEP_PX, small, padding_mode="border", align_corners=False
     )
@@ -270,7 +275,7 @@ def _centres() -> torch.Tensor:
     y, x = torch.meshgrid(
         (torch.arange(h) + 0.5) * 2 / h - 1, (torch.arange(w) + 0.5) * 2 / w - 1, indexing="ij"
     )
-    return torch.stack([x, y], -1)[None]
+    return torch.stack([x, y], -1)[None] - TARGET_SHIFT
 
 
 TARGET_CENTRES = _centres()

@@ -32,7 +32,8 @@ def seen() -> list[tuple[Camera, FrameMarks]]:
 
 
 def test_ridges_lie_on_the_painted_lines_in_both_directions(seen) -> None:  # type: ignore[no-untyped-def]
-    """Training drew its targets half a pixel off; what is left of that shows as a shift of all ridges."""
+    """Targets sampled off by a part of a pixel show as a shift of all ridges; weights trained so say
+    how much it is (MarkNet.ridge_low_px)."""
     slopes, misses = [], []
     for camera, marks in seen:
         bundle = Bundle([marks], STANDARD, weak_prior(STANDARD, False), use=frozenset((LINE, BOUNDARY)))

@@ -13,8 +13,19 @@ from models.marks.decode import peaks, ridges, to_cells, to_pixels
 from models.marks.finder import WEIGHTS, MarkFinder
 from models.marks.network import CHANNELS, MASKS, POINTS, MarkNet, read_marks, save_marks
 from models.marks.numbers import CROP_H, CROP_W, NUMBERS, NumberNet, NumberReader
-from models.training.marks_data import IGNORED, PRESENT, RIDGE_SD_PX, STEP_PX, distance_maps, point_targets
-from models.training.train_marks import draw_heat, losses, split_by_look
+from models.training.marks_data import (
+    CANVAS_H,
+    CANVAS_W,
+    IGNORED,
+    PRESENT,
+    RIDGE_SD_PX,
+    STEP_PX,
+    TARGET_STRIDE,
+    MarkCache,
+    distance_maps,
+    point_targets,
+)
+from models.training.train_marks import Recipe, draw_heat, losses, make_batch, split_by_look
 
 DRAWN = {
     "yard_lines": [[float(x), 0.0, 160 / 3] for x in range(0, 101, 5)],
@@ -67,6 +78,29 @@ def test_distance_targets_are_zero_on_the_projected_lines() -> None:
     assert maps[0][at[1], at[0]] > 4 * RIDGE_SD_PX
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_mask_targets_lie_where_the_marks_are_in_every_window(seed: int) -> None:
+    """A line across and one down through a point: their ridges meet at the point, mirrored or scaled."""
+    torch.manual_seed(seed)
+    x, y = 640.0, 360.0
+    cols, rows = torch.arange(1, CANVAS_W, TARGET_STRIDE), torch.arange(1, CANVAS_H, TARGET_STRIDE)
+    far = torch.zeros(1, len(MASKS), len(rows), len(cols))
+    far[0, 0], far[0, 1] = (cols - x).abs()[None, :], (rows - y).abs()[:, None]
+    cache = MarkCache(
+        torch.zeros((1, 3, CANVAS_H, CANVAS_W), dtype=torch.uint8),
+        (far / STEP_PX).round().clamp(max=255).to(torch.uint8),
+        torch.ones((1, 1, len(rows), len(cols)), dtype=torch.uint8),
+        [torch.tensor([[x, y, 0.0, float(PRESENT)]])],
+    )
+    recipe = Recipe(scales=(0.8, 1.2))
+    _, ridge, _, _, points = make_batch(cache, torch.tensor([0]), recipe)
+    ridge = ridge * (ridge > 0.02)
+    for mask, axis, at in ((0, 0, points[0, 1]), (1, 1, points[0, 2])):
+        profile = ridge[0, mask].sum(axis).numpy()
+        middle = to_pixels((profile * np.arange(len(profile))).sum() / profile.sum())
+        assert abs(middle - float(at)) < 0.12
+
+
 def test_hidden_crossings_are_neither_asked_nor_punished() -> None:
     camera = a_camera()
     covered = np.zeros((720, 1280), bool)
@@ -116,6 +150,10 @@ def test_weights_survive_the_file_with_the_reader(tmp_path: Path) -> None:
     net, reader = MarkNet(), NumberNet()
     save_marks(net, tmp_path / "m.pt", reader.state_dict() | {"temperature": torch.tensor(1.5)})
     back, tensors = read_marks(tmp_path / "m.pt")
+    assert float(back.ridge_low_px) == 0.0
+    old = torch.load(tmp_path / "m.pt", weights_only=True)
+    torch.save({k: v for k, v in old.items() if k != "ridge_low_px"}, tmp_path / "old.pt")
+    assert float(read_marks(tmp_path / "old.pt")[0].ridge_low_px) == pytest.approx(0.4)
     image = torch.rand(1, 3, 64, 96)
     with torch.inference_mode():
         assert torch.allclose(back(image), net.eval()(image), atol=0.05)
