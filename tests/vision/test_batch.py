@@ -168,9 +168,10 @@ def decoded(tmp_path: Path, evidence: dict[str, ClipEvidence]) -> list[Path]:
     for name, one in evidence.items():
         path = folder / f"{name}.mp4"
         path.write_bytes(name.encode())
-        at_s, nothing = np.arange(len(one)) / 30, np.zeros(0)
+        at_s = np.arange(len(one)) / 30
+        none: Any = np.zeros((0, 4))
         boxes = Detections(
-            nothing, np.zeros((0, 4)), nothing, nothing, np.zeros((0, 0)), at_s, one.width_px, one.height_px
+            none[:, 0], none, none[:, 0], none[:, 0], none[:, :0], at_s, one.width_px, one.height_px
         )
         film = FilmPass(str(path), name, boxes, one, 1, at_s, one.width_px, one.height_px, (30, 1))
         key = film_key(path, batch._settings("nfhs", None))
@@ -241,7 +242,7 @@ def test_a_doubtful_clip_is_settled_after_a_kill_before_the_end(
 
     with monkeypatch.context() as until, pytest.raises(KeyboardInterrupt):
         until.setattr(batch._Batch, "_settle", killed)
-        batch.run_batch(files, season, standard="nfhs", tell=str)
+        batch.run_batch(files, season, standard="nfhs", tell=lambda said: None)
     assert {c: s for c, (s, _, _) in stored(season).items()} == {"bare": "look", "numbered": "done"}
     assert len(list(room.glob("*.pass"))) == 1  # the numbered clip is done with
     said: list[str] = []
