@@ -1,7 +1,7 @@
 """The combination of a side from the routes of its men, by the rules in `combination_rules.yaml`.
 
-One uncertain route is tolerated: a rule's score is the product of the probabilities that each man ran one
-of the routes the rule allows, so a man whose runner-up fits still counts. Below `LEAST` nothing is named.
+Uncertain routes are tolerated: every set of routes the men may have run is named by the rule that fits it
+best, and a name's probability is the sum over its sets. Below `LEAST` nothing is named.
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ import yaml
 
 RULES = Path(__file__).with_name("combination_rules.yaml")
 LEAST = 0.35
+RAREST = 0.003
+"""sets of routes less likely than this are not looked at"""
 _ANY, _FREE_CHANCE, _SUBSET, _WITHOUT_FIRST = "any", 0.9, 0.8, 0.9
 
 
@@ -202,28 +204,58 @@ def match(
 
 
 def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule, ...]) -> Combination:
-    best: tuple[float, float, Rule | None, tuple[Runner, ...]] = (0.0, 0.0, None, ())
-    for rule in rules:
-        score, who = _try(rule, split, backs)
-        rank = score * (1.0 + 0.04 * rule.weight + 0.12 * len(who))
-        if score >= LEAST and rank > best[0]:
-            best = (rank, score, rule, who)
-    _, score, found, who = best
-    if found is None:
+    """The likeliest name over all routes the men may have run: every set of routes is named as if it were
+    certain, so that a loose rule does not win over the closer one that fits the likeliest routes."""
+    mass: dict[str, float] = {}
+    best: dict[str, tuple[float, Rule, tuple[int, ...], tuple[str, ...]]] = {}
+    for chance, routes in _sets_of_routes((*split, *backs)):
+        rule, who = _rule_for(rules, routes[: len(split)], routes[len(split) :])
+        if rule is None:
+            continue
+        mass[rule.name] = mass.get(rule.name, 0.0) + chance
+        if rule.name not in best or chance > best[rule.name][0]:
+            best[rule.name] = (chance, rule, who, routes)
+    name = max(mass, key=lambda n: mass[n], default="")
+    if mass.get(name, 0.0) < LEAST:
         alone = len(split) == 1 and split[0].likely != "unknown"
         name, p = ("single", split[0].chances[split[0].likely]) if alone else ("", 0.0)
         return Combination(side, name, p, tuple(r.player_id for r in split), tuple(r.likely for r in split))
-    ends = [w.end_lateral_play_yd for w in who]
-    starts = [w.lateral_play_yd for w in who]
+    _, rule, rows, routes = best[name]
+    who = [(*split, *backs)[k] for k in rows]
+    ends, starts = [w.end_lateral_play_yd for w in who], [w.lateral_play_yd for w in who]
     switched = len(who) >= 2 and (abs(starts[0]) - abs(starts[1])) * (abs(ends[0]) - abs(ends[1])) < 0
     spread = float(max(ends) - min(ends)) if len(who) >= 2 else float("nan")
     return Combination(
         side,
-        found.name,
-        score,
+        name,
+        min(1.0, mass[name]),
         tuple(w.player_id for w in who),
-        tuple(w.likely for w in who),
-        found.meaning,
+        tuple(routes[k] for k in rows),
+        rule.meaning,
         bool(switched),
         spread,
     )
+
+
+def _sets_of_routes(men: Sequence[Runner]) -> list[tuple[float, tuple[str, ...]]]:
+    """Sets of routes, one a man, with their joint chance; those under RAREST are left out."""
+    sets: list[tuple[float, tuple[str, ...]]] = [(1.0, ())]
+    for man in men:
+        options = [(p, r) for r, p in man.chances.items() if p >= 0.02]
+        sets = [(q * p, (*routes, r)) for q, routes in sets for p, r in options if q * p >= RAREST]
+    return sets
+
+
+@functools.lru_cache(maxsize=20_000)
+def _rule_for(
+    rules: tuple[Rule, ...], split: tuple[str, ...], backs: tuple[str, ...]
+) -> tuple[Rule | None, tuple[int, ...]]:
+    """The rule that fits certain routes best, with the rows of the men who make it (split men first)."""
+    men = [Runner(str(k), "right", k + 1, {r: 1.0}) for k, r in enumerate((*split, *backs))]
+    best: tuple[float, Rule | None, tuple[Runner, ...]] = (0.0, None, ())
+    for rule in rules:
+        score, who = _try(rule, men[: len(split)], men[len(split) :])
+        rank = score * (1.0 + 0.04 * rule.weight + 0.12 * len(who))
+        if score >= LEAST and rank > best[0]:
+            best = (rank, rule, who)
+    return best[1], tuple(int(w.player_id) for w in best[2])

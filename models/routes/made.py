@@ -50,9 +50,11 @@ def observe(routes: RouteSet, seed: int, strength: float = 1.0, window_s: np.nda
     rough = rng.random(n) < ROUGH_THROW_SHARE
     throw = routes.throw_s + rng.normal(0, np.where(rough, 0.35, 0.08), n) * strength
     extra = np.where(rng.random(n) < 0.35, AFTER_THROW_S, rng.uniform(0.0, AFTER_THROW_S, n))
-    known = rng.random(n) > NO_THROW_SHARE * (strength > 0)
-    blind = rng.uniform(0.2, 3.2, n)
-    end = np.where(known, throw + extra, np.minimum(throw + blind, GRID_S[-1]))
+    known = (rng.random(n) > NO_THROW_SHARE * (strength > 0)) & np.isfinite(throw)
+    blind = np.where(np.isfinite(throw), throw, GRID_S[-1]) + rng.uniform(0.2, 3.2, n)
+    end = np.where(known, throw + extra, np.minimum(blind, GRID_S[-1]))
+    if routes.end_s is not None:
+        end = np.minimum(end, routes.end_s)
     cut = (rng.random(n) < CUT_SHARE) & (strength > 0)
     end = np.where(cut, np.minimum(end, rng.uniform(1.2, 3.0, n)), end)
     end = np.clip(end if window_s is None else window_s, 0.9, GRID_S[-1])

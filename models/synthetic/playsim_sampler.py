@@ -81,7 +81,8 @@ class RouteSet:
     t_s (T,), path_yd (N, T, 2) absolute (depth, out), label (N,) str, throw_s (N,), room_yd (N,) from the
     start to the sideline of his side, ball_out_yd (N,) his distance from the ball, break_s (N,) NaN if not
     reached, stem_yd (N,), group (N,) number of the play he belongs to, number (N,) #1.. (0 = backfield),
-    pro (N,) bool: run as real professionals do on average, not as the book draws it.
+    pro (N,) bool: run as real professionals do on average, not as the book draws it. end_s (N,): nothing
+    later can be looked at (None = no such end). throw_s is NaN where nothing was thrown.
     """
 
     t_s: np.ndarray
@@ -94,6 +95,7 @@ class RouteSet:
     group: np.ndarray
     number: np.ndarray
     pro: np.ndarray
+    end_s: np.ndarray | None = None
 
     def __len__(self) -> int:
         return len(self.label)

@@ -2,8 +2,9 @@
 
     python -m models.training.train_routes --routes 30000 --epochs 16 --seed 0 --out models/weights/routes.npz
 
-Every epoch sees freshly simulated bodies of the same plans' distribution and fresh tracker faults.
-Judged on: unseen seeds of the same simulator, and styles of running that training never drew.
+Every epoch sees freshly simulated bodies of the same plans' distribution and fresh tracker faults; with
+`--whole N` also the men of N whole simulated plays, each epoch anew through a tracker's faults. Judged on:
+unseen seeds of the same simulator, unseen whole plays, and styles of running that training never drew.
 """
 
 from __future__ import annotations
@@ -23,7 +24,12 @@ from models.routes.features import Grid
 from models.routes.fitting import Batch, Recipe, fit
 from models.routes.labels import LABELS, load_taxonomy
 from models.routes.made import coarse_labels, observe
+from models.routes.whole import join_sets, whole_routes
 from models.synthetic.playsim_sampler import RouteSet, Style, sample_routes
+
+WHOLE_SEED, WHOLE_COPIES = 300_000, 3
+"""first seed of the whole plays trained on (the next plays are validation, 700_000 on the test); how often an
+epoch looks at each of their men, every time through other faults"""
 
 STRANGE = {
     "short and slow": Style(0.78, 0.86, 1.3, 7.0, 0.25),
@@ -47,6 +53,8 @@ def score(model, data: Batch) -> dict[str, float]:
     out = {}
     for head, y in data[1].items():
         ok = y >= 0
+        if not ok.any():
+            continue
         p = model.predict_grid(data[0], head)
         right = p.probability.argmax(1) == y
         sure = p.probability.max(1) >= p.threshold
@@ -66,6 +74,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--width", type=int, default=56)
     parser.add_argument("--hidden", type=int, default=128)
     parser.add_argument("--out", type=Path, default=Path("models/weights/routes.npz"))
+    parser.add_argument("--whole", type=int, default=0, help="whole simulated plays to train on as well")
     parser.add_argument("--start", type=Path, default=None, help="go on from these weights")
     parser.add_argument("--rate", type=float, default=3e-3)
     parser.add_argument(
@@ -76,12 +85,14 @@ def main(argv: list[str] | None = None) -> int:
     start = RouteClassifier.load(args.start) if args.start else None
     torch.set_num_threads(1)  # repeats exactly, and faster than two beside other work
     began = time.perf_counter()
+    whole = [whole_routes(WHOLE_SEED, args.whole)] * WHOLE_COPIES if args.whole else []
+    unseen = [whole_routes(WHOLE_SEED + args.whole, max(1, args.whole // 7))] * 2 if args.whole else []
 
     def make(epoch: int) -> Batch:
-        routes = sample_routes(args.seed * 1000 + epoch, args.routes)
+        routes = join_sets([sample_routes(args.seed * 1000 + epoch, args.routes), *whole])
         return batch_of(routes, args.seed * 1000 + 500 + epoch, 1.0)
 
-    validation = batch_of(sample_routes(77_001, 6000), 77_002, 1.0)
+    validation = batch_of(join_sets([sample_routes(77_001, 6000), *unseen]), 77_002, 1.0)
     model = fit(
         make, validation, {"trade": LABELS, "twelve": load_taxonomy("twelve").labels}, recipe, print, start
     )
@@ -90,6 +101,10 @@ def main(argv: list[str] | None = None) -> int:
         "same simulator, tracker faults": score(model, batch_of(sample_routes(88_001, 6000), 88_002, 1.0)),
         "same simulator, clean": score(model, batch_of(sample_routes(88_001, 6000), 88_003, 0.0)),
     }
+    if args.whole:
+        figures["whole plays, tracker faults"] = score(
+            model, batch_of(whole_routes(700_000, 120), 88_004, 1.0)
+        )
     for name, style in STRANGE.items():
         figures[name] = score(model, batch_of(sample_routes(88_010, 4000, style), 88_011, 1.0))
     for name, values in figures.items():
@@ -99,6 +114,7 @@ def main(argv: list[str] | None = None) -> int:
     model.about = {
         "recipe": recipe.__dict__,
         "routes": args.routes,
+        "whole_plays": args.whole,
         "seconds": round(seconds),
         "figures": figures,
         "data_hash": _hash(make(0)[0]),

@@ -28,6 +28,8 @@ motion is looked at"""
 LEFT_THE_LINE_YD, TACKLE_SET_YD = 1.2, 1.8
 """LATER_S after the snap a man who was under the centre has gone back that much more than the linemen, and no
 lineman more than that (simulated plays: passers 2 to 3, linemen to 1.5)"""
+TWICE_YD = 0.75
+"""two men of a line do not stand nearer than this, shoulder to shoulder (widths of men)"""
 WIDEST_GAP_YD = 2.3
 """linemen farther apart have somebody hidden between them (splits of spread offenses; common practice)"""
 HIDDEN_COST, MISSING_COST, SURPLUS_COST = 1.6, 1.1, 2.0
@@ -250,6 +252,8 @@ def _line_cost(five: _Five, near: NDArray[np.intp], depth: F64, y: F64) -> float
         and -0.15 < depth[m] - float(np.median(d)) < 1.2  # farther ahead stands a defender
         # but a quarterback under the centre stands right behind him
         and not (abs(y[m] - five.spot_y_yd) < 0.7 and depth[m] < d[2] - 0.1)
+        # and who stands in another man's place is that man seen twice
+        and min(np.hypot(y[m] - y[r], depth[m] - depth[r]) for r in five.rows) > TWICE_YD
     ]
     return float(spacing + max(0.0, ragged - 1.5) + bow + behind + 2.0 * len(between))
 

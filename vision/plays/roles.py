@@ -21,6 +21,10 @@ BACK_DEPTH_YD = -2.4
 TACKLE_REACH_YD = 2.25
 """how far outside the tackle a man still counts as attached to the line: half way between a tight end's place
 (a lineman's gap, 1.5 to 2) and the nearest slot's (common practice; no source)"""
+ON_LINE_YD = -1.9
+"""so far behind the line's depth a lineman's feet still stand"""
+DEEPEST_YD = -10.5
+"""nobody but a punter lines up so far behind the line (common practice); a referee does"""
 BEHIND_BALL_YD = 0.6
 """a back this close to the ball's lateral place belongs to neither side"""
 
@@ -46,7 +50,8 @@ def offense_roles(
     left, right = (tackles[0], tackles[-1]) if tackles else (-3.0, 3.0)
     for row in lineup.offense:
         row = int(row)
-        if row not in line and _stray(*play_yd[row]):
+        deepest = row != lineup.quarterback and bool(play_yd[row, 0] < DEEPEST_YD)
+        if row not in line and (deepest or _stray(*play_yd[row])):
             out[row] = RoleGuess("", np.nan)
             continue
         if row in line:
@@ -57,6 +62,9 @@ def offense_roles(
             continue
         depth, lateral = play_yd[row]
         outside = max(lateral - right, left - lateral)
+        if outside < 0.0 and depth > ON_LINE_YD:  # between the tackles: a lineman seen twice, or one too many
+            out[row] = RoleGuess("OL", 0.5)
+            continue
         scores = _eligible_scores(float(depth), float(outside), jersey[row])
         best = max(scores, key=lambda r: scores[r])
         total = sum(np.exp(s) for s in scores.values())

@@ -36,6 +36,7 @@ from vision.plays.roles import (
 )
 from vision.plays.sheet import Charted, charted
 from vision.plays.start import Start, find_start, kickoff, set_places
+from vision.plays.stripes import recalled
 from vision.records import Tracks
 
 
@@ -63,6 +64,12 @@ def understand_play(
     play_id = play_id or str(row.play_id or tracks.clip_id)
     chance = kickoff(motion)
     start = find_start(motion, known, ball, row.spot(field))
+    again = None
+    if start.lineup is not None and chance <= 0.5 and not roles:
+        again = recalled(tracks, start.lineup, start.snap.value)
+    if again is not None:
+        tracks, motion = again, motion_of(again)
+        start = find_start(motion, known, ball, row.spot(field))
     if chance > 0.5 or start.lineup is None or not start.snap.known:
         kind = ("kick", chance) if chance > 0.5 else ("unknown", math.nan)
         said = ("a kickoff has no line",) if chance > 0.5 else start.warnings
@@ -293,7 +300,7 @@ def _quarterback(
         out["qb_set_depth_play_yd"] = Value(drop.set_depth_play_yd, 0.4, "estimated")
         out["qb_set_s"] = Value(snap + drop.set_after_snap_s, drop.set_sd_s, "estimated")
     last = throw.value - snap if throw.known else 3.0
-    fake = fake_probability(play_fake(t, path[qb], backs, last), bite, drop.paused)
+    fake = fake_probability(play_fake(t, path[qb], backs, last), bite, drop.paused, drop.late_s)
     if math.isfinite(fake):
         out |= {"play_action": fake >= 0.5, "play_action_probability": max(fake, 1 - fake)}
     if throw.known:
