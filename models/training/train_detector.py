@@ -26,6 +26,7 @@ from models.detector.network import BALL_PREFIX, KINDS, PLATT, FilmDetector
 from models.training.augment import photometric, random_windows, textures
 from models.training.detector_losses import PeopleLoss, Student, ball_loss, deployable
 from models.training.frames import FrameCache, load_cache
+from models.training.negatives import load_negatives, paste, scene
 
 OTHER = KINDS.index("other")
 
@@ -34,9 +35,9 @@ OTHER = KINDS.index("other")
 class Recipe:
     """Every setting of a run; written into the log beside the result."""
 
-    width_px: int = 960
-    height_px: int = 544
-    batch: int = 32
+    width_px: int = 1280
+    height_px: int = 736
+    batch: int = 20
     rate: float = 3e-4
     frozen_layers: int = 6
     slow_layers: int = 10
@@ -47,7 +48,8 @@ class Recipe:
     steps: int | None = None
     weight_decay: float = 0.02
     ema: float = 0.998
-    texture_share: float = 0.04
+    empty_share: float = 0.08
+    paste_share: float = 0.4
     ball_weight: float = 0.3
     ball_rate: float = 2e-3
     seed: int = 7
@@ -83,7 +85,11 @@ def hold_norms(model: nn.Module) -> None:
 
 
 def make_batch(
-    cache: FrameCache, index: torch.Tensor, recipe: Recipe, augment: bool = True
+    cache: FrameCache,
+    index: torch.Tensor,
+    recipe: Recipe,
+    augment: bool = True,
+    photographs: torch.Tensor | None = None,
 ) -> tuple[torch.Tensor, dict[str, torch.Tensor]]:
     """Windows of cached frames with film faults, and their boxes in Ultralytics' batch form."""
     device = cache.images.device
@@ -95,34 +101,44 @@ def make_batch(
     grid = nn.functional.affine_grid(theta, [n, 3, *out_hw], align_corners=False)
     # canvas is 4/3 of the window: gathered bilinear taps are enough down to a scale of 0.75
     images = nn.functional.grid_sample(images, grid, padding_mode="zeros", align_corners=False)
-    empty = (torch.rand(n) < recipe.texture_share) if augment else torch.zeros(n, dtype=torch.bool)
-    if bool(empty.any()):
-        images[empty.to(device)] = textures(int(empty.sum()), *out_hw, device)
-    if augment:
-        images = photometric(images, recipe.hue)
-    which, kinds, boxes = [], [], []
+    empty = (torch.rand(n) < recipe.empty_share) if augment else torch.zeros(n, dtype=torch.bool)
+    pasted = torch.rand(n) < (recipe.paste_share if augment and photographs is not None else 0.0)
     size = torch.tensor([recipe.width_px, recipe.height_px] * 2, device=device, dtype=torch.float32)
+    which, kinds, boxes = [], [], []
     for i, frame in enumerate(index.tolist()):
-        xyxy, kind = cache.boxes[frame], cache.kinds[frame]
-        a, t = forward[i, [0, 1], [0, 1]], forward[i, :, 2]
-        p, q = xyxy[:, :2] * a + t, xyxy[:, 2:] * a + t
-        full = torch.cat([torch.minimum(p, q), torch.maximum(p, q)], 1)
-        cut = torch.minimum(full.clamp_min(0), size)
-        area = (full[:, 2:] - full[:, :2]).prod(1).clamp_min(1e-6)
-        seen = (cut[:, 2:] - cut[:, :2]).clamp_min(0).prod(1) / area
-        large = (cut[:, 2:] - cut[:, :2]).max(1).values >= torch.where(kind == 2, 2.5, 7.0)
-        keep = (seen > 0.25) & large & (not bool(empty[i]))
-        cut, kind = cut[keep], kind[keep]
-        xywh = torch.cat([(cut[:, :2] + cut[:, 2:]) / 2, cut[:, 2:] - cut[:, :2]], 1) / size
-        boxes.append(xywh)
+        cut, keep = _cut_boxes(cache.boxes[frame], cache.kinds[frame], forward[i], size)
+        if bool(empty[i]):
+            keep = torch.zeros_like(keep)
+            bare = photographs is None or float(torch.rand(())) < 0.3
+            images[i] = textures(1, *out_hw, device)[0] if bare else scene(photographs, *out_hw)  # type: ignore[arg-type]
+        elif bool(pasted[i]) and photographs is not None:
+            paste(images[i], cut, photographs)
+        cut, kind = cut[keep], cache.kinds[frame][keep]
+        boxes.append(torch.cat([(cut[:, :2] + cut[:, 2:]) / 2, cut[:, 2:] - cut[:, :2]], 1) / size)
         kinds.append(kind)
         which.append(torch.full((len(kind),), i, device=device))
+    if augment:
+        images = photometric(images, recipe.hue)
     batch = {
         "batch_idx": torch.cat(which).float(),
         "cls": torch.cat(kinds).float(),
         "bboxes": torch.cat(boxes),
     }
     return images, batch
+
+
+def _cut_boxes(
+    xyxy: torch.Tensor, kind: torch.Tensor, forward: torch.Tensor, size: torch.Tensor
+) -> tuple[torch.Tensor, torch.Tensor]:
+    """Boxes in the window, cut at its border (N, 4), and which are to be found (N,) bool."""
+    a, t = forward[[0, 1], [0, 1]], forward[:, 2]
+    p, q = xyxy[:, :2] * a + t, xyxy[:, 2:] * a + t
+    full = torch.cat([torch.minimum(p, q), torch.maximum(p, q)], 1)
+    cut = torch.minimum(full.clamp_min(0), size)
+    area = (full[:, 2:] - full[:, :2]).prod(1).clamp_min(1e-6)
+    seen = (cut[:, 2:] - cut[:, :2]).clamp_min(0).prod(1) / area
+    large = (cut[:, 2:] - cut[:, :2]).max(1).values >= torch.where(kind == 2, 2.5, 7.0)
+    return cut, (seen > 0.25) & large
 
 
 def learning_rate(progress: float, warm: float = 0.04) -> float:
@@ -133,9 +149,16 @@ def learning_rate(progress: float, warm: float = 0.04) -> float:
 
 
 def train(
-    cache: FrameCache, start: dict[str, torch.Tensor], recipe: Recipe, log: list[dict[str, float]]
+    cache: FrameCache,
+    start: dict[str, torch.Tensor],
+    recipe: Recipe,
+    log: list[dict[str, float]],
+    photographs: torch.Tensor | None = None,
 ) -> Student:
-    """Run the recipe on one device; returns the network with the mean weights (eval mode)."""
+    """Run the recipe on one device; returns the network with the mean weights (eval mode).
+
+    photographs: pictures without people (see ``models.training.negatives``), or None.
+    """
     torch.manual_seed(recipe.seed)
     device = cache.images.device
     student = Student(start).to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
@@ -148,7 +171,7 @@ def train(
         hold_norms(student)
         index = torch.randint(len(cache.boxes), (recipe.batch,))
         with torch.no_grad():
-            images, batch = make_batch(cache, index, recipe)
+            images, batch = make_batch(cache, index, recipe, photographs=photographs)
         for group in optimizer.param_groups:
             group["lr"] = group["top"] * learning_rate(progress)
         with torch.autocast(device.type, dtype=torch.bfloat16):
@@ -205,11 +228,13 @@ def main() -> None:
     parser.add_argument(
         "--validation", type=Path, action="append", default=[], help="folders scored at the end"
     )
+    parser.add_argument("--negatives", type=Path, help="folder of photographs without people")
+    parser.add_argument("--width", type=int, default=1280, help="width of the windows (height 0.575 of it)")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--name", default="detector")
     parser.add_argument("--minutes", type=float, default=4.0)
     parser.add_argument("--steps", type=int)
-    parser.add_argument("--batch", type=int, default=32)
+    parser.add_argument("--batch", type=int, default=20)
     parser.add_argument("--rate", type=float, default=3e-4, help="top learning rate")
     parser.add_argument("--hue", type=float, default=0.35)
     parser.add_argument("--frozen", type=int, default=6)
@@ -224,6 +249,8 @@ def main() -> None:
         batch=args.batch,
         hue=args.hue,
         rate=args.rate,
+        width_px=args.width,
+        height_px=round(args.width * 0.575 / 32) * 32,
         frozen_layers=args.frozen if args.start else 0,
     )
     device = torch.device(args.device)
@@ -232,7 +259,8 @@ def main() -> None:
     start = load_start_state(args.start) if args.start else {}
     args.out.mkdir(parents=True, exist_ok=True)
     log: list[dict[str, float]] = []
-    student = train(cache, start, recipe, log)
+    photographs = load_negatives(args.negatives, device) if args.negatives else None
+    student = train(cache, start, recipe, log, photographs)
     model = deployable(student)
     save_state(model, args.out / f"{args.name}.pt")
     save_state(deployable(student, "many"), args.out / f"{args.name}_many.pt")
