@@ -91,3 +91,14 @@ def test_a_coach_can_add_a_rule(tmp_path):
     own = tmp_path / "own.yaml"
     own.write_text("rules:\n  - {name: our favourite, men: 2, order: free, routes: [post, comeback]}\n")
     assert match(side("comeback", "post"), load_rules(own))["right"].name == "our favourite"
+
+
+def test_the_closer_rule_wins_when_its_routes_are_the_likeliest():
+    """A loose rule fits go and crosser whatever the man between them ran; he most likely ran the dig."""
+    men = side("go", "in", "shallow_cross")
+    between = Runner("right1", "right", 2, {"in": 0.56, "shallow_cross": 0.38}, 13, 8)
+    found = match([men[0], between, men[2]])["right"]
+    assert found.name == "drive" and found.routes == ("go", "in", "shallow_cross")
+    assert 0.45 < found.probability < 0.6
+    other = Runner("right1", "right", 2, {"in": 0.2, "shallow_cross": 0.75}, 13, 8)
+    assert match([men[0], other, men[2]])["right"].name == "go-shallow"

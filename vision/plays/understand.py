@@ -24,7 +24,7 @@ from vision.plays.passing import (
     play_fake,
     quarterback_drop,
 )
-from vision.plays.record import UNKNOWN, Play, PlayerInPlay, Value, to_play
+from vision.plays.record import ELIGIBLE, UNKNOWN, Play, PlayerInPlay, Value, to_play
 from vision.plays.roles import (
     RoleGuess,
     formation_words,
@@ -110,6 +110,15 @@ def _describe(
     warnings = list(start.warnings)
     if start.odds < 1.0:
         warnings.append("which team is the offense is not certain")
+    if row.kind != "kick" and not any(g.role == "QB" for g in offense.values()):
+        warnings.append("nobody is seen in the quarterback's place")
+    surplus = sum(g.role in ELIGIBLE for g in offense.values()) - (field.players_per_side - 6)
+    if surplus > 1 and not roles:
+        warnings.append(
+            f"{surplus} men too many are seen to line up as receivers or backs: roles are doubtful"
+        )
+        formation, backs, strength = "", -1, ""
+        offense = {r: replace(g, probability=0.5 * g.probability) for r, g in offense.items()}
     base = Play(
         play_id=play_id,
         standard=field.name,
