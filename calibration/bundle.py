@@ -28,7 +28,7 @@ GRAZING_PX = 4.0
 """Pixels (of a picture 1280 wide) a yard across a mark below which it loses its place: a side line
 thinner than a pixel merges with the edges beside it. Measured on film: 0.3 px rms above 4 px a yard, 1.7 and
 the same for a whole clip below 2."""
-LINE_SHARE = 0.35  # ridge points of one line are not independent: each counts this much
+LINE_SHARE = 0.1  # points of one line err together (paint, sharpening, the net): each counts this much
 
 
 @dataclass(frozen=True)

@@ -8,25 +8,28 @@ the operator's clicks. A small lead over the second best shift means: ask, do no
 
 The field is the same after a turn by 180 degrees: from behind an end zone the marks cannot tell
 which end it is. Yards relative to the ball do not depend on it; the charted spot decides it where given.
+
+Mirrored film has the same lines; only its numbers tell. Where they are read for sure turned over and not as
+they are, the clip asks and says so. A mirrored field without readable numbers is not noticed.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-import cv2
 import numpy as np
 
 from calibration import batch
 from calibration.clip import LOST
-from calibration.evidence import ClipEvidence, FrameMarks, in_boxes
+from calibration.evidence import ClipEvidence
+from calibration.line_evidence import LineEvidence, gather
 from calibration.standards import FieldStandard
 
 NUMBERS = ("none", "10", "20", "30", "40", "50", "middle")
-CROP_YD, CROP_PX = (7.0, 3.5), (64, 32)
 MINIMUM_MARGIN = 4.0
 SPOT_SD_YD = 1.2  # men crowd within 1.3 yd of the ball on test film; the chart gives whole yards
 FRAMES = 10
+MIRRORED = "the painted numbers can only be read in a mirror: is the film mirrored?"
 
 
 @dataclass(frozen=True)
@@ -42,18 +45,6 @@ class Votes:
     message: str
     flip: bool = False
     table: dict[float, float] = field(default_factory=dict)
-
-
-@dataclass
-class _Line:
-    """Evidence about one line of the working frame."""
-
-    seen: float = 0.0
-    edge: float = 0.0
-    samples: float = 0.0
-    number_hits: float = 0.0
-    number_looks: float = 0.0
-    reads: dict[bool, list[np.ndarray]] = field(default_factory=lambda: {True: [], False: []})
 
 
 def vote(
@@ -78,7 +69,7 @@ def vote(
         if keys
         else []
     )
-    lines = _gather(evidence, standard, p, keys, principal)
+    lines, mirrored = gather(evidence, standard, p, keys, principal)
     if not lines:
         return Votes(0.0, 0.0, True, "no line was seen well enough to number the lines")
     centre_x = float(np.nanmedian(p[:, 5]))
@@ -101,7 +92,8 @@ def vote(
             if clicks:
                 score -= _click_cost(standard, p, clicks, s, turned, principal)
             total[(s, turned)] = score
-    return _decide(total, view, spot is not None or bool(clicks) or known_flip is not None)
+    votes = _decide(total, view, spot is not None or bool(clicks) or known_flip is not None)
+    return replace(votes, needs_click=True, message=MIRRORED) if mirrored else votes
 
 
 def _decide(total: dict[tuple[float, bool], float], view: str, end_known: bool) -> Votes:
@@ -177,172 +169,8 @@ def _line_of_scrimmage(
     return float(np.median(found)) if found else None
 
 
-# -- evidence ---------------------------------------------------------------------------------
-def number_rows(
-    evidence: ClipEvidence,
-    standard: FieldStandard,
-    p: np.ndarray,
-    keys: list[int],
-    principal: tuple[float, float],
-) -> tuple[float, float]:
-    """y of the near and far numbers: as found in the film, else as the rules say."""
-    rows = list(standard.number_rows_yd)
-    ys = []
-    for f in keys:
-        px = evidence.marks[f].numeral_px[:, :2]
-        xy, ok = batch.ground(px, p[f : f + 1], np.zeros(len(px), int), principal, standard.width_yd)
-        ys.append(xy[ok, 1])
-    y = np.concatenate(ys) if ys else np.zeros(0)
-    for k, side in enumerate(
-        (y[(y > 3) & (y < 20)], y[(y > standard.width_yd - 20) & (y < standard.width_yd - 3)])
-    ):
-        if len(side) >= 3:
-            middle = np.median(side)
-            rows[k] = (
-                float(np.median(side[np.abs(side - middle) < 2]))
-                if (np.abs(side - middle) < 2).any()
-                else rows[k]
-            )
-    return rows[0], rows[1]
-
-
-def _gather(
-    evidence: ClipEvidence,
-    standard: FieldStandard,
-    p: np.ndarray,
-    keys: list[int],
-    principal: tuple[float, float],
-) -> dict[int, _Line]:
-    lines: dict[int, _Line] = {}
-    rows = number_rows(evidence, standard, p, keys, principal)
-    crops: list[np.ndarray] = []
-    owners: list[tuple[int, bool]] = []
-    for f in keys:
-        marks, q = evidence.marks[f], p[f : f + 1]
-        middle, ok = batch.ground(
-            np.array([[principal[0], principal[1] * 1.15]]), q, np.zeros(1, int), principal, standard.width_yd
-        )
-        if not ok[0]:
-            continue
-        base = round(float(middle[0, 0]) / 5)
-        for m in range(base - 14, base + 15):
-            line = _Line()
-            _look_for_line(line, marks, standard, q, 5.0 * m, principal)
-            for near, y in ((True, rows[0]), (False, rows[1])):
-                crop = _look_for_number(line, marks, standard, q, 5.0 * m, y, near, principal)
-                if crop is not None:
-                    crops.append(crop)
-                    owners.append((m, near))
-            if line.samples or line.number_looks:
-                kept = lines.setdefault(m, _Line())
-                kept.seen += line.seen
-                kept.edge += line.edge
-                kept.samples += line.samples
-                kept.number_hits += line.number_hits
-                kept.number_looks += line.number_looks
-    reader = getattr(evidence.reader, "read_numbers", None)
-    if reader is not None and crops:
-        logs = reader(np.array(crops))
-        if logs is not None:
-            for (m, near), row in zip(owners, logs, strict=True):
-                lines.setdefault(m, _Line()).reads[near].append(row)
-    return lines
-
-
-def _inside(px: np.ndarray, marks: FrameMarks, margin: float) -> np.ndarray:
-    return np.asarray(
-        (px[:, 0] > margin)
-        & (px[:, 1] > margin)
-        & (px[:, 0] < marks.width_px - margin)
-        & (px[:, 1] < marks.height_px - margin)
-    )
-
-
-def _look_for_line(
-    line: _Line,
-    marks: FrameMarks,
-    standard: FieldStandard,
-    q: np.ndarray,
-    x: float,
-    principal: tuple[float, float],
-) -> None:
-    """Add the share of the line at working x that the line map confirms."""
-    if marks.line_map is None:
-        return
-    y = np.linspace(2.0, standard.width_yd - 2.0, 25)
-    xy = np.column_stack([np.full(len(y), x), y])
-    zero = np.zeros(len(y), int)
-    px, ok = batch.image(xy, q, zero, principal, standard.width_yd)
-    beside, _ = batch.image(xy + [1.0, 0.0], q, zero, principal, standard.width_yd)
-    ok &= _inside(px, marks, 6.0) & (np.hypot(*(beside - px).T) > 4.5 * marks.unit_px)
-    ok &= ~in_boxes(px, marks.boxes_xyxy)
-    if ok.sum() < 4:
-        return
-    soft = cv2.dilate(marks.line_map, np.ones((3, 3), np.uint8))
-    c = np.round((px[ok] + 0.5) / marks.map_scale - 0.5).astype(int)
-    c = np.clip(c, 0, [soft.shape[1] - 1, soft.shape[0] - 1])
-    line.seen += float((soft[c[:, 1], c[:, 0]] > 0.35 * 255).mean())
-    if marks.boundary_map is not None:
-        edge = cv2.dilate(marks.boundary_map, np.ones((3, 3), np.uint8))
-        line.edge += float((edge[c[:, 1], c[:, 0]] > 0.35 * 255).mean())
-    line.samples += 1.0
-
-
-def _look_for_number(
-    line: _Line,
-    marks: FrameMarks,
-    standard: FieldStandard,
-    q: np.ndarray,
-    x: float,
-    y: float,
-    near: bool,
-    principal: tuple[float, float],
-) -> np.ndarray | None:
-    """Count numeral detections at (x, y); return the upright crop for reading where it is seen well."""
-    zero5 = np.zeros(5, int)
-    spots = np.array([[x, y], [x - 2, y], [x + 2, y], [x, y - 1], [x, y + 1]])
-    px, ok = batch.image(spots, q, zero5, principal, standard.width_yd)
-    if not ok.all() or not _inside(px, marks, 4.0).all():
-        return None
-    unit = marks.unit_px
-    tall, wide = float(np.hypot(*(px[4] - px[3]))), float(np.hypot(*(px[2] - px[1]))) / 2
-    if min(tall, wide) < 6 * unit or max(tall, wide) < 10 * unit:
-        return None
-    cover = np.array([[x + a, y + b] for a in (-1.2, -0.4, 0.4, 1.2) for b in (-0.7, 0.0, 0.7)])
-    cpx, _ = batch.image(cover, q, np.zeros(len(cover), int), principal, standard.width_yd)
-    if in_boxes(cpx, marks.boxes_xyxy).mean() > 0.34:
-        return None
-    found = marks.numeral_px
-    at, good = batch.ground(found[:, :2], q, np.zeros(len(found), int), principal, standard.width_yd)
-    near_it = good & (np.abs(at - [x, y]) < [1.8, 2.5]).all(1)
-    line.number_looks += 1
-    line.number_hits += float(found[near_it, 2].max()) if near_it.any() else 0.0
-    return crop_number(marks, q, standard.width_yd, x, y, near, principal)
-
-
-def crop_number(
-    marks: FrameMarks,
-    q: np.ndarray,
-    width_yd: float,
-    x: float,
-    y: float,
-    near: bool,
-    principal: tuple[float, float],
-) -> np.ndarray | None:
-    """Rectified grey crop (32, 64) around (x, y), upright for a reader on that side of the field."""
-    if marks.grey is None:
-        return None
-    w, h = CROP_PX
-    gx, gy = np.meshgrid((np.arange(w) + 0.5) / w - 0.5, 0.5 - (np.arange(h) + 0.5) / h)
-    sign = 1.0 if near else -1.0
-    xy = np.column_stack([x + sign * gx.ravel() * CROP_YD[0], y + sign * gy.ravel() * CROP_YD[1]])
-    px, _ = batch.image(xy, q, np.zeros(len(xy), int), principal, width_yd)
-    at = ((px + 0.5) / marks.grey_scale - 0.5).astype(np.float32).reshape(h, w, 2)
-    return cv2.remap(marks.grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-
-
 # -- scores -----------------------------------------------------------------------------------
-def _line_score(lines: dict[int, _Line], standard: FieldStandard, shift: float) -> float:
+def _line_score(lines: dict[int, LineEvidence], standard: FieldStandard, shift: float) -> float:
     """Log-likelihood of all evidence under one shift. Fields without numbers exist: both cases are
     weighed."""
     total, painted, bare = 0.0, np.log(0.9), np.log(0.1)
@@ -369,7 +197,7 @@ def _line_score(lines: dict[int, _Line], standard: FieldStandard, shift: float) 
     return total + float(np.logaddexp(painted, bare))
 
 
-def _presence_score(line: _Line, standard: FieldStandard, x: float, inside: bool) -> float:
+def _presence_score(line: LineEvidence, standard: FieldStandard, x: float, inside: bool) -> float:
     """A line stands on every five yards of the field, an end line at the end of each end zone, none
     elsewhere;
     end-zone paint may look like one."""

@@ -43,11 +43,12 @@ def simulate_clip(
     width: int = 1280,
     low: bool = False,
     place: Camera | None = None,
+    first: Camera | None = None,
     flow_noise_px: float = 0.15,
     **marks: float,
 ) -> tuple[ClipEvidence, list[Camera]]:
-    """Evidence as a collector would hold it, and the true camera of every frame."""
-    first = random_camera(rng, standard, view, width, low, place)
+    """Evidence as a collector would hold it, and the true camera of every frame. first: that of frame 0."""
+    first = first or random_camera(rng, standard, view, width, low, place)
     cameras = [first.with_parameters(q) for q in camera_path(rng, first, frames)]
     evidence = ClipEvidence(first.width_px, first.height_px)
     for i, camera in enumerate(cameras):

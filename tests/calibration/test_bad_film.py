@@ -1,7 +1,9 @@
 """Film that is not as it should be: a tripod carried elsewhere, a cut inside the clip, a mirrored field."""
 
 from dataclasses import replace
+from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from clip_sim import simulate_clip
@@ -11,9 +13,12 @@ from test_solve import _named_points, errors
 from calibration import Camera, FieldStandard, get_standard
 from calibration.clicks import solve_clicks
 from calibration.clip import LOST
-from calibration.evidence import ClipEvidence
+from calibration.evidence import ClipEvidence, EvidenceCollector
 from calibration.game import ClipJob, GameCameras
 from calibration.solve import solve_clip
+from models.marks.finder import WEIGHTS, MarkFinder
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_media"
 
 
 def _middle_error(found: Camera | None, truth: Camera, standard: FieldStandard) -> float:
@@ -88,3 +93,61 @@ def test_a_standard_that_does_not_fit_names_the_one_that_does(true: str, named: 
     assert (cameras.status == LOST).all()
     assert f"a {true} field" in cameras.message and "hash-row" in cameras.message
     assert solve_clip(evidence, true).found_share == 1.0
+
+
+def _joined(first: ClipEvidence, second: ClipEvidence) -> ClipEvidence:
+    """Two shots as one clip: no motion is followed across the cut between them."""
+    n = len(first)
+    marks = {**first.marks, **{f + n: m for f, m in second.marks.items()}}
+    return ClipEvidence(first.width_px, first.height_px, marks, [*first.links, *second.links])
+
+
+@pytest.mark.parametrize("zoom", [0.7, 1.5])
+def test_a_cut_to_another_zoom_of_the_same_camera_is_solved(zoom: float) -> None:
+    standard, rng = get_standard("ncaa"), np.random.default_rng(8)
+    first, truth = simulate_clip(rng, standard, frames=36)
+    p = truth[0].parameters
+    p[3] += np.log(zoom)
+    second, second_truth = simulate_clip(rng, standard, frames=36, first=truth[0].with_parameters(p))
+    cameras = solve_clip(_joined(first, second), standard)
+    assert cameras.found_share > 0.9
+    for frame, true in enumerate([*truth, *second_truth]):
+        if cameras.status[frame] != LOST and frame % 6 == 0:
+            assert _middle_error(cameras.camera(frame), true, standard) < 0.15
+
+
+@pytest.mark.parametrize(
+    ("view", "moved_yd"),
+    [("sideline", (30.0, -12.0, 9.0)), ("sideline", (-8.0, 3.0, 2.0)), ("endzone", (0.0, 0.0, 0.0))],
+)
+def test_after_a_cut_to_another_camera_no_frame_has_a_wrong_one(
+    view: str, moved_yd: tuple[float, float, float]
+) -> None:
+    """One clip has one camera: the shot that fits it less is lost, not given the other shot's place."""
+    standard, rng = get_standard("ncaa"), np.random.default_rng(11)
+    first, truth = simulate_clip(rng, standard, frames=60)
+    place = replace(truth[0], centre_field_yd=truth[0].centre_field_yd + np.array(moved_yd))
+    second, second_truth = simulate_clip(
+        rng, standard, view, frames=36, place=place if view == "sideline" else None
+    )
+    cameras = solve_clip(_joined(first, second), standard)
+    solved = cameras.status != LOST
+    assert solved[:60].all() or solved[60:].all()
+    for frame, true in enumerate([*truth, *second_truth]):
+        if solved[frame] and frame % 6 == 0:
+            assert _middle_error(cameras.camera(frame), true, standard) < 0.3, frame
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_mirrored_film_is_noticed_by_its_numbers(mirrored: bool) -> None:
+    if not WEIGHTS.exists():
+        pytest.skip("no trained mark weights")
+    standard, collector = get_standard("ncaa"), EvidenceCollector("ncaa", MarkFinder.load(), every=4)
+    film = cv2.VideoCapture(str(DEMO / "clips" / "demo_p001_side.mp4"))
+    for frame in range(24):
+        bgr = film.read()[1]
+        collector.add(frame, np.ascontiguousarray(bgr[:, ::-1]) if mirrored else bgr)
+    assert collector.evidence is not None
+    cameras = solve_clip(collector.evidence, standard)
+    assert cameras.found_share > 0.9
+    assert ("mirror" in cameras.message) == mirrored and cameras.needs_click == mirrored
