@@ -28,7 +28,7 @@ def places_of(xy, sd=0.3, **changed):
         "xy_field_yd": np.asarray(xy, float), "covariance": np.tile(sd**2 * np.eye(2), (n, 1, 1)),
         "tall_yd": np.full(n, 1.9), "covered": np.zeros(n), "inside": np.ones(n, bool),
         "edge": np.zeros(n), "valid": np.ones(n, bool), "duplicate": np.zeros(n, bool),
-        "over_surer": np.zeros(n), "hides_legs": np.zeros(n, bool), "believed": np.full(n, 0.8),
+        "over_surer": np.zeros(n), "hides_legs": np.zeros(n, bool),
     }  # fmt: skip
     return Places(**(fields | changed))
 
@@ -138,10 +138,12 @@ def test_kits_of_covered_men_still_say_something():
 def test_a_man_rarely_seen_is_kept_while_his_side_is_not_full():
     frame = np.arange(0, FRAMES, 5)
     n = len(frame)
-    places = places_of(np.tile([50.0, 20.0], (n, 1)), believed=np.full(n, 0.35))
+    places = places_of(np.tile([50.0, 20.0], (n, 1)))
     pieces, none = [np.arange(n)], np.zeros(n)
     found = [
-        join_pieces(pieces, boxes_of(frame), places, none, none - 3, 11, JoinSettings(man_exists=m))
+        join_pieces(
+            pieces, boxes_of(frame, confidence=0.35), places, none, none - 3, 11, JoinSettings(man_exists=m)
+        )
         for m in (0.0, JoinSettings().man_exists)
     ]
     assert [len(c) for c in found] == [0, 1]

@@ -1,4 +1,4 @@
-"""Men who met and took each other's boxes get their own back; second boxes of one man are believed less."""
+"""Men who met and took each other's boxes get their own back; overlaps with surer boxes are measured."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from vision.records import Detections
 from vision.tracking.exchange import exchange_tails
 from vision.tracking.joining import Chain
-from vision.tracking.places import DOUBLE_TRUST, find_places
+from vision.tracking.places import find_places
 
 FRAMES, FPS = 90, 30.0
 
@@ -50,7 +50,7 @@ def test_kits_decide_where_the_paths_do_not():
     assert all((got[k][got[k] >= 0] == own[k][got[k] >= 0]).all() for k in range(2))
 
 
-def test_second_box_of_a_man_is_believed_less():
+def test_overlap_with_a_surer_box_is_measured():
     boxes = np.array([[100, 100, 140, 200], [110, 104, 150, 204], [400, 100, 440, 200]], np.float32)
     detections = Detections(
         frame=np.zeros(3, int), xyxy_px=boxes, confidence=np.array([0.8, 0.6, 0.6]), kind=np.zeros(3, int),
@@ -59,4 +59,5 @@ def test_second_box_of_a_man_is_believed_less():
     nowhere = SimpleNamespace(camera=lambda f: None)
     standard = SimpleNamespace(width_yd=160 / 3, length_yd=100.0)
     places = find_places(detections, nowhere, standard)
-    assert places.believed == pytest.approx([0.8, 0.6 * DOUBLE_TRUST, 0.6])
+    shared, each = 30 * 96, 40 * 100
+    assert places.over_surer == pytest.approx([0, shared / (2 * each - shared), 0])

@@ -28,7 +28,7 @@ KINDS = ("A", "B", "official")
 class JoinSettings:
     """Costs in natural log units. worth_per_box: what a sure box adds to a piece's worth. man_exists: a place
     on a side that is not full is filled sooner than left (the rules put so many men there). standing: how men
-    move in pieces never faster than slow_yd_per_s (a man walks at 1.5)."""
+    move in pieces slower than slow_yd_per_s (mean)."""
 
     worth_per_box: float = 0.25
     no_man_confidence: float = 0.15
@@ -47,7 +47,7 @@ class JoinSettings:
     side_limit: float = 8.0
     least_boxes: int = 3
     officials: int = 8
-    slow_yd_per_s: float = 1.5
+    slow_yd_per_s: float = 1.0
     model: MotionModel = MotionModel(q=9.0, tau_s=1.2)
     standing: MotionModel = MotionModel(q=1.5, tau_s=1.2)
 
@@ -110,7 +110,7 @@ def _describe(
         f = d.frame[rows]
         z[k, f], r[k, f], observed[k, f] = places.xy_field_yd[rows], places.covariance[rows], True
         trust = np.where(places.duplicate[rows], 0.1, 1.0) * (1 - 0.5 * places.covered[rows])
-        sure = np.clip((places.believed[rows] - s.no_man_confidence) / 0.4, 0.0, 1)
+        sure = np.clip((d.confidence[rows] - s.no_man_confidence) / 0.4, 0.0, 1)
         on_field = np.where(places.inside[rows] & (d.kind[rows] != OTHER), 1.0, -1.0)
         worth[k] = s.worth_per_box * float((trust * np.minimum(sure, on_field)).sum())
         side_sum[k] = np.clip(s.side_weight * side[rows].sum(), -s.side_limit, s.side_limit)
@@ -136,8 +136,8 @@ def _smoothed(
     """States of all pieces; those of men who stand move by the calmer model, so neighbours in the line
     are told apart by where they stand."""
     x, p = smooth(z, r, observed, t_s, s.model)
-    fastest = np.where(observed, np.linalg.norm(x[..., 2:], axis=-1), 0.0).max(1)
-    slow = fastest < s.slow_yd_per_s
+    speed = np.where(observed, np.linalg.norm(x[..., 2:], axis=-1), 0.0).sum(1) / observed.sum(1)
+    slow = speed < s.slow_yd_per_s
     if slow.any():
         x[slow], p[slow] = smooth(z[slow], r[slow], observed[slow], t_s, s.standing)
     return x, p

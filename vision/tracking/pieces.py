@@ -101,7 +101,7 @@ def find_pieces(
             continue  # camera lost: nobody is missed
         free = np.ones(len(rows), bool)
         open_ = np.ones(len(walkers.rows), bool)
-        confidence = places.believed[rows]
+        confidence = detections.confidence[rows]
         camera = cameras.camera(f)
         boxes = detections.xyxy_px[rows].astype(float)
         cost = _costs(walkers, places, side, rows, s) + _picture_cost(walkers, boxes, camera, s)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,10 +20,6 @@ COVERED_SD = 1.2
 CUT_SD = 2.5
 """How much less sure the feet below the picture are (a man may crouch)."""
 MAN_YD = 1.95
-DOUBLE_IOU, DOUBLE_TRUST = (0.25, 0.5), 0.5
-"""Boxes overlapping a surer one by more than the second share are second boxes of one man as often as not:
-of those of confidence 0.5 a half are men, of free ones nine in ten (seven rendered clips, real detector)."""
-
 SAME_MAN = (0.45, 0.12, 0.06)
 """Overlap (IoU) above the first, middles nearer than the second and both edges moved the same way by less
 than the third (shares of the height): one man with two boxes. A man behind another stands higher in the
@@ -40,7 +36,6 @@ class Places:
     inside (N,) on the field or just beside it; edge (N,) 0..1 closeness to the picture's border (1 = cut);
     duplicate (N,): a surer box is of the same man (`SAME_MAN`). over_surer (N,): overlap (IoU) with the surer
     box most like it. hides_legs (N,): covered, or cut by the lower border.
-    believed (N,): confidence, less where a surer box lies over much the same place (`DOUBLE_IOU`).
     """
 
     xy_field_yd: np.ndarray
@@ -53,7 +48,6 @@ class Places:
     duplicate: np.ndarray
     over_surer: np.ndarray
     hides_legs: np.ndarray
-    believed: np.ndarray
 
 
 def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
@@ -62,15 +56,12 @@ def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
     xy, cov = np.full((n, 2), np.nan), np.full((n, 2, 2), np.nan)
     tall, covered = np.full(n, np.nan), np.zeros(n)
     duplicate, hides, over = np.zeros(n, bool), np.zeros(n, bool), np.zeros(n)
-    believed = detections.confidence.astype(float)
     valid = np.zeros(n, bool)
     boxes = detections.xyxy_px.astype(float)
     for f in np.unique(detections.frame):
         rows = detections.rows(int(f))
         covered[rows], double, same = _overlaps(boxes[rows], detections.confidence[rows])
         duplicate[rows], over[rows] = same, double
-        low, high = DOUBLE_IOU
-        believed[rows] *= 1 - (1 - DOUBLE_TRUST) * np.clip((double - low) / (high - low), 0, 1)
         camera = cameras.camera(int(f))
         if camera is not None:
             xy[rows], cov[rows], tall[rows], valid[rows] = _on_ground(
@@ -83,7 +74,7 @@ def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
     with np.errstate(invalid="ignore"):
         inside = (xy[:, 1] > -0.4) & (xy[:, 1] < width + 0.4) & (xy[:, 0] > -11) & (xy[:, 0] < length + 11)
     edge = _edge(boxes, detections.width_px, detections.height_px)
-    return Places(xy, cov, tall, covered, inside & valid, edge, valid, duplicate, over, hides, believed)
+    return Places(xy, cov, tall, covered, inside & valid, edge, valid, duplicate, over, hides)
 
 
 def _whole_men(boxes: np.ndarray, camera: Any, height_px: int) -> tuple[np.ndarray, np.ndarray]:
@@ -95,8 +86,9 @@ def _whole_men(boxes: np.ndarray, camera: Any, height_px: int) -> tuple[np.ndarr
     out = boxes.copy()
     middle = (boxes[cut, 0] + boxes[cut, 2]) / 2
     low = boxes[cut, 3]
+    exact = replace(camera, covariance=None)  # places alone: a camera's own doubt is dear to compute
     for _ in range(4):
-        xy, ok, _ = camera.to_field(np.column_stack([middle, low]), np.ones((len(low), 2)))
+        xy, ok, _ = exact.to_field(np.column_stack([middle, low]))
         head, seen = camera.project(np.column_stack([xy, np.full(len(xy), MAN_YD)]))
         reach = boxes[cut, 1] + low - head[:, 1]
         low = np.where(ok & seen & np.isfinite(reach), np.maximum(boxes[cut, 3], reach), low)
