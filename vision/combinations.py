@@ -209,18 +209,18 @@ def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule
     mass: dict[str, float] = {}
     best: dict[str, tuple[float, Rule, tuple[int, ...], tuple[str, ...]]] = {}
     for chance, routes in _sets_of_routes((*split, *backs)):
-        rule, who = _rule_for(rules, routes[: len(split)], routes[len(split) :])
+        rule, makers = _rule_for(rules, routes[: len(split)], routes[len(split) :])
         if rule is None:
             continue
         mass[rule.name] = mass.get(rule.name, 0.0) + chance
         if rule.name not in best or chance > best[rule.name][0]:
-            best[rule.name] = (chance, rule, who, routes)
+            best[rule.name] = (chance, rule, makers, routes)
     name = max(mass, key=lambda n: mass[n], default="")
     if mass.get(name, 0.0) < LEAST:
         alone = len(split) == 1 and split[0].likely != "unknown"
         name, p = ("single", split[0].chances[split[0].likely]) if alone else ("", 0.0)
         return Combination(side, name, p, tuple(r.player_id for r in split), tuple(r.likely for r in split))
-    _, rule, rows, routes = best[name]
+    _, found, rows, routes = best[name]
     who = [(*split, *backs)[k] for k in rows]
     ends, starts = [w.end_lateral_play_yd for w in who], [w.lateral_play_yd for w in who]
     switched = len(who) >= 2 and (abs(starts[0]) - abs(starts[1])) * (abs(ends[0]) - abs(ends[1])) < 0
@@ -231,7 +231,7 @@ def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule
         min(1.0, mass[name]),
         tuple(w.player_id for w in who),
         tuple(routes[k] for k in rows),
-        rule.meaning,
+        found.meaning,
         bool(switched),
         spread,
     )

@@ -71,5 +71,5 @@ def join_sets(parts: Sequence[RouteSet]) -> RouteSet:
         raise ValueError("sets of routes on different clocks cannot be joined")
     ends = [np.full(len(p), np.inf) if p.end_s is None else p.end_s for p in parts]
     names = ("path_yd", "label", "throw_s", "room_yd", "break_s", "stem_yd", "group", "number", "pro")
-    columns = [np.concatenate([getattr(p, name) for p in parts]) for name in names]
-    return RouteSet(parts[0].t_s, *columns, np.concatenate(ends))
+    columns = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
+    return RouteSet(t_s=parts[0].t_s, **columns, end_s=np.concatenate(ends))
