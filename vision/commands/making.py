@@ -67,7 +67,8 @@ def _picture_commands(commands: argparse._SubParsersAction) -> None:
     detect = commands.add_parser("detect", help="players, officials and ball in pictures or film, as CSV")
     detect.add_argument("inputs", nargs="+", metavar="IMAGE|CLIP", help="pictures or film")
     detect.add_argument("--out", required=True, metavar="FILE.csv", help="CSV to write")
-    detect.add_argument("--least", type=float, default=0.35, metavar="P", help="least chance to be right (0.35)")
+    least = "least chance to be right (0.35)"
+    detect.add_argument("--least", type=float, default=0.35, metavar="P", help=least)
     detect.add_argument("--every", type=int, default=1, metavar="N", help="every Nth frame of film (1)")
     detect.add_argument("--weights", metavar="FILE", help="other detector weights")
     detect.set_defaults(run=run_detect)
