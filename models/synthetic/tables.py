@@ -132,7 +132,7 @@ def tracks_table(boxes: pd.DataFrame, rate: float) -> pd.DataFrame:
     t = (
         boxes[boxes["team"].isin(["offense", "defense", "official"])]
         .sort_values(["clip_id", "player_id", "frame"])
-        .copy()
+        .astype({"x_field_yd": float, "y_field_yd": float})  # a missing place makes a column of objects
     )
     by = t.groupby(["clip_id", "player_id"])
     dx, dy, dt = by["x_field_yd"].diff(), by["y_field_yd"].diff(), by["t_s"].diff()

@@ -139,3 +139,21 @@ def test_demo_and_training_looks_are_different_games() -> None:
     training = {random_look(np.random.default_rng([s, i])).seed for s in range(1, 6) for i in range(120)}
     games = {random_look(np.random.default_rng([s, 4242])).seed for s in [*range(40), DEMO_SEED]}
     assert not training & games
+
+
+def test_a_person_without_a_place_leaves_a_gap_in_the_tracks() -> None:
+    from models.synthetic.tables import tracks_table
+
+    row = {
+        "clip_id": "c", "play_id": "p", "player_id": "O1", "team": "offense", "visible": 1.0,
+        "x0_px": 0.0, "y0_px": 0.0, "x1_px": 9.0, "y1_px": 20.0,
+    }  # fmt: skip
+    places = [(10.0, 5.0), (10.3, 5.4), (None, None)]
+    boxes = pd.DataFrame(
+        [
+            row | {"frame": i, "t_s": i / 30, "x_field_yd": x, "y_field_yd": y}
+            for i, (x, y) in enumerate(places)
+        ]
+    ).astype({"x_field_yd": object, "y_field_yd": object})
+    speed = tracks_table(boxes, 30.0)["speed_yd_per_s"].to_numpy()
+    assert speed[1] == pytest.approx(15.0) and np.isnan(speed[2])
