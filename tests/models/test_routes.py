@@ -27,9 +27,7 @@ def model() -> RouteClassifier:
     return RouteClassifier.load()
 
 
-def draw(
-    points, pace=6.0, rate=10.0, end=3.4, start=(-1.0, 14.0), throw=2.6, number=1
-) -> RoutePath:
+def draw(points, pace=6.0, rate=10.0, end=3.4, start=(-1.0, 14.0), throw=2.6, number=1) -> RoutePath:
     """A textbook route: straight lines through (depth, out) points from a start, eased off the line."""
     corners = np.array([start, *points], float)
     lengths = np.r_[0, np.cumsum(np.linalg.norm(np.diff(corners, axis=0), axis=1))]

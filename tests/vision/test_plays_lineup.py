@@ -32,9 +32,7 @@ def without(*names: str) -> np.ndarray:
     return xy
 
 
-@pytest.mark.parametrize(
-    "hidden", [("C",), ("LT",), ("RG",), ("LG",), ("RT",), ("C", "RT"), ("LG", "RG")]
-)
+@pytest.mark.parametrize("hidden", [("C",), ("LT",), ("RG",), ("LG",), ("RT",), ("C", "RT"), ("LG", "RG")])
 def test_hidden_linemen_leave_ball_and_passer_in_place(hidden):
     """With a lineman hidden on the far side the tight end makes a line one man over, behind which the back
     stands: his way forward tells that he is no passer."""
