@@ -19,6 +19,7 @@ from typing import Any
 import jinja2
 import numpy as np
 
+from models.evaluation.fault_counts import iou_table
 from vision.clips import locate
 from vision.sheets.page import embed
 from vision.store import Season
@@ -141,11 +142,7 @@ def kinds_known(season: Season, item: Chosen, xyxy: np.ndarray, kind: np.ndarray
     if not len(rows) or not len(xyxy):
         return out
     theirs = rows[["x0_px", "y0_px", "x1_px", "y1_px"]].to_numpy(float)
-    low = np.maximum(xyxy[:, None, :2], theirs[None, :, :2])
-    high = np.minimum(xyxy[:, None, 2:], theirs[None, :, 2:])
-    inter = np.clip(high - low, 0, None).prod(-1)
-    area = [(b[:, 2:] - b[:, :2]).prod(-1) for b in (xyxy, theirs)]
-    iou = inter / np.maximum(area[0][:, None] + area[1][None] - inter, 1e-9)
+    iou = iou_table(xyxy, theirs)
     for k in np.flatnonzero((iou.max(1) >= SAME_IOU) & (kind != KINDS.index("ball"))):
         team = teams[int(iou[k].argmax())]
         if team in ("offense", "defense", "official"):

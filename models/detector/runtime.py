@@ -68,19 +68,6 @@ def prepare(bgr: np.ndarray, target_width_px: int) -> tuple[np.ndarray, float]:
     return np.ascontiguousarray(canvas[:, :, ::-1].transpose(2, 0, 1)).astype(np.float32) / 255, scale
 
 
-class FirstOutput(torch.nn.Module):
-    """A network whose answer is its first output alone (the decoded boxes)."""
-
-    def __init__(self, network: torch.nn.Module) -> None:
-        super().__init__()
-        self.network = network
-
-    def forward(self, x: torch.Tensor) -> torch.Tensor:
-        """Images (B, 3, H, W) to raw output (B, 4 + kinds, A)."""
-        raw = self.network(x)
-        return raw[0] if isinstance(raw, (tuple, list)) else raw
-
-
 class TorchBackend:
     """PyTorch: bf16 autocast where the processor or GPU has it, else fp32."""
 
@@ -89,7 +76,7 @@ class TorchBackend:
     def __init__(self, weights: Path, device: str | None = None, half: bool = True) -> None:
         self.device = torch.device(device or ("cuda" if torch.cuda.is_available() else "cpu"))
         self.half = half
-        network = FirstOutput(load_network(weights))
+        network = load_network(weights)
         self.network = network.to(self.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
 
     def __call__(self, images: np.ndarray) -> torch.Tensor:
@@ -133,7 +120,7 @@ class OpenVinoBackend:
                 warnings.simplefilter("ignore")
                 example = torch.zeros(shape)
                 network(example)  # anchors are made at the first call of a shape; trace after that
-                traced = torch.jit.trace(FirstOutput(network), example, strict=False, check_trace=False)
+                traced = torch.jit.trace(network, example, strict=False, check_trace=False)
                 model = ov.convert_model(traced, example_input=example, input=list(shape))
             path.parent.mkdir(parents=True, exist_ok=True)
             partial = path.with_name(f"{path.stem}.{os.getpid()}.xml")

@@ -85,11 +85,11 @@ def score_cache(model: torch.nn.Module, cache: Any, recipe: Any) -> dict[str, An
 
 
 def found_boxes(model: torch.nn.Module, cache: Any, recipe: Any) -> list[dict[str, torch.Tensor]]:
-    """A network's boxes on every frame of a cache, beside the truth (see ``summarise``)."""
-    from models.detector.runtime import FirstOutput, select_boxes
+    """Boxes of a network (a ``FilmDetector``) on every frame of a cache, beside the truth (``summarise``)."""
+    from models.detector.runtime import select_boxes
 
     device = cache.images.device
-    model = FirstOutput(model).to(device).eval()
+    model = model.to(device).eval()
     canvas_w = int(cache.images.shape[3])
     scale = recipe.width_px / canvas_w
     frames = []

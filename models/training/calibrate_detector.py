@@ -54,7 +54,7 @@ def main() -> None:
     args = parser.parse_args()
     from models.evaluation.detector import found_boxes
     from models.training.frames import load_cache
-    from models.training.train_detector import Recipe
+    from models.training.train_detector import Recipe, write_state
 
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     network = load_network(args.weights)
@@ -67,9 +67,7 @@ def main() -> None:
         score.append(confidence.numpy())
         right.append(right_boxes(xyxy, confidence, f["true_xyxy"][f["true_kind"] != BALL]))
     slope, offset = fit_platt(np.concatenate(score), np.concatenate(right))
-    state = read_state(args.weights) | {PLATT: torch.tensor([slope, offset])}
-    half = {k: (v.half() if v.is_floating_point() and k != PLATT else v) for k, v in state.items()}
-    torch.save(half, args.weights)
+    write_state(read_state(args.weights) | {PLATT: torch.tensor([slope, offset])}, args.weights)
     print(f"{len(frames)} frames, {sum(map(len, score))} boxes: slope {slope:.3f}, offset {offset:.3f}")
 
 

@@ -214,9 +214,13 @@ def save_state(model: FilmDetector, path: Path) -> None:
     state = dict(model.people.state_dict()) | {PLATT: model.platt}
     if model.ball is not None:
         state |= {f"{BALL_PREFIX}{k}": v for k, v in model.ball.state_dict().items()}
-    torch.save(
-        {k: (v.half() if v.is_floating_point() else v).cpu().contiguous() for k, v in state.items()}, path
-    )
+    write_state(state, path)
+
+
+def write_state(state: dict[str, torch.Tensor], path: Path) -> None:
+    """Write tensors only, as float16 (but for the fit of the chances, two numbers)."""
+    half = {k: (v.half() if v.is_floating_point() and k != PLATT else v) for k, v in state.items()}
+    torch.save({k: v.cpu().contiguous() for k, v in half.items()}, path)
 
 
 def main() -> None:
