@@ -9,6 +9,7 @@ each pixel; a third draws every man alone into a small cell, which gives the are
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -56,7 +57,9 @@ class Renderer:
     def __init__(
         self, library: PeopleLibrary, samples: int = 4, scale: float = 1.0, anisotropy: float = 16.0
     ) -> None:
-        self.ctx: Any = moderngl.create_context(standalone=True, backend="egl")  # type: ignore[arg-type]
+        # machines with several GPUs: processes spread over the first RENDER_GPUS of them
+        gpu = os.getpid() % max(1, int(os.environ.get("RENDER_GPUS", "1")))
+        self.ctx: Any = moderngl.create_context(standalone=True, backend="egl", device_index=gpu)  # type: ignore[arg-type]
         self.ctx.gc_mode = "auto"
         self.samples, self.scale, self.lib, self.anisotropy = samples, scale, library, anisotropy
         common = "#version 330\n" + (SHADERS / "common.glsl").read_text()

@@ -165,8 +165,99 @@ def textures(n: int, height: int, width: int, device: torch.device) -> torch.Ten
     return (base + strength * grain[0][:, None] + tint * grain[1][:, None]).clamp(0, 1)
 
 
-def photometric(images: torch.Tensor, hue: float = 0.35) -> torch.Tensor:
-    """The whole chain in camera order: colour, exposure, optics, sensor, resolution, codec."""
+def tone_curves(images: torch.Tensor, probability: float = 0.3) -> torch.Tensor:
+    """Bend each colour channel by a random curve of five knots; a few pictures swap channels or go grey.
+
+    No camera does this: it takes colour away as a clue, so that what is left of a man is his shape.
+    """
+    n, c, _, _ = images.shape
+    device = images.device
+    knots = (
+        torch.linspace(0, 1, 5, device=device).expand(n, c, 5) + torch.randn(n, c, 5, device=device) * 0.14
+    )
+    place = images.clamp(0, 1) * 4
+    low = place.floor().clamp(0, 3)
+    left = knots.gather(2, low.flatten(2).long()).view_as(images)
+    right = knots.gather(2, low.flatten(2).long() + 1).view_as(images)
+    bent = left + (right - left) * (place - low)
+    what = torch.rand(n, device=device)
+    order = torch.stack([torch.randperm(c, device=device) for _ in range(n)])
+    swapped = bent.gather(1, order.view(n, c, 1, 1).expand_as(bent))
+    grey = bent.mean(1, keepdim=True).expand_as(bent)
+    pick = what.view(-1, 1, 1, 1)
+    out = torch.where(pick < 0.25, swapped, torch.where(pick < 0.4, grey, bent))
+    use = (torch.rand(n, device=device) < probability).view(-1, 1, 1, 1)
+    return torch.where(use, out, images)
+
+
+def uneven_light(images: torch.Tensor, probability: float = 0.35) -> torch.Tensor:
+    """Multiply by a smooth field (clouds, floodlights) or by two levels with an edge (a stand's shadow)."""
+    n, _, h, w = images.shape
+    device = images.device
+    field = F.interpolate(torch.randn(n, 1, 4, 6, device=device), (h, w), mode="bicubic")
+    edge = torch.sigmoid(field * 25)
+    kind = (torch.rand(n, device=device) < 0.4).view(-1, 1, 1, 1)
+    depth = _draw(n, 0.1, 0.6, device).view(-1, 1, 1, 1)
+    gain = torch.where(kind, 1 - depth * edge, torch.exp(field * depth * 0.5))
+    use = (torch.rand(n, device=device) < probability).view(-1, 1, 1, 1)
+    return torch.where(use, images * gain.to(images.dtype), images)
+
+
+def flatten_texture(images: torch.Tensor, probability: float = 0.25, radius: int = 3) -> torch.Tensor:
+    """Guided filter (He et al., 2010) by itself: fine texture goes, edges stay; or the reverse.
+
+    Takes the renderer's own cloth and grass away; film that was cleaned of noise by its camera looks so.
+    """
+    n = images.shape[0]
+    device = images.device
+    chosen = torch.rand(n, device=device) < probability
+    if not bool(chosen.any()):
+        return images
+    part = images[chosen].float()
+    size = 2 * radius + 1
+
+    def mean(x: torch.Tensor) -> torch.Tensor:
+        return F.avg_pool2d(x, size, 1, radius, count_include_pad=False)
+
+    average = mean(part)
+    spread = mean(part * part) - average * average
+    smooth = torch.exp(_draw(len(part), math.log(4e-4), math.log(1e-2), device)).view(-1, 1, 1, 1)
+    slope = spread / (spread + smooth)
+    flat = mean(slope) * part + mean(average - slope * average)
+    strength = _draw(len(part), -0.8, 1.2, device).view(-1, 1, 1, 1)
+    out = images.clone()
+    out[chosen] = (part + (flat - part) * strength).to(images.dtype)
+    return out
+
+
+def recolour_blobs(images: torch.Tensor, most: int = 24, probability: float = 0.4) -> torch.Tensor:
+    """Soft ellipses of changed colour anywhere in the picture: kits, stains, paint no palette foresaw."""
+    n, _, h, w = images.shape
+    device = images.device
+    ys = torch.linspace(0, 1, h, device=device).view(1, h, 1)
+    xs = torch.linspace(0, 1, w, device=device).view(1, 1, w)
+    out = images.clone()
+    for i in torch.nonzero(torch.rand(n, device=device) < probability)[:, 0].tolist():
+        k = int(torch.randint(4, most + 1, ()))
+        cx, cy = torch.rand(k, 1, 1, device=device), torch.rand(k, 1, 1, device=device)
+        rx = torch.exp(_draw(k, math.log(0.006), math.log(0.12), device)).view(-1, 1, 1)
+        ry = rx * torch.exp(_draw(k, -0.4, 1.2, device)).view(-1, 1, 1)
+        reach = ((xs - cx) / rx) ** 2 + ((ys - cy) / ry) ** 2
+        weight = torch.sigmoid((1 - reach) * 6)
+        gain = torch.exp(torch.randn(k, 3, device=device) * 0.35)
+        log_gain = torch.einsum("khw,kc->chw", weight, gain.log()).clamp(-1.2, 1.2)
+        out[i] = images[i] * log_gain.exp().to(images.dtype)
+    return out
+
+
+def photometric(images: torch.Tensor, hue: float = 0.35, wild: bool = False) -> torch.Tensor:
+    """The whole chain in camera order: colour, exposure, optics, sensor, resolution, codec.
+
+    wild: before that, changes no camera makes (texture, colour curves, blobs, light), so that less of what
+    is learnt belongs to the renderer.
+    """
+    if wild:
+        images = recolour_blobs(uneven_light(tone_curves(flatten_texture(images)))).clamp(0, 1)
     images = hue_rotation(images, hue)
     images = exposure(images)
     images = soften_or_sharpen(images)

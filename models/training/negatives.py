@@ -70,3 +70,17 @@ def paste(image: torch.Tensor, boxes: torch.Tensor, photographs: torch.Tensor, t
             if not bool(apart.all()):
                 continue
         image[:, y : y + h, x : x + w] = piece(photographs, h, w)
+
+
+def veil(image: torch.Tensor, photographs: torch.Tensor) -> None:
+    """Print the grain of a photograph over (3, H, W) in place, people and all: no flat surface stays flat."""
+    height, width = image.shape[1:]
+    grain = piece(photographs, height, width)
+    grain = grain if float(torch.rand(())) < 0.3 else grain.mean(0, keepdim=True)
+    depth = float(torch.empty(()).uniform_(0.2, 0.9))
+    image.mul_(
+        (
+            1 + depth * (grain - grain.mean((1, 2), keepdim=True)) / grain.std().clamp_min(0.05) * 0.3
+        ).clamp_min(0.2)
+    )
+    image.clamp_(0, 1)

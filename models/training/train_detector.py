@@ -26,7 +26,7 @@ from models.detector.network import BALL_PREFIX, KINDS, PLATT, FilmDetector
 from models.training.augment import photometric, random_windows, textures
 from models.training.detector_losses import PeopleLoss, Student, ball_loss, deployable
 from models.training.frames import FrameCache, load_cache
-from models.training.negatives import load_negatives, paste, scene
+from models.training.negatives import load_negatives, paste, scene, veil
 
 OTHER = KINDS.index("other")
 
@@ -43,6 +43,9 @@ class Recipe:
     slow_layers: int = 10
     slow_factor: float = 0.3
     hue: float = 0.35
+    wild: bool = True
+    veil_share: float = 0.25
+    norms_held: bool = True
     scales: tuple[float, float] = (0.75, 1.6)
     minutes: float = 4.0
     steps: int | None = None
@@ -113,12 +116,14 @@ def make_batch(
             images[i] = textures(1, *out_hw, device)[0] if bare else scene(photographs, *out_hw)  # type: ignore[arg-type]
         elif bool(pasted[i]) and photographs is not None:
             paste(images[i], cut, photographs)
+        if augment and recipe.wild and photographs is not None and float(torch.rand(())) < recipe.veil_share:
+            veil(images[i], photographs)
         cut, kind = cut[keep], cache.kinds[frame][keep]
         boxes.append(torch.cat([(cut[:, :2] + cut[:, 2:]) / 2, cut[:, 2:] - cut[:, :2]], 1) / size)
         kinds.append(kind)
         which.append(torch.full((len(kind),), i, device=device))
     if augment:
-        images = photometric(images, recipe.hue)
+        images = photometric(images, recipe.hue, recipe.wild)
     batch = {
         "batch_idx": torch.cat(which).float(),
         "cls": torch.cat(kinds).float(),
@@ -168,7 +173,9 @@ def train(
     mean.load_state_dict(student.state_dict())
     began, step, progress = time.monotonic(), 0, 0.0
     while progress < 1.0:
-        hold_norms(student)
+        student.train()
+        if recipe.norms_held:
+            hold_norms(student)
         index = torch.randint(len(cache.boxes), (recipe.batch,))
         with torch.no_grad():
             images, batch = make_batch(cache, index, recipe, photographs=photographs)
@@ -241,6 +248,7 @@ def main() -> None:
     parser.add_argument("--batch", type=int, default=20)
     parser.add_argument("--rate", type=float, default=3e-4, help="top learning rate")
     parser.add_argument("--hue", type=float, default=0.35)
+    parser.add_argument("--tame", action="store_true", help="without the changes no camera makes")
     parser.add_argument("--frozen", type=int, default=6)
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     args = parser.parse_args()
@@ -252,10 +260,12 @@ def main() -> None:
         steps=args.steps,
         batch=args.batch,
         hue=args.hue,
+        wild=not args.tame,
         rate=args.rate,
         width_px=args.width,
         height_px=round(args.width * 0.575 / 32) * 32,
         frozen_layers=args.frozen if args.start else 0,
+        norms_held=bool(args.start),
     )
     device = torch.device(args.device)
     cache = load_cache(args.data, device)
