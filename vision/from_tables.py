@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,10 +12,14 @@ from vision.charting import Sheet, read_sheet
 from vision.combinations import match, runners_of_play
 from vision.coverage import measure
 from vision.plays.record import Play
+from vision.plays.roster import with_game_roles
 from vision.routes import read_routes
 from vision.store import Season
-from vision.tables import read_tracking_table, tracking_rows
+from vision.tables import TablePlay, read_tracking_table, tracking_rows
 from vision.trouble import Trouble
+
+MOST_AT_ONCE = 300
+"""plays whose roles are settled together; a game has at most about 180"""
 
 
 def run_tracks(
@@ -36,23 +40,40 @@ def run_tracks(
         {"tracks": str(path), "standard": standard}, {"routes": classifier_hash(classifier)}
     )
     stored, refused = 0, []
-    for item in read_tracking_table(path, standard, events=events):
-        try:
-            row = _row_of(charted, item.play_id)
-            fixed = season.corrected_moments(item.play_id)
-            play = replace(item, events={**item.events, **fixed}).understand(standard, row)
+    for items in _games(read_tracking_table(path, standard, events=events)):
+        understood = []
+        for item in items:
+            try:
+                row = _row_of(charted, item.play_id)
+                fixed = season.corrected_moments(item.play_id)
+                play = replace(item, events={**item.events, **fixed}).understand(standard, row)
+                understood.append((item, row, play))
+            except (Trouble, ValueError) as error:
+                refused.append(f"{Path(path).name}, play {item.play_id}: {error}")
+                tell(refused[-1])
+        named = with_game_roles([play for _, _, play in understood])
+        for (item, row, _), play in zip(understood, named, strict=True):
             tables = play_tables(play, classifier, row)
             found = tables["plays"][0]
-            found.setdefault("game_id", Path(path).stem)
+            found.setdefault("game_id", item.game or Path(path).stem)
             found["play_number"] = item.play_id
             found["warnings"] = "; ".join(dict.fromkeys((*item.notes, *play.warnings)))
             season.write_play([], tables, run)
             stored += 1
-        except (Trouble, ValueError) as error:
-            refused.append(f"{Path(path).name}, play {item.play_id}: {error}")
-            tell(refused[-1])
     season.finish_run(run)
     return stored, refused
+
+
+def _games(items: Iterable[TablePlay]) -> Iterator[list[TablePlay]]:
+    """The plays game by game, at most MOST_AT_ONCE together."""
+    here: list[TablePlay] = []
+    for item in items:
+        if here and (item.game != here[-1].game or len(here) >= MOST_AT_ONCE):
+            yield here
+            here = []
+        here.append(item)
+    if here:
+        yield here
 
 
 def _row_of(sheet: Sheet | None, play_id: str) -> Mapping[str, Any] | None:

@@ -45,7 +45,7 @@ class TablePlay:
     frame numbers (or 0..). ball: its path or None. events: moments on the table's clock (snap, throw,
     arrival, end, line_set ...). roles, routes: by entity id, as the table gives them. notes: what was
     assumed or
-    mended.
+    mended. game: the table's game, '' where it names none.
     """
 
     play_id: str
@@ -57,6 +57,7 @@ class TablePlay:
     routes: Mapping[str, str] = field(default_factory=dict)
     result: str = ""
     notes: tuple[str, ...] = ()
+    game: str = ""
 
     def understand(self, standard: str | FieldStandard, sheet_row: Mapping[str, Any] | None = None) -> Play:
         """The play, read from these tracks with what the table itself says laid over."""
@@ -292,7 +293,8 @@ def _one_play(
         {e: _text(first["route"][e]) for e in ids if _text(first["route"][e])} if "route" in first else {}
     )
     known = {e: r for e, r in roles.items() if r}
-    return TablePlay(key, tracks, frames, ball, events, known, routes, result, tuple(said))
+    game = _text(part["game_id"].iloc[0]) if "game_id" in part else ""
+    return TablePlay(key, tracks, frames, ball, events, known, routes, result, tuple(said), game)
 
 
 def _teams(first: pd.DataFrame, ids: list[str], roles: dict[str, str]) -> tuple[list[str], list[str]]:

@@ -15,13 +15,16 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from vision.plays.lineup import Lineup
-from vision.plays.motion import F64
+from vision.plays.motion import F64, nan_median
 from vision.plays.roles import RoleGuess
 
 ROLES = ("DL", "LB", "CB", "S")
 USUAL = ((3.9, 1.0), (2.9, 1.0), (2.5, 0.9), (2.0, 0.8))
 """mean and sd of how many of each role an eleven-man defense has (common practice; no source); a twelfth man
 (Canadian rules) is shared out in proportion"""
+DROP_YD, DROP_COST = 0.5, 1.5
+"""a rusher has not gone back so far by 1.2 to 2.2 s after the snap; log-odds against a lineman for each yard
+more, up to three (by hand: ends do drop now and then)"""
 FEWEST, MOST = (1, 0, 1, 0), (6, 6, 5, 4)
 
 
@@ -36,14 +39,31 @@ def _counts(men: int) -> tuple[tuple[tuple[int, ...], float], ...]:
     return tuple(out)
 
 
+def given_ground(path_play_yd: F64, t_s: F64) -> F64:
+    """(P,) yards each man of path (P,T,2) has gone back (+) or come forward 1.2 to 2.2 s after the snap, NaN
+    where he is not seen then."""
+    now, then = np.abs(t_s) <= 0.11, (t_s >= 1.2) & (t_s <= 2.2)
+    if not now.any() or not then.any():
+        return np.full(len(path_play_yd), np.nan)
+    depth = path_play_yd[..., 0]
+    return nan_median(depth[:, then], axis=1) - nan_median(depth[:, now], axis=1)
+
+
 def defense_roles(
-    lineup: Lineup, play_yd: F64, offense: dict[int, RoleGuess], jersey: tuple[str, ...]
+    lineup: Lineup,
+    play_yd: F64,
+    offense: dict[int, RoleGuess],
+    jersey: tuple[str, ...],
+    back_yd: F64 | None = None,
 ) -> dict[int, RoleGuess]:
-    """Role of each defensive row from the play frame at the snap (P,2)."""
+    """Role of each defensive row from the play frame at the snap (P,2). back_yd (P,): see `given_ground`;
+    a man on the line who goes back with a receiver is no lineman."""
     rows = [int(r) for r in lineup.defense]
     if not rows:
         return {}
     scores = np.array([_scores(r, rows, play_yd, lineup, offense, jersey[r]) for r in rows])
+    if back_yd is not None:
+        scores[:, 0] -= DROP_COST * np.clip(np.nan_to_num(back_yd[rows]) - DROP_YD, 0.0, 3.0)
     best: tuple[float, list[int]] = (-np.inf, [])
     for counts, weight in _counts(len(rows)):
         slots = [k for k, n in enumerate(counts) for _ in range(n)]
@@ -77,7 +97,7 @@ def _scores(
     outermost = sum(p > sign * lateral for p in past)
     to_wide = abs(sign * lateral - max(wide)) if wide else 6.0
     to_any = min((abs(sign * lateral - w) for w in wide), default=6.0)
-    line = 0.4 - 1.5 * max(0.0, depth - 1.7) - 0.7 * max(0.0, outside - 2.8)
+    line = 0.4 - 1.5 * max(0.0, depth - 1.7) - 0.7 * max(0.0, outside - 2.8) - 0.8 * max(0.0, outside - 3.5)
     backer = -1.1 * max(0.0, 2.3 - depth) - 0.55 * max(0.0, depth - 6.0) - 0.45 * max(0.0, outside - 2.5)
     corner = -1.2 * outermost - 0.25 * max(0.0, depth - 8.5) - 0.7 * max(0.0, 3.5 - outside)
     corner += 0.8 - 0.3 * min(to_wide, 5.0) if outermost == 0 else 0.9 - 0.45 * min(to_any, 5.0)

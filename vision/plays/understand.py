@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.standards import FieldStandard, get_standard
 from vision.plays.ball import BallPath, find_flight
-from vision.plays.defense import defense_jobs, defense_roles
+from vision.plays.defense import defense_jobs, defense_roles, given_ground
 from vision.plays.kind import kick_formation, run_evidence
 from vision.plays.lineup import Lineup
 from vision.plays.motion import F64, RATE_HZ, Motion, motion_of, nan_median
@@ -103,7 +103,8 @@ def _describe(
     offense = _with_known(
         offense_roles(lineup, play_yd, jersey, field.players_per_side - 6), roles, motion.ids, lineup.offense
     )
-    defense = _with_known(defense_roles(lineup, play_yd, offense, jersey), roles, motion.ids, lineup.defense)
+    guesses = defense_roles(lineup, play_yd, offense, jersey, given_ground(path, t))
+    defense = _with_known(guesses, roles, motion.ids, lineup.defense)
     jobs = defense_jobs(lineup, defense, path, t)
     formation, backs, strength = formation_words(offense, play_yd)
     hash_name, wide = hash_words(lineup.spot_y_yd, lineup.direction, field)
@@ -195,6 +196,7 @@ def _people(
                 role=guess.role if guess else "",
                 role_probability=guess.probability if guess else math.nan,
                 jersey=number_text,
+                jersey_probability=float(tracks.jersey_probability[tracks.index(player_id)]),
                 receiver_number=number,
                 side=side or ("" if not seen or team == "offense" else ("right" if lateral > 0 else "left")),
                 split_yd=min(xy[row, 1], field.width_yd - xy[row, 1]) if seen else math.nan,
