@@ -156,6 +156,9 @@ class Tracks:
     t_s               (T,) float64, time of the frame, s from the clip's first frame (or the table's clock)
     team_probability  (P,) float64 in 0..1 that the team is right; NaN = not stated
     jersey            P numbers as text, '' = not read
+    jersey_probability (P,) float64 in 0..1 that the number is right; NaN = not stated
+    number_evidence   (P,100) float64, log of how much likelier the looks at him are under each number than
+                      under none in particular (`vision.jerseys`); zeros = nothing seen
     camera_status     (T,) uint8, 0 measured, 1 interpolated, 2 lost; zeros without film
     message           what a person should know about these tracks, '' = nothing
     """
@@ -175,6 +178,8 @@ class Tracks:
     camera_status: NDArray[np.uint8] = field(default_factory=lambda: np.zeros(0, np.uint8))
     clip_id: str = ""
     message: str = ""
+    jersey_probability: F64 = field(default_factory=lambda: np.zeros(0))
+    number_evidence: F64 = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         p, t = len(self.ids), len(self.t_s)
@@ -191,6 +196,8 @@ class Tracks:
             ("box_index", (p, t), -1),
             ("team_probability", (p,), np.nan),
             ("camera_status", (t,), 0),
+            ("jersey_probability", (p,), np.nan),
+            ("number_evidence", (p, 100), 0.0),
         ]
         for name, shape, value in defaults:
             if np.size(getattr(self, name)) == 0:
@@ -206,6 +213,8 @@ class Tracks:
         set_(self, "box_index", _frozen(self.box_index, np.int32, (p, t), "box_index"))
         set_(self, "team_probability", _frozen(self.team_probability, np.float64, (p,), "team_probability"))
         set_(self, "camera_status", _frozen(self.camera_status, np.uint8, (t,), "camera_status"))
+        for name, shape in (("jersey_probability", (p,)), ("number_evidence", (p, 100))):
+            set_(self, name, _frozen(getattr(self, name), np.float64, shape, name))
         if np.any(np.diff(self.t_s) <= 0):
             raise ValueError("t_s: expected increasing times")
         if np.any(self.observed & ~np.isfinite(self.xy_field_yd).all(-1)):
@@ -254,6 +263,8 @@ class Tracks:
                 "xyxy_px",
                 "box_index",
                 "team_probability",
+                "jersey_probability",
+                "number_evidence",
             )
         }
         for name in ("ids", "team", "jersey"):

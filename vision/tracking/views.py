@@ -133,6 +133,8 @@ def _fuse(first: Tracks, moved: Tracks, i: np.ndarray, j: np.ndarray, men_a_side
     xy, velocity = np.array(first.xy_field_yd), np.array(first.velocity_field_yd_per_s)
     sd, observed = np.array(first.sd_yd), np.array(first.observed)
     uncertain = np.array(first.uncertain)
+    evidence = np.array(first.number_evidence)
+    evidence[i] += moved.number_evidence[j]
     for a, b in zip(i, j, strict=True):
         here, there = np.isfinite(sd[a]), np.isfinite(moved.sd_yd[b])
         wa = np.where(here, 1 / np.maximum(np.nan_to_num(sd[a], nan=1), 0.05) ** 2, 0)
@@ -152,7 +154,7 @@ def _fuse(first: Tracks, moved: Tracks, i: np.ndarray, j: np.ndarray, men_a_side
         observed[a] |= moved.observed[b] & np.isfinite(sd[a])
     fused = replace(
         first, xy_field_yd=xy, velocity_field_yd_per_s=velocity, sd_yd=sd, observed=observed,
-        uncertain=uncertain,
+        uncertain=uncertain, number_evidence=evidence,
     )  # fmt: skip
     return _add_unpaired(fused, moved, i, j, men_a_side)
 
@@ -178,7 +180,7 @@ def _add_unpaired(fused: Tracks, moved: Tracks, i: np.ndarray, j: np.ndarray, me
     stack: dict[str, Any] = {
         name: np.concatenate([getattr(fused, name), getattr(extra, name)])
         for name in ("xy_field_yd", "velocity_field_yd_per_s", "sd_yd", "observed", "uncertain", "xyxy_px",
-                     "box_index", "team_probability")
+                     "box_index", "team_probability", "jersey_probability", "number_evidence")
     }  # fmt: skip
     return replace(
         fused, **stack, ids=fused.ids + tuple(f"{name}-2" for name in extra.ids),

@@ -1,0 +1,1 @@
+"""Reading the number on a man's chest or back."""

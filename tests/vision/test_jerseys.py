@@ -1,0 +1,167 @@
+"""Numbers voted over a clip, a team at a time, with and without rosters."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from models.jerseys.crops import CROP_PX
+from models.jerseys.reader import LOOK_COLUMNS, NUMBERS
+from vision.jerseys import (
+    LEAST_HEIGHT_PX,
+    LOOKS_HZ,
+    LookCollector,
+    NumberLooks,
+    chances_of_team,
+    name_numbers,
+    rosters_of,
+    with_evidence,
+    worth_a_look,
+)
+from vision.records import BALL, OFFICIAL, OTHER, PLAYER, Detections, Tracks
+
+
+def look_at(number: int, sure: float = 0.9, seen: float = 0.95) -> np.ndarray:
+    """A look that reads a number, each digit with a chance of `sure`."""
+    out = np.full(LOOK_COLUMNS, np.log((1 - sure) / 9))
+    out[0] = np.log(seen)
+    out[1 + number // 10] = out[11 + number % 10] = np.log(sure)
+    return out
+
+
+def clip_of(men: list[list[np.ndarray | None]], teams: str) -> tuple[Tracks, NumberLooks, Detections]:
+    """Men with one box a frame and a look (or None) at each."""
+    p, t = len(men), len(men[0])
+    frame = np.repeat(np.arange(t), p)
+    xyxy = np.tile([10.0, 10, 50, 110], (p * t, 1))
+    sure, kind, colour = np.full(p * t, 0.9), np.zeros(p * t, np.uint8), np.zeros((p * t, 0))
+    detections = Detections(frame, xyxy, sure, kind, colour, np.arange(t) / 10, 640, 360)
+    box = np.arange(p * t).reshape(t, p).T
+    rows = [(int(box[k, f]), look) for k in range(p) for f, look in enumerate(men[k]) if look is not None]
+    rows.sort(key=lambda r: r[0])
+    looks = NumberLooks(
+        np.array([r[0] for r in rows], np.int32),
+        np.array([r[1] for r in rows], np.float16).reshape(-1, LOOK_COLUMNS),
+    )
+    tracks = Tracks(
+        tuple(f"{s}{k}" for k, s in enumerate(teams)), tuple(teams), np.zeros((p, t, 2)), np.zeros((p, t, 2)),
+        np.full((p, t), 0.2), np.ones((p, t), bool), np.zeros((p, t), bool), np.arange(t) / 10, box_index=box,
+    )  # fmt: skip
+    return tracks, looks, detections
+
+
+def test_only_players_large_and_whole_enough_are_looked_at() -> None:
+    tall = LEAST_HEIGHT_PX + 10
+    box = [100, 100, 130, 100 + tall]
+    boxes = np.array(
+        [box, box, box, [100, 100, 130, 100 + LEAST_HEIGHT_PX - 1], [-20, 100, 10, 100 + tall], box, box]
+    )
+    kind = np.array([PLAYER, OFFICIAL, BALL, PLAYER, PLAYER, OTHER, PLAYER])
+    confidence = np.array([0.9, 0.9, 0.9, 0.9, 0.9, 0.9, 0.1])
+    assert worth_a_look(boxes, confidence, kind, 640, 360).tolist() == [0, 5]
+
+
+class Reader:
+    """Counts what it is asked."""
+
+    def __init__(self) -> None:
+        self.asked: list[int] = []
+
+    def look(self, bgr: np.ndarray, xyxy: np.ndarray) -> np.ndarray:
+        self.asked.append(len(xyxy))
+        return np.tile(xyxy[:, :1], (1, LOOK_COLUMNS))
+
+    def read(self, crops: np.ndarray) -> np.ndarray:
+        return np.zeros((0, LOOK_COLUMNS))
+
+
+def test_looks_are_taken_a_few_times_a_second_and_keep_their_boxes() -> None:
+    reader = Reader()
+    collector = LookCollector(reader)  # type: ignore[arg-type]
+    picture: np.ndarray = np.zeros((360, 640, 3), np.uint8)
+    seconds, rate = 2.0, 30
+    for f in range(int(seconds * rate)):
+        boxes = np.array([[f, 10, f + 30, 110], [300, 10, 330, 20], [200, 10, 240, 110]], float)
+        collector.add(f / rate, picture, boxes, np.full(3, 0.9), np.zeros(3))
+    looks = collector.finish()
+    assert len(reader.asked) == pytest.approx(seconds * LOOKS_HZ, abs=1) and set(reader.asked) == {2}
+    frame = looks.box // 3
+    assert (np.diff(looks.box) > 0).all() and set(looks.box % 3) == {0, 2}
+    moving = looks.box % 3 == 0
+    assert looks.looks[moving, 0].tolist() == frame[moving].tolist()
+    assert LookCollector(Reader()).finish().looks.shape == (0, LOOK_COLUMNS)  # type: ignore[arg-type]
+
+
+def test_weak_looks_add_up_and_one_alone_is_no_answer() -> None:
+    weak = look_at(54, 0.55)
+    tracks, looks, detections = clip_of([[weak] * 8, [weak] + [None] * 7], "AB")
+    said = name_numbers(with_evidence(tracks, looks, detections))
+    assert said.jersey == ("54", "")
+    assert said.jersey_probability[0] > 0.9 and np.isnan(said.jersey_probability[1])
+
+
+def test_looks_at_doubtful_moments_do_not_count() -> None:
+    tracks, looks, detections = clip_of([[look_at(7, 0.97)] * 6], "A")
+    doubtful = Tracks(**{**vars(tracks), "uncertain": np.ones((1, 6), bool)})
+    assert not with_evidence(doubtful, looks, detections).number_evidence.any()
+    assert with_evidence(tracks, looks, detections).number_evidence[0].argmax() == 7
+    assert not with_evidence(tracks, None, detections).number_evidence.any()
+    with pytest.raises(ValueError, match="looks: box"):
+        with_evidence(tracks, looks, detections.select(np.arange(6) < 3))
+
+
+def test_more_looks_never_count_as_more_than_four_of_their_kind() -> None:
+    """Neighbouring frames err together: what is read wrongly once is read wrongly often."""
+    look = look_at(31, 0.6)
+    few, many = (with_evidence(*clip_of([[look] * n], "A")).number_evidence[0, 31] for n in (1, 200))
+    assert few < many < 4.1 * few
+
+
+def test_two_men_of_one_team_never_share_a_number() -> None:
+    both = [[look_at(54, 0.9)] * 5, [look_at(54, 0.9)] * 5]
+    alike = name_numbers(with_evidence(*clip_of(both, "AA")))
+    assert alike.jersey == ("", "")  # nobody can say which of them it is
+    assert name_numbers(with_evidence(*clip_of(both, "AB"))).jersey == ("54", "54")
+    clear = [[look_at(54, 0.99)] * 5, [look_at(54, 0.5), look_at(51, 0.6), *[look_at(51, 0.7)] * 3]]
+    assert name_numbers(with_evidence(*clip_of(clear, "AA"))).jersey == ("54", "51")
+
+
+def test_a_roster_decides_between_numbers_that_look_alike() -> None:
+    look = look_at(36, 0.5)
+    look[11 + 8] = np.log(0.45)  # 36 or 38
+    tracks = with_evidence(*clip_of([[look] * 6, [look_at(12, 0.95)] * 6], "AB"))
+    assert name_numbers(tracks).jersey == ("", "12")
+    said = name_numbers(tracks, {"elm": [38, 7], "oak": [12, 60]})
+    assert said.jersey == ("38", "12")
+    # a number that is on nobody's list is still read when it is plain
+    plain = with_evidence(*clip_of([[look_at(77, 0.99)] * 8, [look_at(12, 0.95)] * 6], "AB"))
+    assert name_numbers(plain, {"elm": [38, 7], "oak": [12, 60]}).jersey == ("77", "12")
+
+
+def test_known_numbers_stay_and_officials_get_none() -> None:
+    tracks = with_evidence(*clip_of([[look_at(22, 0.97)] * 6, [look_at(33, 0.97)] * 6], "AB"))
+    given = Tracks(**{**vars(tracks), "jersey": ("99", ""), "team": ("A", "official")})
+    assert name_numbers(given).jersey == ("99", "")
+
+
+def test_chances_sum_to_one_and_follow_the_list() -> None:
+    evidence = np.random.default_rng(0).normal(0, 3, (11, NUMBERS))
+    chance = chances_of_team(evidence, [4, 9, 50])
+    assert chance.shape == (11, NUMBERS)
+    assert chance.sum(1) == pytest.approx(np.ones(11))
+    none = chances_of_team(np.zeros((1, NUMBERS)), [4, 9])[0]
+    assert none[[4, 9]].sum() == pytest.approx(0.97)
+
+
+def test_rosters_of_the_two_teams_on_the_sheet() -> None:
+    rows = [
+        {"team": "Elm", "jersey": 7.0}, {"team": "Oak ", "jersey": 8}, {"team": "Ash", "jersey": 9},
+        {"team": "Elm", "jersey": float("nan")},
+    ]  # fmt: skip
+    assert rosters_of(rows, {"offense": "ELM", "defense": "oak"}) == {"elm": [7], "oak": [8]}
+    assert set(rosters_of(rows, {"offense": "Elm"})) == {"elm", "oak", "ash"}
+    assert rosters_of([], None) == {}
+
+
+def test_crops_are_square() -> None:
+    assert CROP_PX % 8 == 0  # three halvings
