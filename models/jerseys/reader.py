@@ -18,6 +18,8 @@ from models.jerseys.crops import CROP_PX, cut_torsos, normalise
 NUMBERS = 100
 TENS, ONES = 10, 10
 """Classes of the tens digit (0 = a number of one digit) and of the ones digit. 00 is read as 0."""
+PLACES_SIDE = CROP_PX // 4
+"""The network looks at PLACES_SIDE x PLACES_SIDE places of a crop."""
 LOOK_COLUMNS = 1 + TENS + ONES
 """Columns of a look: log-probability that a number is seen whole, then of the tens, then of the ones."""
 WEIGHTS = Path(__file__).parents[1] / "weights" / "jerseys.pt"
@@ -28,26 +30,26 @@ def _block(c_in: int, c_out: int) -> nn.Sequential:
 
 
 class JerseyNet(nn.Module):
-    """(B,3,CROP_PX,CROP_PX) normalised crops -> logits (B,1) seen, (B,TENS), (B,ONES).
+    """(B,3,CROP_PX,CROP_PX) normalised crops -> logits (B,1) seen, (B,TENS), (B,ONES), (B,3,PLACES) where.
 
-    Seven convolutions; each digit's head looks where it finds its digit (a softmax over the 6 x 6 places)."""
+    Six convolutions; each head looks where it finds its digit (a softmax over PLACES = 12 x 12)."""
 
     def __init__(self) -> None:
         super().__init__()
         self.body = nn.Sequential(
             _block(3, 16), nn.MaxPool2d(2), _block(16, 32), _block(32, 32), nn.MaxPool2d(2),
-            _block(32, 64), _block(64, 64), nn.MaxPool2d(2), _block(64, 96), _block(96, 96),
+            _block(32, 64), _block(64, 64), _block(64, 80),
         )  # fmt: skip
-        self.where = nn.Conv2d(96, 3, 1)
-        self.drop = nn.Dropout(0.15)
-        self.heads = nn.ModuleList([nn.Linear(96, n) for n in (1, TENS, ONES)])
+        self.where = nn.Conv2d(80, 3, 1)
+        self.drop = nn.Dropout(0.1)
+        self.heads = nn.ModuleList([nn.Linear(80, n) for n in (1, TENS, ONES)])
 
-    def forward(self, crops: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+    def forward(self, crops: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
         x = self.body(crops)
-        place = self.where(x).flatten(2).softmax(2)  # (B,3,36)
-        pooled = self.drop(torch.einsum("bcp,bkp->bkc", x.flatten(2), place))
+        where = self.where(x).flatten(2)
+        pooled = self.drop(torch.einsum("bcp,bkp->bkc", x.flatten(2), where.softmax(2)))
         seen, tens, ones = (head(pooled[:, k]) for k, head in enumerate(self.heads))
-        return seen, tens, ones
+        return seen, tens, ones, where
 
 
 class JerseyReader:
@@ -84,7 +86,7 @@ class JerseyReader:
             return np.zeros((0, LOOK_COLUMNS), np.float32)
         if crops.shape[1:] != (CROP_PX, CROP_PX, 3):
             raise ValueError(f"crops: expected (N,{CROP_PX},{CROP_PX},3), found {crops.shape}")
-        seen, tens, ones = self.net(torch.from_numpy(normalise(crops)))
+        seen, tens, ones, _ = self.net(torch.from_numpy(normalise(crops)))
         parts = F.logsigmoid(seen), *((x / self.temperature).log_softmax(1) for x in (tens, ones))
         return torch.cat(parts, 1).numpy()
 

@@ -165,7 +165,7 @@ class Style:
 def random_style(rng: np.random.Generator, fonts: Sequence[str]) -> Style:
     """Any team's jersey. Heights: 8-10 in on the chest, 10-12 in on the back are usual, school sizes less."""
     base = any_colour(rng)
-    fill = apart_from(rng, base, 95.0 if rng.random() < 0.85 else 35.0)
+    fill = apart_from(rng, base, 100.0 if rng.random() < 0.9 else 40.0)
     count = int(rng.choice([0, 1, 2], p=[0.35, 0.45, 0.2]))
     rims = tuple(apart_from(rng, fill, 40.0) for _ in range(count))
     outlines = tuple(int(rng.integers(1, 5)) for _ in range(count))

@@ -136,12 +136,14 @@ def _shifted(layer: Layer, scale: float, dx: float, dy: float) -> Layer:
 @dataclass(frozen=True)
 class Crop:
     """image (CROP_PX,CROP_PX,3) uint8; number 0..99 or -1; seen: the smaller visible share of its digits
-    (0 without a number); side_px: size of the crop on the film it was drawn for."""
+    (0 without a number); side_px: size of the crop on the film it was drawn for; where (2,2): x and y (share
+    of the crop) of the middle of what is seen of the tens and the ones digit, NaN where nothing is."""
 
     image: np.ndarray
     number: int
     seen: float
     side_px: float
+    where: np.ndarray
 
 
 def make_crop(
@@ -158,7 +160,7 @@ def make_crop(
     picture = background(rng, photographs)
     man = dress_view(rng, v, pick(), styles[0], fonts, number, light)
     others = []
-    for _ in range(int(rng.choice([0, 1, 2], p=[0.5, 0.35, 0.15]))):
+    for _ in range(int(rng.choice([0, 1, 2], p=[0.55, 0.32, 0.13]))):
         other = dress_view(rng, v, pick(), styles[int(rng.integers(2))], fonts, int(rng.integers(100)), light)
         far = rng.random() < 0.4
         dx, dy = rng.normal(0, 45), -rng.uniform(0, 60) if far else rng.uniform(5, 75)
@@ -175,24 +177,29 @@ def make_crop(
         x, half = int(rng.uniform(10, VIEW_PX - 10)), int(rng.integers(2, 9))
         picture[:, max(0, x - half) : x + half] = any_colour(rng)
         seen[:, max(0, x - half) : x + half] = False
-    image, side_px, window = film_look(rng, picture)
-    shares = []
-    for mask, full in zip((man.tens, man.ones), man.full, strict=True):
+    image, side_px, (left, top, side) = film_look(rng, picture)
+    across = (np.arange(VIEW_PX) - left) / side
+    down = (np.arange(VIEW_PX) - top) / side
+    seen &= (across >= 0) & (across < 1) & ((down >= 0) & (down < 1))[:, None]
+    shares, where = [], np.full((2, 2), np.nan)
+    for k, (mask, full) in enumerate(zip((man.tens, man.ones), man.full, strict=True)):
         if full > 0:
-            shares.append(float((mask * seen * window).sum()) / full)
-    return Crop(image, number, min(shares) if number >= 0 and shares else 0.0, side_px)
+            ink = mask * seen
+            shares.append(float(ink.sum()) / full)
+            if shares[-1] > 0.1:
+                where[k] = (ink.sum(0) @ across / ink.sum(), ink.sum(1) @ down / ink.sum())
+    return Crop(image, number, min(shares) if number >= 0 and shares else 0.0, side_px, where)
 
 
-def film_look(rng: np.random.Generator, picture: np.ndarray) -> tuple[np.ndarray, float, np.ndarray]:
+def film_look(
+    rng: np.random.Generator, picture: np.ndarray
+) -> tuple[np.ndarray, float, tuple[float, float, float]]:
     """The square as it is cut from film: box error, size on the film, what camera and codec did to it.
 
-    Returns the crop, its size on the film (px) and (P,P) bool of what lies in the square.
+    Returns the crop, its size on the film (px) and the square in the picture (left, top, side).
     """
     side = VIEW_PX / MARGIN * float(np.exp(rng.normal(0, 0.05)))
     cx, cy = VIEW_PX / 2 + rng.normal(0, 0.035, 2) * side
-    window: np.ndarray = np.zeros((VIEW_PX, VIEW_PX), bool)
-    top, left = (max(0, int(c - side / 2)) for c in (cy, cx))
-    window[top : int(cy + side / 2), left : int(cx + side / 2)] = True
     size = float(np.exp(rng.uniform(np.log(21), np.log(100))))
     n = round(size) + 16  # a border, so that blocks and blur go on beyond the crop
     scale = size / side
@@ -207,7 +214,7 @@ def film_look(rng: np.random.Generator, picture: np.ndarray) -> tuple[np.ndarray
     else:
         cut = np.array([[k, 0, -low * k - 0.5 + k / 2], [0, k, -low * k - 0.5 + k / 2]])
         crop = cv2.warpAffine(small, cut, (CROP_PX, CROP_PX), borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(crop), size, window
+    return np.asarray(crop), size, (cx - side / 2, cy - side / 2, side)
 
 
 def film_faults(rng: np.random.Generator, picture: np.ndarray, size_px: float) -> np.ndarray:
@@ -219,9 +226,9 @@ def film_faults(rng: np.random.Generator, picture: np.ndarray, size_px: float) -
         less = cv2.resize(small, None, fx=inner, fy=inner, interpolation=cv2.INTER_AREA)
         small = np.asarray(cv2.resize(less, (n, n)))
     if rng.random() < 0.6:
-        sigma = float(rng.uniform(0.3, 1.0)) * (0.6 + size_px / 150)
+        sigma = float(rng.uniform(0.25, 0.9)) * (0.5 + size_px / 170)
         small = np.asarray(cv2.GaussianBlur(small, (0, 0), sigma))
-    if rng.random() < 0.2:  # he or the camera moves
+    if rng.random() < 0.15:  # he or the camera moves
         length = int(rng.integers(2, 2 + max(2, round(size_px / 14))))
         line: np.ndarray = np.zeros((length, length), np.float32)
         line[length // 2] = 1 / length
@@ -230,13 +237,13 @@ def film_faults(rng: np.random.Generator, picture: np.ndarray, size_px: float) -
         small = np.asarray(cv2.filter2D(small, -1, np.float32(1 / max(float(kernel.sum()), 1e-3)) * kernel))
     gain = np.exp(rng.normal(0, 0.12, 3)) * np.exp(rng.normal(0, 0.2))
     small = np.clip(small * gain + rng.normal(0, 10), 0, 255)
-    small = small + rng.normal(0, rng.uniform(0, 9), small.shape)
+    small = small + rng.normal(0, rng.uniform(0, 8), small.shape)
     if rng.random() < 0.4:
         soft = cv2.GaussianBlur(small.astype(np.float32), (0, 0), float(rng.uniform(0.8, 1.8)))
         small = small + rng.uniform(0.2, 1.2) * (small - soft)
     out = np.clip(small, 0, 255).astype(np.uint8)
     for _ in range(int(rng.integers(1, 3))):
-        _, data = cv2.imencode(".jpg", out, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(18, 92))])
+        _, data = cv2.imencode(".jpg", out, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(22, 92))])
         out = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR))
     return out
 
@@ -245,8 +252,8 @@ def make_crops(
     count: int, views: Views, fonts: dict[str, list[np.ndarray]], seed: int, photographs: list[np.ndarray],
     per_style: int = 6,
 ) -> dict[str, np.ndarray]:  # fmt: skip
-    """images (N,S,S,3) uint8, number, seen, side_px: arrays of `count` crops, a pair of teams anew every
-    `per_style`."""
+    """images (N,S,S,3) uint8, number, seen, side_px, where (see `Crop`): arrays of `count` crops, a pair of
+    teams anew every `per_style`."""
     rng = np.random.default_rng(seed)
     names, crops = list(fonts), []
     for k in range(count):
@@ -258,6 +265,7 @@ def make_crops(
         "number": np.array([c.number for c in crops], np.int16),
         "seen": np.array([c.seen for c in crops], np.float32),
         "side_px": np.array([c.side_px for c in crops], np.float32),
+        "where": np.stack([c.where for c in crops]).astype(np.float32),
     }
 
 

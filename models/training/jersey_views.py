@@ -98,8 +98,8 @@ def make_views(count: int, seed: int) -> tuple[np.ndarray, np.ndarray, list[str]
     scales = np.empty(count)
     for k in range(count):
         action = str(rng.choice(names, p=weight / weight.sum()))
-        yaw = rng.normal(0, 0.6) + np.pi * (rng.random() < 0.5)
-        if rng.random() < 0.25:  # any turn, also from the side, where nothing can be read
+        yaw = rng.normal(0, 0.55) + np.pi * (rng.random() < 0.5)
+        if rng.random() < 0.2:  # any turn, also from the side, where nothing can be read
             yaw = rng.uniform(0, 2 * np.pi)
         views[k], scales[k] = draw_view(
             library, str(rng.choice(SHAPES)), library.frame_index(action, float(rng.random())),

@@ -20,20 +20,22 @@ import numpy as np
 import torch
 from torch.nn import functional as F
 
-from models.jerseys.reader import JerseyNet
+from models.jerseys.reader import PLACES_SIDE, JerseyNet
 
 SEEN_FROM, SEEN_FULL = 0.22, 0.45
 """Visible share of the lesser digit from which a number starts to count as seen, and counts whole."""
 READ_FROM = 0.3
+WHERE_COUNTS = 0.3
 Data = dict[str, torch.Tensor]
 
 
 def load_crops(files: Sequence[Path]) -> Data:
-    """Tensors of made crops: images (N,S,S,3) uint8, tens, ones, seen 0..1 (aim), read (N,) bool."""
+    """Tensors of made crops: images (N,S,S,3) uint8, tens, ones, seen 0..1 (aim), read (N,) bool, tens_at
+    and ones_at: the network's place that holds the digit's middle, -1 where it is not seen."""
     packs = [np.load(f, allow_pickle=False) for f in files]
     join = lambda name: np.concatenate([p[name] for p in packs])  # noqa: E731
     number, share = join("number").astype(np.int64), join("seen")
-    known = np.maximum(number, 0)
+    known, where = np.maximum(number, 0), join("where")
     return {
         "images": torch.from_numpy(join("images")),
         "tens": torch.from_numpy(known // 10),
@@ -43,7 +45,15 @@ def load_crops(files: Sequence[Path]) -> Data:
         ),
         "read": torch.from_numpy((number >= 0) & (share >= READ_FROM)),
         "side_px": torch.from_numpy(join("side_px")),
+        "tens_at": _cells(where[:, 0]),
+        "ones_at": _cells(where[:, 1]),
     }
+
+
+def _cells(at: np.ndarray) -> torch.Tensor:
+    """Places (N,) of points (N,2) given as shares of the crop; -1 for NaN."""
+    cell = np.clip(np.nan_to_num(at, nan=0.0) * PLACES_SIDE, 0, PLACES_SIDE - 1).astype(np.int64)
+    return torch.from_numpy(np.where(np.isnan(at[:, 0]), -1, cell[:, 1] * PLACES_SIDE + cell[:, 0]))
 
 
 def jitter(images: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
@@ -60,9 +70,14 @@ def jitter(images: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
 
 
 def loss_of(net: JerseyNet, x: torch.Tensor, d: Data, pick: torch.Tensor) -> torch.Tensor:
-    """Seen: logistic loss on its soft aim. Digits: only where both can be read."""
-    seen, tens, ones = net(x)
+    """Seen: logistic loss on its soft aim. Digits: only where both can be read. Where: the place at which
+    the head of each digit should look."""
+    seen, tens, ones, where = net(x)
     out = F.binary_cross_entropy_with_logits(seen[:, 0], d["seen"][pick])
+    for k, name in ((1, "tens_at"), (2, "ones_at")):
+        there = d[name][pick] >= 0
+        if bool(there.any()):
+            out = out + WHERE_COUNTS * F.cross_entropy(where[there, k], d[name][pick][there])
     use = d["read"][pick]
     if bool(use.any()):
         for logits, name in ((tens, "tens"), (ones, "ones")):
