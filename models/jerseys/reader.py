@@ -25,8 +25,9 @@ LOOK_COLUMNS = 1 + TENS + ONES
 WEIGHTS = Path(__file__).parents[1] / "weights" / "jerseys.pt"
 
 
-def _block(c_in: int, c_out: int) -> nn.Sequential:
-    return nn.Sequential(nn.Conv2d(c_in, c_out, 3, padding=1, bias=False), nn.BatchNorm2d(c_out), nn.ReLU())
+def _block(c_in: int, c_out: int, size: int = 3, stride: int = 1) -> nn.Sequential:
+    convolution = nn.Conv2d(c_in, c_out, size, stride, size // 2, bias=False)
+    return nn.Sequential(convolution, nn.BatchNorm2d(c_out), nn.ReLU(inplace=True))
 
 
 class JerseyNet(nn.Module):
@@ -37,7 +38,7 @@ class JerseyNet(nn.Module):
     def __init__(self) -> None:
         super().__init__()
         self.body = nn.Sequential(
-            _block(3, 16), nn.MaxPool2d(2), _block(16, 32), _block(32, 32), nn.MaxPool2d(2),
+            _block(3, 24, 5, 2), _block(24, 32), _block(32, 32), nn.MaxPool2d(2),
             _block(32, 64), _block(64, 64), _block(64, 80),
         )  # fmt: skip
         self.where = nn.Conv2d(80, 3, 1)

@@ -91,7 +91,11 @@ def as_input(x: torch.Tensor) -> torch.Tensor:
     low, high = size // 6, size - size // 6
     middle = x[:, low:high, low:high].mean(3)
     mean, spread = middle.mean((1, 2)), middle.std((1, 2), correction=0) + 4.0
-    return ((x - mean[:, None, None, None]) / spread[:, None, None, None]).permute(0, 3, 1, 2).contiguous()
+    return (
+        ((x - mean[:, None, None, None]) / spread[:, None, None, None])
+        .permute(0, 3, 1, 2)
+        .contiguous(memory_format=torch.channels_last)
+    )
 
 
 def train(
@@ -101,7 +105,7 @@ def train(
     torch.manual_seed(seed)
     device = data["images"].device
     generator = torch.Generator(device).manual_seed(seed)
-    net = JerseyNet().to(device).train()
+    net = JerseyNet().to(device, memory_format=torch.channels_last).train()  # type: ignore[call-overload]
     mean = {k: v.detach().clone() for k, v in net.state_dict().items()}
     optimizer = torch.optim.AdamW(net.parameters(), rate, weight_decay=0.02)
     began, step = time.monotonic(), 0
