@@ -63,11 +63,16 @@ class Detector:
         made = make_backend(backend, path, threads)
         return cls(made, width_px, file_hash(path))
 
-    def detect(self, frames: Sequence[np.ndarray], least: float = 0.05) -> list[Boxes]:
-        """Boxes of each picture ((H, W, 3) uint8 BGR, all of one size) at or above ``least``."""
+    def detect(
+        self, frames: Sequence[np.ndarray], least: float = 0.05, width_px: int | None = None
+    ) -> list[Boxes]:
+        """Boxes of each picture ((H, W, 3) uint8 BGR, all of one size) at or above ``least``.
+
+        width_px: input width of this call; None: the detector's own.
+        """
         if not len(frames):
             return []
-        width = self.width_px or INPUT_WIDTH_PX
+        width = width_px or self.width_px or INPUT_WIDTH_PX
         prepared = [prepare(f, width) for f in frames]
         scale = prepared[0][1]
         raw = self.backend(np.stack([p[0] for p in prepared]))

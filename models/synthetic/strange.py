@@ -3,7 +3,8 @@
 The detector is trained on one renderer; this one shares nothing with it: mannequins of capsules
 painted flat with OpenCV, turf cut from real photographs (scikit-image's grass, gravel and brick), its
 own cameras, its own poses, JPEG or MPEG-4 damage. A detector that holds here has not only learnt its
-renderer. Truth: the extent of each figure's own drawing, before anyone stands in front of it.
+renderer. Truth: the extent of each figure's own drawing, before anyone stands in front of it;
+men hidden almost whole are left out.
 
     python -m models.synthetic.strange OUT --frames 120 --seed 9001
 """
@@ -18,6 +19,7 @@ import numpy as np
 
 SIZES = ((1920, 1080), (1280, 720), (854, 480))
 FIELD_LENGTH_YD, FIELD_WIDTH_YD = 100.0, 160 / 3
+LEAST_SEEN = 0.12  # share of a man in view below which he is no truth, as in the rendered sets
 
 # joint offsets in yards: forward, left, up (from memory of common body proportions, height 2.0 yd)
 Pose = dict[str, np.ndarray]
@@ -158,8 +160,13 @@ def draw_figure(
     pose: Pose,
     colours: dict[str, np.ndarray],
     official: bool,
+    owner: np.ndarray,
+    number: int,
 ) -> np.ndarray | None:
-    """Paint one mannequin; returns its box (x0, y0, x1, y1) px before cutting, or None when unseen."""
+    """Paint one mannequin; returns its box (x0, y0, x1, y1) px before cutting, or None when unseen.
+
+    owner (H, W) uint8, in place: number of the man last painted on a pixel, for who hides whom.
+    """
     turn = np.array([[np.cos(facing), -np.sin(facing)], [np.sin(facing), np.cos(facing)]])
     names = list(pose)
     local = np.stack([pose[n] for n in names])
@@ -181,7 +188,9 @@ def draw_figure(
             stripe = official and part == "jersey" and int(t * 9) % 2 == 0
             shade = colour * (0.15 if stripe else 1.0)
             centre = (int(c[0] * one), int(c[1] * one))
-            cv2.circle(picture, centre, max(one // 2, int(r * one)), shade.tolist(), -1, cv2.LINE_AA, shift)
+            wide = max(one // 2, int(r * one))
+            cv2.circle(picture, centre, wide, shade.tolist(), -1, cv2.LINE_AA, shift)
+            cv2.circle(owner, centre, wide, number, -1, cv2.LINE_8, shift)
         x0, y0 = min(x0, p[0] - r, q[0] - r), min(y0, p[1] - r, q[1] - r)
         x1, y1 = max(x1, p[0] + r, q[0] + r), max(y1, p[1] + r, q[1] + r)
     return np.array([x0, y0, x1, y1])
@@ -207,18 +216,25 @@ def draw_frame(rng: np.random.Generator) -> tuple[np.ndarray, list[tuple[int, np
         )
     people.sort(key=lambda p: -float(np.linalg.norm(p[2] - eye.place[:2])))
     out = []
-    for man, side, place, pose_kind, facing in people:
+    owner = np.zeros((eye.height, eye.width), np.uint8)
+    painted: dict[int, int] = {}
+    for number, (man, side, place, pose_kind, facing) in enumerate(people, 1):
         colours = kits[side] if man == 0 else _colours(rng, True)
         facing = facing + rng.normal(0, 0.5)
-        box = draw_figure(picture, eye, place, facing, make_pose(rng, pose_kind), colours, man == 1)
+        box = draw_figure(
+            picture, eye, place, facing, make_pose(rng, pose_kind), colours, man == 1, owner, number
+        )
+        painted[number] = int((owner == number).sum())
         if box is None:
             continue
         cut = box.clip(0, [eye.width, eye.height] * 2)
         in_picture = np.prod(cut[2:] - cut[:2]) > 0.4 * np.prod(box[2:] - box[:2])
         if in_picture and cut[3] - cut[1] > 8:
-            out.append((man, cut))
+            out.append((man, cut, number))
+    left = np.bincount(owner.ravel(), minlength=len(people) + 1)
+    seen = [(man, cut) for man, cut, k in out if left[k] >= LEAST_SEEN * max(1, painted[k])]
     noise = rng.normal(0, rng.uniform(1, 10), picture.shape)
-    return np.clip(picture * light + noise, 0, 255).astype(np.uint8), out
+    return np.clip(picture * light + noise, 0, 255).astype(np.uint8), seen
 
 
 def write_set(out: Path, frames: int, seed: int) -> None:
