@@ -21,6 +21,9 @@ from models.routes.labels import UNKNOWN
 STOPS = ("hitch", "hook", "curl", "comeback")
 UNBROKEN = ("go", "block", "screen", "checkdown", "flat", "swing")
 _EARLIEST_BREAK_S = 0.4
+MEASURED_AFTER_THROW_S = 1.0
+LONG_LOST_S = 0.7
+"""longer than a man is usually hidden by others; then he has left the picture"""
 
 
 @dataclass(frozen=True)
@@ -93,13 +96,15 @@ def paths_of_play(play: Any) -> tuple[list[str], list[RoutePath]]:
     clock = np.asarray(tracks.t_s) - play.snap_s.value
     throw = play.throw_s.value - play.snap_s.value
     ends = [v.value - play.snap_s.value for v in (play.arrival_s, play.end_s) if v.known]
+    ends = [e for e in ends if not e < throw]
     window = (clock >= -1.0) & (clock <= 6.5)
+    seen = ~_long_lost(np.asarray(tracks.observed, bool), np.asarray(tracks.t_s, float))
     ids, paths = [], []
     for man in play.eligible:
         if man.player_id not in tracks.ids:
             continue
         at = tracks.index(man.player_id)
-        xy = np.asarray(tracks.xy_field_yd[at], float)[window]
+        xy = np.where(seen[at, :, None], np.asarray(tracks.xy_field_yd[at], float), np.nan)[window]
         ids.append(man.player_id)
         number = 0 if man.role == "RB" and man.receiver_number == 0 else (man.receiver_number or -1)
         paths.append(
@@ -115,6 +120,19 @@ def paths_of_play(play: Any) -> tuple[list[str], list[RoutePath]]:
             )
         )
     return ids, paths
+
+
+def _long_lost(observed: np.ndarray, t_s: np.ndarray) -> np.ndarray:
+    """(P,T) bool: inside a stretch of LONG_LOST_S or more without a look at the man, where a tracker's
+    straight bridge would pass for running (and braking)."""
+    out = np.zeros(observed.shape, bool)
+    for k, row in enumerate(observed):
+        edges = np.flatnonzero(np.diff(np.concatenate([[True], row, [True]]).astype(int)))
+        for start, stop in zip(edges[::2], edges[1::2], strict=True):
+            until = t_s[stop] if stop < len(t_s) else t_s[-1] + 1.0
+            if until - t_s[max(start - 1, 0)] > LONG_LOST_S:
+                out[k, start:stop] = True
+    return out
 
 
 def read_routes(
@@ -138,6 +156,7 @@ def name_paths(
     grid = to_grid(paths)
     said = classifier.predict_grid(grid)
     answers = said.answer
+    grid = to_grid([_until_soon_after_the_throw(p) for p in paths])
     measured = measure(grid)
     out = {}
     for i, player in enumerate(ids):
@@ -152,6 +171,12 @@ def name_paths(
         chances = {label: 1.0} if source == "corrected" else dict(said.ranked(i, 5))
         out[player] = replace(route, chances=chances)
     return out
+
+
+def _until_soon_after_the_throw(path: RoutePath) -> RoutePath:
+    """The path whose break and end are measured: later on men leave their routes for the ball."""
+    last = path.throw_s + MEASURED_AFTER_THROW_S
+    return path if not last < path.end_s else replace(path, end_s=last)
 
 
 def _route(

@@ -14,11 +14,16 @@ import numpy as np
 GRID_S = np.round(np.arange(-0.5, 4.95, 0.1), 3)
 SNAP = 5
 """Index of the snap in the grid."""
-AFTER_THROW_S = 1.0
-"""How much of the path after the throw is looked at, at most."""
+AFTER_THROW_S, BLIND_AFTER_THROW_S = 2.4, 1.2
+"""How much of the path after the throw is looked at, at most: the ball's arrival ends it sooner, and where
+that is not known the second figure does. About half of real routes are not run to the end when the ball is
+thrown (shared motion facts)."""
 SHORTEST_S = 0.5
 FIRM_SD_YD = 0.5
 """a place with this standard deviation is half trusted"""
+LOST_SD_YD, LONGEST_GAP_S, ENOUGH_S = 0.6, 1.0, 0.8
+"""a place less certain than this is not looked at; so long without a place (he has left the picture), and he
+is not followed beyond it when at least ENOUGH_S of path came before"""
 
 
 @dataclass(frozen=True)
@@ -93,13 +98,18 @@ def _one(path: RoutePath) -> tuple[np.ndarray, np.ndarray, float, bool]:
     """Path on the grid by local averaging (dense film) or interpolation; window end; usable."""
     t, p = np.asarray(path.t_s, float), np.asarray(path.depth_lateral_play_yd, float)
     good = np.isfinite(p).all(1)
+    if path.sd_yd is not None:
+        good &= ~(np.asarray(path.sd_yd, float) > LOST_SD_YD)
     nothing = np.full((len(GRID_S), 2), np.nan), np.zeros(len(GRID_S), bool), 0.0, False
     if good.sum() < 3:
         return nothing
     t, p = t[good], p[good]
+    long = np.flatnonzero((np.diff(t) > LONGEST_GAP_S) & (t[:-1] >= ENOUGH_S))
+    if len(long):
+        t, p = t[: long[0] + 1], p[: long[0] + 1]
     end = min(t[-1], GRID_S[-1], path.end_s if np.isfinite(path.end_s) else np.inf)
     if np.isfinite(path.throw_s):
-        end = min(end, path.throw_s + AFTER_THROW_S)
+        end = min(end, path.throw_s + (AFTER_THROW_S if np.isfinite(path.end_s) else BLIND_AFTER_THROW_S))
     if t[0] > 0.4 or end < SHORTEST_S:
         return nothing
     if np.median(np.diff(t)) < 0.06:

@@ -128,7 +128,7 @@ def test_bad_paths_are_unknown_not_guessed(model):
 
 
 def test_nothing_after_the_window_is_read():
-    a = draw(TEXTBOOK["out"], throw=1.5, end=5.0)
+    a = draw(TEXTBOOK["out"], throw=1.5, end=2.5)
     xy = a.depth_lateral_play_yd.copy()
     xy[a.t_s > 2.6] += 30
     b = RoutePath(a.t_s, xy, a.throw_s, a.end_s, 26.0, 26.0, 1)

@@ -84,6 +84,7 @@ def fake_play(direction: int) -> SimpleNamespace:
     man = dict(role="WR", receiver_number=1, side="right", depth_play_yd=-1.0)
     value = lambda v: SimpleNamespace(value=v, known=np.isfinite(v))  # noqa: E731
     tracks = SimpleNamespace(ids=("w", "z"), t_s=t, xy_field_yd=xy, sd_yd=np.full((2, len(t)), 0.3))
+    tracks.observed = np.ones((2, len(t)), bool)
     tracks.index = tracks.ids.index
     play = SimpleNamespace(
         tracks=tracks,
@@ -114,6 +115,22 @@ def test_from_a_play_record_either_way(direction):
     assert abs(paths[0].throw_s - 2.5) < 1e-9 and abs(paths[0].end_s - 3.5) < 1e-9
     routes = read_routes(fake_play(direction))
     assert routes["w"].best == "go" and abs(routes["w"].end_lateral_play_yd - 14) < 0.2
+
+
+def test_a_man_who_leaves_the_picture_is_not_followed_over_the_bridge():
+    play = fake_play(1)
+    t = play.tracks.t_s
+    play.tracks.observed = np.tile((t < 3.5) | (t > 5.0), (2, 1))  # 1.5 s after the snap, for 1.5 s
+    grid = to_grid(paths_of_play(play)[1])
+    assert grid.usable[0] and grid.end_s[0] == pytest.approx(1.5, abs=0.1)
+    play.tracks.observed = np.tile((t < 3.5) | (t > 3.9), (2, 1))  # hidden by another man
+    assert to_grid(paths_of_play(play)[1]).end_s[0] == pytest.approx(3.5, abs=0.1)
+
+
+def test_a_whistle_read_before_the_throw_ends_nothing():
+    play = fake_play(1)
+    play.arrival_s, play.end_s = SimpleNamespace(value=np.nan, known=False), play.snap_s
+    assert np.isnan(paths_of_play(play)[1][0].end_s)
 
 
 def test_stated_errors_travel_with_the_path():

@@ -267,7 +267,7 @@ def _passing(
         place = seen if np.isfinite(seen).all() else place
     if target < 0 and arrival.known and np.isfinite(place).all():
         target, chance = _nearest_receiver(path, receivers, motion.at(arrival.value), place)
-    changes |= {"throw_s": throw, "arrival_s": arrival}
+    changes |= {"throw_s": throw, "arrival_s": arrival, "end_s": _end(motion, snap, known, arrival)}
     if np.isfinite(place).all():
         sd = 0.5 if arrival.source == "measured" else 3.0
         changes["arrival_depth_play_yd"] = Value(float(place[0]), sd, arrival.source or "estimated")
@@ -355,18 +355,22 @@ def _nearest_receiver(path: F64, receivers: NDArray[np.intp], k: int, place: F64
     return int(receivers[best]), float(weight[best] / weight.sum())
 
 
-def _end(motion: Motion, snap_s: float, known: Mapping[str, float]) -> Value:
-    """The whistle: given, or when the fastest third of the men have slowed under 2.5 yd/s for good."""
+def _end(motion: Motion, snap_s: float, known: Mapping[str, float], arrival: Value = UNKNOWN) -> Value:
+    """The whistle: given, or when the fastest third of the men in view have slowed under 2.5 yd/s for good;
+    not before the ball has arrived."""
     if "end" in known:
         return Value(known["end"], 0.1, "measured")
-    after = motion.t_s > snap_s + 1.5
+    first = max(snap_s + 1.5, arrival.value if arrival.known else -math.inf)
+    after = motion.t_s > first
     if not after.any():
         return UNKNOWN
-    speed = np.where(np.isfinite(motion.speed), motion.speed, 0.0)
-    fast = np.sort(speed, axis=0)[-max(1, len(motion.ids) // 3)]
+    seen = np.isfinite(motion.speed)
+    order = -np.sort(-np.where(seen, motion.speed, 0.0), axis=0)
+    third = np.maximum(seen.sum(0) // 3, 1) - 1
+    fast = np.take_along_axis(order, third[None], axis=0)[0] if len(order) else np.zeros(len(motion.t_s))
     moving = np.flatnonzero(after & (fast > 2.5))
     if not len(moving):
-        return UNKNOWN
+        return Value(arrival.value, 0.6, "estimated") if arrival.known else UNKNOWN
     k = int(moving[-1])
     if motion.t_s[-1] - motion.t_s[k] < 0.3:
         return UNKNOWN
