@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from calibration.standards import get_standard
 from models.jerseys.crops import CROP_PX
 from models.jerseys.reader import LOOK_COLUMNS, NUMBERS
 from vision.jerseys import (
@@ -19,6 +20,7 @@ from vision.jerseys import (
     worth_a_look,
 )
 from vision.records import BALL, OFFICIAL, OTHER, PLAYER, Detections, Tracks
+from vision.tracking.views import join_views
 
 
 def look_at(number: int, sure: float = 0.9, seen: float = 0.95) -> np.ndarray:
@@ -165,3 +167,26 @@ def test_rosters_of_the_two_teams_on_the_sheet() -> None:
 
 def test_crops_are_square() -> None:
     assert CROP_PX % 8 == 0  # three halvings
+
+
+def test_two_views_add_their_evidence() -> None:
+    """What the sideline film half shows and what the end zone film half shows is one answer together."""
+    rng = np.random.default_rng(3)
+    p, t = 8, 20
+    start, speed = rng.uniform([20, 5], [60, 45], (p, 2)), rng.normal(0, 3, (p, 2))
+    at_s = np.arange(t) / 10
+    xy = start[:, None] + speed[:, None] * at_s[:, None]
+    evidence = np.zeros((2, p, NUMBERS))
+    evidence[:, 2, 61] = 4.0
+    evidence[:, :, 60] = 1.0
+    views = [
+        Tracks(
+            tuple(f"A{k}" for k in range(p)), ("A",) * p, xy, np.repeat(speed[:, None], t, 1),
+            np.full((p, t), 0.2), np.ones((p, t), bool), np.zeros((p, t), bool), at_s, number_evidence=e,
+        )
+        for e in evidence
+    ]  # fmt: skip
+    assert name_numbers(views[0]).jersey[2] == ""
+    joined = join_views(views[0], views[1], get_standard("ncaa")).tracks
+    assert joined.number_evidence[2, 61] == pytest.approx(8.0)
+    assert name_numbers(joined).jersey[2] == "61"
