@@ -16,6 +16,7 @@ import numpy as np
 
 from calibration import batch
 from calibration.evidence import FrameMarks
+from calibration.spread import Observations, score_variance
 from calibration.standards import FieldStandard
 
 POSE = [0, 1, 3, 2]  # pan, tilt, log focal, roll among camera.PARAMETERS
@@ -69,7 +70,8 @@ class BundleResult:
 @dataclass
 class Bundle:
     """One problem: marks of F frames. width/height of the picture; links[j] = (4,) change of pan, tilt,
-    log focal, roll from frame j to j + 1 with sd (4,), or None."""
+    log focal, roll from frame j to j + 1 with sd (4,), or None. strays: state the error by how the residuals
+    stray (calibration.spread) instead of by SD_PX."""
 
     marks: list[FrameMarks]
     standard: FieldStandard
@@ -77,6 +79,7 @@ class Bundle:
     hash_from_sideline_yd: float | None = None
     links: list[tuple[np.ndarray, np.ndarray] | None] = field(default_factory=list)
     use: frozenset[int] = frozenset((LINE, BOUNDARY, ROW, SIDE, NUMERAL))
+    strays: bool = False
 
     def __post_init__(self) -> None:
         first = self.marks[0]
@@ -261,6 +264,58 @@ class Bundle:
         share = np.where(np.isin(self.kind, (LINE, BOUNDARY, TICK)), LINE_SHARE, 1.0)
         return np.where(ok, share * np.clip(self.score, 0.2, 1) / (1 + size / width**2) ** 2, 0.0)
 
+    def _design(self, jac: np.ndarray, poses: np.ndarray, shared: np.ndarray, origin: float) -> np.ndarray:
+        """(N, 2, 11) derivatives by the mark's own frame's pose (pan, tilt, log focal incl. the lens's slope,
+        roll), then by the shared seven."""
+        c = np.zeros((*jac.shape[:2], 11))
+        c[..., 0:2] = jac[..., 0:2]
+        c[..., 2] = jac[..., 3] + jac[..., 4] * shared[2]
+        c[..., 3] = jac[..., 2]
+        c[..., 5] = jac[..., 4]
+        c[..., 6] = jac[..., 4] * (poses[self.frame, 2] - origin)[:, None]
+        c[..., 7:11] = jac[..., 5:9]
+        return c
+
+    def _by_shift(self, r: np.ndarray, p: np.ndarray, *args: np.ndarray) -> np.ndarray:
+        """(N, 2, 2) change of the residuals when all marks lie a pixel (of 1280) to the right, lower."""
+        out, px = np.empty((*r.shape, 2)), self.px
+        for k in (0, 1):
+            self.px = px + np.eye(2)[k] * 0.1 * self.unit
+            out[..., k] = (self.residuals(p, *args) - r) / 0.1
+        self.px = px
+        return np.nan_to_num(out)
+
+    def _strays(
+        self,
+        r: np.ndarray,
+        weight: np.ndarray,
+        design: np.ndarray,
+        target: np.ndarray,
+        code: np.ndarray,
+        grad: np.ndarray,
+        by_shift: np.ndarray,
+    ) -> Observations:
+        """The residuals as single numbers, each with the painted mark it belongs to."""
+        line = np.isin(self.kind, (LINE, BOUNDARY, TICK))
+        parts = []
+        for column in (0, 1):
+            on = (weight > 0) & (code != 2 - column)
+            x, y = np.round(target[on, 0] / 5), np.round(target[on, 1] * 3)
+            long = line[on]
+            place = np.where(long & (column == 1), 0.0, x), np.where(long & (column == 0), 0.0, y)
+            kind = self.kind[on] * 2 + column
+            key = (kind * 1000 + place[0] + 500) * 1000 + place[1] + 500
+            along = np.where(long, target[on, 1 - column], 0.0)
+            clear = 1 / (1 + (GRAZING_PX / np.maximum(grad[on, column] / self.unit, 0.2)) ** 3)
+            # lines lie as one, rows and edges as a near and a far one
+            half = np.where(self.kind[on] == LINE, 0, 1 + (target[on, 1] > self.standard.width_yd / 2))
+            look = np.where(self.kind[on] == BOUNDARY, SIDE, self.kind[on]) * 3 + half
+            parts.append(
+                (r[on, column], weight[on], design[on, column], self.frame[on], kind, key, along, clear)
+                + (look, by_shift[on, column], self.sd[on])
+            )
+        return Observations(*(np.concatenate(p) for p in zip(*parts, strict=True)))
+
     def _normal(
         self,
         jac: np.ndarray,
@@ -273,17 +328,10 @@ class Bundle:
         f = len(poses)
         n = 4 * f + 7
         a, b = np.zeros((n, n)), np.zeros(n)
+        design = self._design(jac, poses, shared, origin)
         for j in range(f):
             at = self.frame == j
-            jj, rr, ww = jac[at].reshape(-1, 9), r[at].reshape(-1), np.repeat(weight[at], 2)
-            # columns: pose (pan, tilt, log focal incl. the lens's slope, roll), then the shared seven
-            c = np.zeros((len(jj), 11))
-            c[:, 0:2] = jj[:, 0:2]
-            c[:, 2] = jj[:, 3] + jj[:, 4] * shared[2]
-            c[:, 3] = jj[:, 2]
-            c[:, 5] = jj[:, 4]
-            c[:, 6] = jj[:, 4] * (poses[j, 2] - origin)
-            c[:, 7:11] = jj[:, 5:9]
+            c, rr, ww = design[at].reshape(-1, 11), r[at].reshape(-1), np.repeat(weight[at], 2)
             block = (c * ww[:, None]).T @ c
             vector = c.T @ (ww * rr)
             index = np.concatenate([np.arange(4 * j, 4 * j + 4), np.arange(4 * f, n)])
@@ -291,8 +339,24 @@ class Bundle:
             b[index] += vector
         a[4 * f :, 4 * f :] += self.prior.information
         b[4 * f :] += self.prior.information @ (shared - self.prior.mean)
+        self._soften(a, b, poses, shared)
+        return a, b
+
+    def _soften(
+        self,
+        a: np.ndarray,
+        b: np.ndarray,
+        poses: np.ndarray,
+        shared: np.ndarray,
+        stray: tuple[np.ndarray, float] | None = None,
+    ) -> None:
+        """Add the links between frames and the rolls' nearness to the shared one to the normal equations.
+
+        stray: variances of the links' four numbers and of the rolls over the assumed ones; with it, add to
+        the variance of the right side instead."""
+        f = len(poses)
         rolls = np.arange(f) * 4 + 3
-        w = 1 / ROLL_SD_DEG**2
+        w = (1.0 if stray is None else stray[1]) / ROLL_SD_DEG**2
         a[rolls, rolls] += w
         a[4 * f, 4 * f] += f * w
         a[rolls, 4 * f] -= w
@@ -306,13 +370,26 @@ class Bundle:
             i, k = np.arange(4 * j, 4 * j + 4), np.arange(4 * j + 4, 4 * j + 8)
             e = (poses[j + 1] - poses[j] - delta) / sd
             w = 1 / (1 + e**2 / 16) ** 2 / sd**2
+            if stray is not None:
+                w = w * stray[0] * (w * sd**2)
             a[i, i] += w
             a[k, k] += w
             a[i, k] -= w
             a[k, i] -= w
             b[i] -= w * e * sd
             b[k] += w * e * sd
-        return a, b
+
+    def _soft_stray(self, poses: np.ndarray, shared: np.ndarray) -> tuple[np.ndarray, float]:
+        """Variances over the assumed: of the links' four numbers, of the rolls; 1 when there are too few."""
+        found = [(j, link) for j, link in enumerate(self.links) if link is not None]
+        e = [(poses[j + 1] - poses[j] - delta) / sd for j, (delta, sd) in found]
+        links = np.ones(4)
+        if len(e) >= 4:
+            size = np.array(e) ** 2
+            w = 1 / (1 + size / 16) ** 2
+            links = np.minimum((w * size).sum(0) / w.sum(0), 1.0)
+        off = (poses[:, 3] - shared[0]) / ROLL_SD_DEG
+        return links, min(float((off**2).mean()), 1.0) if len(off) >= 4 else 1.0
 
     def _finish(self, poses: np.ndarray, shared: np.ndarray, origin: float, width: float) -> BundleResult:
         p = self.expand(poses, shared, origin)
@@ -324,6 +401,14 @@ class Bundle:
         a, _ = self._normal(jac, r, weight, poses, shared, origin)
         f = len(poses)
         covariance = np.linalg.pinv(a, hermitian=True)
+        if self.strays:
+            by_shift = self._by_shift(r, p, target, ok, code, grad)
+            design = self._design(jac, poses, shared, origin)
+            seen = self._strays(r, weight, design, target, code, grad, by_shift)
+            variance = score_variance(seen, f)
+            variance[4 * f :, 4 * f :] += self.prior.information
+            self._soften(variance, np.zeros(len(a)), poses, shared, self._soft_stray(poses, shared))
+            covariance = covariance @ variance @ covariance
         size = np.hypot(*r.T)
         sd, explained, rows = np.zeros(f), np.zeros(f), np.zeros(f)
         factor = self.sd

@@ -27,8 +27,7 @@ from calibration.standards import FieldStandard, get_standard
 
 LINK_SD_PX = 0.12
 DRIFT_SD_PX = 0.06  # of a carried pose, a frame
-SHIFT_SD_PX = 0.1  # the whole picture's marks may sit off by this (sharpening, scaling, interlacing)
-SCALE_FLOOR, SCALE_OF_SQUARE = 0.3, 6.0  # of the stated covariance, by the residuals' square in px
+SHIFT_SD_PX = 0.05  # the whole picture's marks may sit off by this (sharpening, scaling, interlacing)
 CARRY_FRAMES = 45
 MINIMUM_SHARE = 0.2
 
@@ -221,7 +220,7 @@ def _bundle(
             links.append((moved - p[j, POSE], sd))
         kinds = frozenset((LINE, BOUNDARY, ROW, SIDE) + ((NUMERAL,) if standard.name != "canadian" else ()))
         marks = [evidence.marks[f] for f in state.frames]
-        bundle = Bundle(marks, standard, belief, state.hash_yd, links, kinds)
+        bundle = Bundle(marks, standard, belief, state.hash_yd, links, kinds, strays=True)
         result = bundle.solve(p[:, POSE], state.result.shared, (4, 3, 3, 2.5, 2.5))
         good = [j for j, m in enumerate(marks) if _passes(m, standard, state, result, j)]
         if final or len(good) == len(marks) or len(good) < 2:
@@ -303,28 +302,22 @@ def _all_frames(
         q[POSE] = pose
         q[4] = r.shared[1] + slope * (pose[2] - r.focal_origin)
         p[i], sd[i] = q, r.sd_px[k]
-        cov[i] = _widened(r.covariance[k], r.sd_px[k], far, float(q[3]), evidence.width_px)
+        cov[i] = _widened(r.covariance[k], far, float(q[3]), evidence.width_px)
     cameras = ClipCameras(
         evidence.width_px, evidence.height_px, standard.width_yd, status, p, cov, sd, standard.name
     )
     return cameras, p
 
 
-def _widened(covariance: np.ndarray, sd_px: float, far: int, log_focal: float, width_px: int) -> np.ndarray:
-    """A key frame's covariance at ``far`` frames from it: scaled by the residuals' square, and drift.
-
-    The fit assumes residuals of the size of bundle.SD_PX; the scale says how large they are, with a floor for
-    what residuals cannot show. Its two numbers were fitted on film with truth (35 clips of five looks): the
-    95 % ellipse there needs 0.1 to 0.5 at 0.15 to 0.25 px and 1 to 2.5 at 0.3 to 0.7 px.
-    """
-    scale = SCALE_FLOOR + SCALE_OF_SQUARE * (sd_px * 1280 / width_px) ** 2
+def _widened(covariance: np.ndarray, far: int, log_focal: float, width_px: int) -> np.ndarray:
+    """A key frame's covariance at ``far`` frames from it: drift, and what the residuals cannot show."""
     unit = width_px / 1280
     noise = np.hypot(DRIFT_SD_PX * np.sqrt(far), SHIFT_SD_PX) * unit / np.exp(log_focal)
     extra = np.zeros((9, 9))
     extra[0, 0] = extra[1, 1] = np.degrees(noise) ** 2
     extra[3, 3] = (DRIFT_SD_PX * np.sqrt(far) / 400) ** 2
     extra[2, 2] = np.degrees(DRIFT_SD_PX * np.sqrt(far) / 400) ** 2
-    return covariance * scale + extra
+    return covariance + extra
 
 
 def _placed(cameras: ClipCameras, standard: FieldStandard, votes: offset.Votes, view: str) -> ClipCameras:
