@@ -20,7 +20,7 @@ from calibration.evidence import ClipEvidence, EvidenceCollector
 from calibration.game import ClipJob, GameCameras
 from calibration.solve import solve_clip
 from calibration.standards import FieldStandard, get_standard
-from models.detector.detector import Boxes, Detector
+from models.detector.detector import Detector
 from models.marks.finder import MarkFinder
 from models.routes.classifier import RouteClassifier
 from vision.charting import line_of_scrimmage
@@ -34,8 +34,6 @@ from vision.tracking.colour import describe_colour
 from vision.tracking.views import join_views
 from vision.trouble import FilmTrouble
 
-OTHER_PERSON = 3
-OTHER_CREDIT = 0.3
 MASKED_FROM = 0.3
 FAST_RATE_HZ = 40.0
 LEAST_FRAMES = 15
@@ -78,13 +76,6 @@ class Tools:
         return cls(detector, finder, {"detector": detector.weights_hash})
 
 
-def people_of(boxes: Boxes) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Boxes as the tracker wants them: other people count as faint players (a sub may be a player missed)."""
-    other = boxes.kind == OTHER_PERSON
-    confidence = np.where(other, boxes.confidence * OTHER_CREDIT, boxes.confidence)
-    return boxes.xyxy_px, confidence.astype(np.float32), np.where(other, PLAYER, boxes.kind).astype(np.uint8)
-
-
 def read_film(path: Path, standard: str | FieldStandard, tools: Tools, every_frame: bool = False) -> FilmPass:
     """Decode a clip once: boxes, colours, marks, background motion. Film faster than 40 a second is taken
     at every second frame unless `every_frame`. Raises FilmTrouble when nothing can be read."""
@@ -97,8 +88,7 @@ def read_film(path: Path, standard: str | FieldStandard, tools: Tools, every_fra
         if index % step:
             continue
         boxes = tools.detector.detect([bgr])[0]
-        xyxy, confidence, kind = people_of(boxes)
-        rows.append((xyxy, confidence, kind, describe_colour(bgr, xyxy)))
+        rows.append((boxes.xyxy_px, boxes.confidence, boxes.kind, describe_colour(bgr, boxes.xyxy_px)))
         collector.add(len(rows) - 1, bgr, boxes.xyxy_px[(boxes.confidence > MASKED_FROM) & (boxes.kind != 2)])
         kept.append(pts_s)
     if len(rows) < LEAST_FRAMES:

@@ -19,9 +19,9 @@ import pytest
 from calibration.clip import INTERPOLATED, MEASURED, ClipCameras
 from calibration.evidence import ClipEvidence
 from calibration.standards import get_standard
-from models.detector.detector import SHIPPED, Boxes
+from models.detector.detector import SHIPPED
 from vision import batch
-from vision.analyze import FilmPass, camera_rows, clip_row, every_frame, half_turn, people_of, spot_of
+from vision.analyze import FilmPass, camera_rows, clip_row, every_frame, half_turn, spot_of
 from vision.batch import plan_plays
 from vision.charting import read_sheet
 from vision.film import open_clip, write_film
@@ -48,15 +48,6 @@ def test_without_a_sheet_every_clip_is_a_play() -> None:
     clips = sorted((DEMO / "clips").glob("*.mp4"))
     plays = plan_plays(clips, None, "ncaa")
     assert [p.play_id for p in plays] == [c.stem for c in clips]
-
-
-def test_other_people_become_faint_players_and_balls_stay() -> None:
-    boxes = Boxes(
-        np.zeros((3, 4), np.float32), np.array([0.9, 0.8, 0.5], np.float32), np.array([0, 3, 2], np.uint8)
-    )
-    _, confidence, kind = people_of(boxes)
-    assert kind.tolist() == [0, 0, 2]
-    assert confidence.tolist() == pytest.approx([0.9, 0.24, 0.5])
 
 
 def test_a_charted_spot_counts_only_when_it_can_be_in_one_place() -> None:

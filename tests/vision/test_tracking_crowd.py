@@ -95,7 +95,7 @@ def wrong_joins(settings, gap=30):
         before, after = boxes.frame < (FRAMES - gap) // 2, boxes.frame >= (FRAMES + gap) // 2
         pieces = [np.flatnonzero((who == man) & part) for part in (before, after) for man in (0, 1)]
         none = np.zeros(len(who))
-        chains = join_pieces(pieces, boxes, places, none, none - 3, 11, settings)
+        chains = join_pieces(pieces, boxes, places, none, none - 3, 11, 53.3, settings)
         wrong += sum(len(set(who[c.rows])) > 1 for c in chains)
     return wrong
 
@@ -142,7 +142,14 @@ def test_a_man_rarely_seen_is_kept_while_his_side_is_not_full():
     pieces, none = [np.arange(n)], np.zeros(n)
     found = [
         join_pieces(
-            pieces, boxes_of(frame, confidence=0.35), places, none, none - 3, 11, JoinSettings(man_exists=m)
+            pieces,
+            boxes_of(frame, confidence=0.35),
+            places,
+            none,
+            none - 3,
+            11,
+            53.3,
+            JoinSettings(man_exists=m),
         )
         for m in (0.0, JoinSettings().man_exists)
     ]

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
-from vision.records import Detections, Tracks
+from vision.records import OTHER, Detections, Tracks
 from vision.tracking.identities import Paths, PathSettings, doubt, drop_doubles, paths_of, smooth_boxes
 from vision.tracking.joining import Chain, JoinSettings, join_pieces
 from vision.tracking.pieces import PieceSettings, find_pieces
@@ -15,6 +15,8 @@ from vision.tracking.places import Places, find_places
 from vision.tracking.teams import official_log_odds, side_log_odds
 
 LOST = 2
+OTHER_CREDIT = 0.3
+"""The confidence of a box said to be another person counts this much: a substitute may be a player missed."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,7 @@ def track_clip(
     the play to say. Officials come last. Nothing usable gives a record without identities and a message.
     """
     s = settings or TrackSettings()
+    detections = _credited(detections)
     places = find_places(detections, cameras, standard)
     status = _status(cameras, detections.n_frames)
     if not places.valid.any():
@@ -46,14 +49,19 @@ def track_clip(
     official = official_log_odds(detections, places, side)
     pieces = find_pieces(detections, places, side, cameras, s.pieces)
     men = int(standard.players_per_side)
-    chains = join_pieces(pieces, detections, places, side, official, men, s.joining)
+    chains = join_pieces(pieces, detections, places, side, official, men, float(standard.width_yd), s.joining)
     if not chains:
         return _empty(detections, status, "nobody followed: no box lasts")
     paths, chains = paths_of(chains, detections, places, side, cameras, s.paths)
-    keep = drop_doubles(chains, paths.box, paths.x)
+    keep = drop_doubles(chains, paths.box, paths.x) & np.array([c.kind != "other" for c in chains])
     chains = [c for c, ok in zip(chains, keep, strict=True) if ok]
     paths = Paths(paths.box[keep], paths.x[keep], paths.p[keep])
     return _record(chains, paths, detections, places, status, parted, s.paths)
+
+
+def _credited(d: Detections) -> Detections:
+    credit = np.where(d.kind == OTHER, OTHER_CREDIT, 1.0)
+    return replace(d, confidence=d.confidence * credit.astype(np.float32))
 
 
 def _status(cameras: Any, frames: int) -> np.ndarray:

@@ -123,7 +123,7 @@ def _meetings(
     first, last = seen.argmax(1), frames - 1 - seen[:, ::-1].argmax(1)
     within = (at >= first[:, None]) & (at <= last[:, None])
     alive: np.ndarray = np.asarray(within & seen.any(1, keepdims=True))
-    players = [k for k, c in enumerate(chains) if c.kind != "official"]
+    players = [k for k, c in enumerate(chains) if c.kind in ("A", "B")]
     found: list[tuple[float, _Meeting]] = []
     for i, a in enumerate(players):
         for b in players[i + 1 :]:

@@ -16,12 +16,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_matrix
+from scipy.special import expit
 
-from vision.records import OTHER, Detections
+from vision.records import Detections
+from vision.tracking.bystanders import BystanderSettings, signs_of
 from vision.tracking.motion import MotionModel, smooth
 from vision.tracking.places import Places
 
-KINDS = ("A", "B", "official")
+KINDS = ("A", "B", "official", "other")
 
 
 @dataclass(frozen=True)
@@ -33,6 +35,7 @@ class JoinSettings:
     worth_per_box: float = 0.25
     no_man_confidence: float = 0.15
     man_exists: float = 3.0
+    other_exists: float = 3.0
     enter_start: float = 1.0
     enter_edge: float = 3.0
     enter_inside: float = 5.0
@@ -47,6 +50,8 @@ class JoinSettings:
     side_limit: float = 8.0
     least_boxes: int = 3
     officials: int = 8
+    others: int = 40
+    bystanders: BystanderSettings = BystanderSettings()
     slow_yd_per_s: float = 1.0
     model: MotionModel = MotionModel(q=9.0, tau_s=1.2)
     standing: MotionModel = MotionModel(q=1.5, tau_s=1.2)
@@ -76,11 +81,12 @@ class _Pieces:
     edge_first: np.ndarray
     edge_last: np.ndarray
     tall: np.ndarray
+    believed: np.ndarray
 
 
 def join_pieces(
     pieces: list[np.ndarray], detections: Detections, places: Places, side: np.ndarray,
-    official: np.ndarray, men_a_side: int, settings: JoinSettings | None = None,
+    official: np.ndarray, men_a_side: int, width_yd: float, settings: JoinSettings | None = None,
 ) -> list[Chain]:  # fmt: skip
     """Chains of pieces, at most `men_a_side` of A and of B over the whole clip.
 
@@ -90,7 +96,7 @@ def join_pieces(
     pieces = [q for q in pieces if len(q) >= s.least_boxes]
     if not pieces:
         return []
-    table = _describe(pieces, detections, places, side, official, s)
+    table = _describe(pieces, detections, places, side, official, width_yd, s)
     links, link_cost = _links(table, detections, s)
     enter, leave = _ends(table, detections, s)
     used, nexts = _solve(table, links, link_cost, enter, leave, men_a_side, s)
@@ -99,35 +105,39 @@ def join_pieces(
 
 def _describe(
     pieces: list[np.ndarray], d: Detections, places: Places, side: np.ndarray, official: np.ndarray,
-    s: JoinSettings,
+    width_yd: float, s: JoinSettings,
 ) -> _Pieces:  # fmt: skip
     n, frames = len(pieces), d.n_frames
     z, r = np.zeros((n, frames, 2)), np.tile(np.eye(2), (n, frames, 1, 1))
     observed = np.zeros((n, frames), bool)
-    worth, kind_cost = np.zeros(n), np.zeros((n, 3))
+    worth, crew = np.zeros(n), np.zeros(n)
     side_sum, tall = np.zeros(n), np.zeros(n)
     for k, rows in enumerate(pieces):
         f = d.frame[rows]
         z[k, f], r[k, f], observed[k, f] = places.xy_field_yd[rows], places.covariance[rows], True
         trust = np.where(places.duplicate[rows], 0.1, 1.0) * (1 - 0.5 * places.covered[rows])
         sure = np.clip((d.confidence[rows] - s.no_man_confidence) / 0.4, 0.0, 1)
-        on_field = np.where(places.inside[rows] & (d.kind[rows] != OTHER), 1.0, -1.0)
+        on_field = np.where(places.inside[rows], 1.0, -1.0)
         worth[k] = s.worth_per_box * float((trust * np.minimum(sure, on_field)).sum())
         side_sum[k] = np.clip(s.side_weight * side[rows].sum(), -s.side_limit, s.side_limit)
-        is_official = np.clip(0.25 * official[rows].sum(), -s.side_limit, s.side_limit)
-        player = np.logaddexp(0, is_official)
-        kind_cost[k] = [
-            player + np.logaddexp(0, -side_sum[k]),
-            player + np.logaddexp(0, side_sum[k]),
-            np.logaddexp(0, -is_official) + 0.7,
-        ]
+        crew[k] = np.clip(0.25 * official[rows].sum(), -s.side_limit, s.side_limit)
         tall[k] = np.median(places.tall_yd[rows])
     x, p = _smoothed(z, r, observed, d.pts_s, s)
+    beside = signs_of(pieces, x, d, places, width_yd, s.bystanders)
+    kind_cost = _kind_cost(side_sum, crew, beside)
+    believed = np.column_stack([np.ones((n, 2)), expit(crew), expit(beside)])
     first = np.array([d.frame[q[0]] for q in pieces])
     last = np.array([d.frame[q[-1]] for q in pieces])
     edge_first = np.array([places.edge[q[:3]].max() for q in pieces])
     edge_last = np.array([places.edge[q[-3:]].max() for q in pieces])
-    return _Pieces(first, last, x, p, worth, kind_cost, side_sum, edge_first, edge_last, tall)
+    return _Pieces(first, last, x, p, worth, kind_cost, side_sum, edge_first, edge_last, tall, believed)
+
+
+def _kind_cost(side: np.ndarray, crew: np.ndarray, beside: np.ndarray) -> np.ndarray:
+    """(P,4) minus log chances of the kinds from log odds: A against B, official and other against player."""
+    total = np.logaddexp(np.logaddexp(0, crew), beside)
+    columns = [total + np.logaddexp(0, -side), total + np.logaddexp(0, side), total - crew, total - beside]
+    return np.column_stack(columns) + np.array([0.0, 0.0, 0.7, 0.0])
 
 
 def _smoothed(
@@ -220,7 +230,7 @@ def _solve(
         (np.concatenate(values), (np.concatenate(rows), np.concatenate(cols))), (total, kinds * size)
     ).tocsr()
     low = np.r_[np.zeros(kinds * 2 * n), np.full(n + kinds, -np.inf)]
-    high = np.r_[np.zeros(kinds * 2 * n), np.ones(n), men_a_side, men_a_side, s.officials]
+    high = np.r_[np.zeros(kinds * 2 * n), np.ones(n), men_a_side, men_a_side, s.officials, s.others]
     rules = LinearConstraint(matrix, low, high)
     share = _programme(cost, rules, np.ones(kinds * size)).reshape(kinds, size)[:, :n]
     wanted = np.argmax(share - 1e-6 * (t.kind_cost.T - t.kind_cost.min()), axis=0)
@@ -245,8 +255,9 @@ def _flow_cost(
     t: _Pieces, kind: int, link_cost: np.ndarray, enter: np.ndarray, leave: np.ndarray, s: JoinSettings
 ) -> np.ndarray:
     """Costs of one kind's variables: use, enter, leave, links. A player's entry is welcome."""
-    welcome = 0.0 if KINDS[kind] == "official" else s.man_exists
-    return np.concatenate([t.kind_cost[:, kind] - t.worth, enter - welcome, leave, link_cost])
+    welcome = {"official": 0.0, "other": -s.other_exists}.get(KINDS[kind], s.man_exists)
+    worth = t.worth * t.believed[:, kind]
+    return np.concatenate([t.kind_cost[:, kind] - worth, enter - welcome, leave, link_cost])
 
 
 def _programme(

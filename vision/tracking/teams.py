@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import dataclass
 
 import numpy as np
 from sklearn.cluster import KMeans
@@ -15,11 +16,14 @@ LARGEST_LOG_ODDS = 3.0
 """One box never says more than this: errors of neighbouring frames go together."""
 EARLY_S = 1.2
 """The first seconds in which men are seen stand for the time before the snap."""
-CALIBRATED, COVERED_LESS = 0.35, 0.6
-"""Log odds of two Gaussians times the first come true (raw 4 is right in 0.81, 10 in 0.97 of clear boxes);
-of boxes covered by `HIDDEN` or more they are worth less by the second (raw 10: 0.80). From nineteen
-rendered plays."""
+CALIBRATED, COVERED_LESS = 0.9, 0.75
+"""Log odds of two Gaussians times the first come true (clear boxes: raw 1 to 2 is right in 0.84, 2 to 3 in
+0.93, 4 to 6 in 0.99); of boxes covered by `HIDDEN` or more they are worth less by the second (raw 4 to 6:
+0.76). From twenty-four rendered clips."""
 LEAST_AGREEMENT = 0.8
+REFINED = 3
+DRIFT_PRIOR = 50.0
+"""The colours' drift over the field is held back as if this many boxes had shown none."""
 OFFICIAL_COLOUR, PLAYER_COLOUR, LEAST_CLEAR = 2.0, 1.0, 60
 """Most that the colours of one box say for and against an official (one of the crew may be dressed unlike the
 others); clear boxes needed of each kit and of officials."""
@@ -30,8 +34,9 @@ HIDDEN = 0.65
 def side_log_odds(detections: Detections, places: Places) -> tuple[np.ndarray, float]:
     """(N,) log odds that a box is of side A rather than B, and how well the two kits part.
 
-    The second value is the distance of the two means in standard deviations (0 = no colours). Learned
-    from clear boxes of players on the field; covered boxes say less; without colours every value is 0.
+    The second value is the distance of the two means in standard deviations, by the boxes they were first
+    learned from (0 = no colours). Learned from clear boxes of players on the field; covered boxes say less;
+    without colours every value is 0.
     """
     n = len(detections)
     none = np.zeros(n), 0.0
@@ -45,14 +50,19 @@ def side_log_odds(detections: Detections, places: Places) -> tuple[np.ndarray, f
         return none
     rows = rows[:: max(1, len(rows) // 2500)]
     features = _features(detections.colour, rows)
+    standing = _standing(detections, places, rows)
     along, time = places.xy_field_yd[rows, 0], detections.pts_s[detections.frame[rows]]
-    means, precision = _best_kits(features[rows], time, along)
-    if means is None or precision is None:
+    kits = _best_kits(features[rows], standing[rows], time, along)
+    if kits is None:
         return none
-    means = means[np.argsort(-means[:, 0])]  # side A wears the lighter jersey
-    direction = precision @ (means[0] - means[1])
+    parted = kits.parted
+    for _ in range(REFINED):  # on the whole clip: men run into other light and turn round
+        chance = 1 / (1 + np.exp(-kits.odds(features[rows], standing[rows])))
+        kits = kits.fitted(features[rows], standing[rows], chance)
+    features = features - standing @ kits.drift
+    means = kits.means[np.argsort(-kits.means[:, 0])]  # side A wears the lighter jersey
+    direction = kits.precision @ (means[0] - means[1])
     odds = (features - (means[0] + means[1]) / 2) @ direction
-    parted = float(np.sqrt(max((means[0] - means[1]) @ direction, 0)))
     trust = (1 - COVERED_LESS * np.clip(places.covered / HIDDEN, 0, 1)) * whole
     odds = np.clip(CALIBRATED * np.nan_to_num(odds), -LARGEST_LOG_ODDS, LARGEST_LOG_ODDS) * trust
     return odds, parted
@@ -67,51 +77,89 @@ def _features(colour: np.ndarray, rows: np.ndarray) -> np.ndarray:
     return np.asarray(np.clip((colour - middle) / spread, -6, 6))
 
 
-def _best_kits(
-    x: np.ndarray, time_s: np.ndarray, along: np.ndarray
-) -> tuple[np.ndarray | None, np.ndarray | None]:
-    """Means (2,K) of the two kits and the common precision.
+def _standing(d: Detections, places: Places, rows: np.ndarray) -> np.ndarray:
+    """(N,3) what shifts the colours of both kits alike, on common scales: the place across the field (light,
+    shadow of a stand), its square, and the size in the picture (blur, turf mixed in)."""
+    across = places.xy_field_yd[:, 1]
+    size = np.log(np.maximum(d.xyxy_px[:, 3] - d.xyxy_px[:, 1], 2.0))
+    columns = []
+    for value in (across, size):
+        middle = np.median(value[rows])
+        spread = max(1.4826 * float(np.median(np.abs(value[rows] - middle))), 1e-3)
+        columns.append(np.clip(np.nan_to_num((value - middle) / spread), -3, 3))
+    return np.column_stack([columns[0], columns[0] ** 2 - 1.0, columns[1]])
+
+
+def _best_kits(x: np.ndarray, standing: np.ndarray, time_s: np.ndarray, along: np.ndarray) -> _Kits | None:
+    """The two kits.
 
     First by where men stand early in the clip (each side on its own side of the line of scrimmage): a
     linear discriminant of the two halves, refined. If the colours do not part at any line, by clusters.
     """
     early = time_s <= time_s.min() + EARLY_S
     if early.sum() >= 60:
-        best: tuple[float, np.ndarray | None, np.ndarray | None] = (0.0, None, None)
-        for line in np.quantile(along[early], np.linspace(0.3, 0.7, 9)):
-            means, precision, agree = _kits_by_line(x, early, along, float(line))
-            if agree > best[0]:
-                best = (agree, means, precision)
-        if best[0] > LEAST_AGREEMENT:
-            return best[1], best[2]
+        lines = np.quantile(along[early], np.linspace(0.3, 0.7, 9))
+        tries = [_kits_by_line(x, standing, early, along, float(line)) for line in lines]
+        kits, agree = max(tries, key=lambda t: t[1])
+        if agree > LEAST_AGREEMENT:
+            return kits
     model = _best_mixture(x, time_s, along)
-    return (None, None) if model is None else (model.means_, model.precisions_)
+    if model is None:
+        return None
+    return _Kits(model.means_, model.precisions_, np.zeros((standing.shape[1], x.shape[1])))
 
 
 def _kits_by_line(
-    x: np.ndarray, early: np.ndarray, along: np.ndarray, line: float, rounds: int = 3
-) -> tuple[np.ndarray, np.ndarray, float]:
-    """Means, precision and how well colours and the line agree (balanced share of early boxes).
+    x: np.ndarray, standing: np.ndarray, early: np.ndarray, along: np.ndarray, line: float, rounds: int = 3
+) -> tuple[_Kits, float]:
+    """The kits by the early boxes, and how well colours and the line agree (balanced share of them).
 
-    Early boxes lean to a side by where they stand (log odds up to 2), all boxes by their colours.
+    Early boxes lean to a side by where they stand (log odds up to 2) and by their colours.
     """
-    lean = np.where(early, 2.0 * np.tanh((along - line) / 0.7), 0.0)
-    weight = np.where(early, 1 / (1 + np.exp(-2 * lean)), 0.5)
-    use = early.copy()
-    means, precision = np.zeros((2, x.shape[1])), np.eye(x.shape[1])
-    odds = np.zeros(len(x))
+    lean = 2.0 * np.tanh((along[early] - line) / 0.7)
+    weight = 1 / (1 + np.exp(-2 * lean))
+    kits = _Kits.none(x.shape[1], standing.shape[1])
     for _ in range(rounds):
-        w = np.stack([1 - weight, weight])[:, use]
-        means = (w @ x[use]) / w.sum(1)[:, None]
-        apart = [x[use] - m for m in means]
-        spread = sum((d * wk[:, None]).T @ d for d, wk in zip(apart, w, strict=True)) / use.sum()
-        spread = 0.9 * spread + 0.1 * np.diag(np.diag(spread)) + 0.1 * np.eye(x.shape[1])
-        precision = np.linalg.inv(spread)
-        odds = np.clip((x - means.mean(0)) @ precision @ (means[1] - means[0]), -3, 3)
-        weight = 1 / (1 + np.exp(-(odds + lean)))
+        kits = kits.fitted(x[early], standing[early], weight)
+        weight = 1 / (1 + np.exp(-(kits.odds(x[early], standing[early]) + lean)))
     right = along[early] > line
-    says = odds[early] > 0
-    return means, precision, float((says[right].mean() + (~says[~right]).mean()) / 2)
+    says = kits.odds(x[early], standing[early]) > 0
+    return kits, float((says[right].mean() + (~says[~right]).mean()) / 2)
+
+
+@dataclass(frozen=True)
+class _Kits:
+    """means (2,K) of two kits, their common precision (K,K), drift (S,K) of the colours with `_standing`."""
+
+    means: np.ndarray
+    precision: np.ndarray
+    drift: np.ndarray
+
+    @classmethod
+    def none(cls, colours: int, places: int) -> _Kits:
+        return cls(np.zeros((2, colours)), np.eye(colours), np.zeros((places, colours)))
+
+    @property
+    def parted(self) -> float:
+        """Distance of the means in standard deviations."""
+        apart = self.means[1] - self.means[0]
+        return float(np.sqrt(max(apart @ self.precision @ apart, 0)))
+
+    def odds(self, x: np.ndarray, standing: np.ndarray) -> np.ndarray:
+        """(N,) log odds of the second kit, limited to 3."""
+        direction = self.precision @ (self.means[1] - self.means[0])
+        return np.asarray(np.clip((x - standing @ self.drift - self.means.mean(0)) @ direction, -3, 3))
+
+    def fitted(self, x: np.ndarray, standing: np.ndarray, weight: np.ndarray) -> _Kits:
+        """The kits of boxes of which `weight` (N,) wear the second: means and drift by turns, then spread."""
+        w = np.stack([1 - weight, weight])
+        means = (w @ (x - standing @ self.drift)) / w.sum(1)[:, None]
+        steady = DRIFT_PRIOR * np.eye(standing.shape[1])
+        drift = np.linalg.solve(standing.T @ standing + steady, standing.T @ (x - w.T @ means))
+        apart = [x - standing @ drift - m for m in means]
+        spread = sum((d * wk[:, None]).T @ d for d, wk in zip(apart, w, strict=True)) / len(x)
+        spread = 0.9 * spread + 0.1 * np.diag(np.diag(spread)) + 0.1 * np.eye(x.shape[1])
+        return _Kits(means, np.linalg.inv(spread), drift)
 
 
 def _best_mixture(x: np.ndarray, time_s: np.ndarray, along: np.ndarray) -> GaussianMixture | None:
