@@ -21,12 +21,14 @@ from calibration.game import ClipJob, GameCameras
 from calibration.solve import solve_clip
 from calibration.standards import FieldStandard, get_standard
 from models.detector.detector import Detector
+from models.jerseys.reader import JerseyReader
 from models.marks.finder import MarkFinder
 from models.routes.classifier import RouteClassifier
 from vision.charting import line_of_scrimmage
 from vision.clicking import read_clicks
 from vision.film import PICTURES, open_clip, read_picture
 from vision.from_tables import play_tables
+from vision.jerseys import LookCollector, NumberLooks, name_numbers, rosters_of, with_evidence
 from vision.plays import understand_play
 from vision.records import PLAYER, Detections, Tracks
 from vision.tracking.clip import track_clip
@@ -46,7 +48,7 @@ class FilmPass:
     """All that was taken from one clip's pixels. Frame i here is frame i * step of the file.
 
     evidence: marks and background motion; detections: boxes with colours; pts_s (F,) times of the file's
-    own frames; notes: damage the reader met.
+    own frames; notes: damage the reader met; numbers: looks at the men's numbers (None in older files).
     """
 
     path: str
@@ -59,6 +61,7 @@ class FilmPass:
     height_px: int
     rate: tuple[int, int]
     notes: tuple[str, ...] = ()
+    numbers: NumberLooks | None = None
 
 
 @dataclass
@@ -67,13 +70,14 @@ class Tools:
 
     detector: Detector
     finder: MarkFinder
+    jerseys: JerseyReader
     hashes: dict[str, str] = field(default_factory=dict)
 
     @classmethod
     def load(cls, threads: int | None = None) -> Tools:
-        """Load the shipped detector and mark finder; threads: of one inference."""
+        """Load the shipped detector, mark finder and number reader; threads: of one inference."""
         detector, finder = Detector.load(threads=threads), MarkFinder.load()
-        return cls(detector, finder, {"detector": detector.weights_hash})
+        return cls(detector, finder, JerseyReader.load(), {"detector": detector.weights_hash})
 
 
 def read_film(path: Path, standard: str | FieldStandard, tools: Tools, every_frame: bool = False) -> FilmPass:
@@ -82,6 +86,7 @@ def read_film(path: Path, standard: str | FieldStandard, tools: Tools, every_fra
     clip = open_clip(path)
     step = 1 if every_frame or float(clip.rate) <= FAST_RATE_HZ else 2
     collector = EvidenceCollector(get_standard(standard), tools.finder)
+    numbers = LookCollector(tools.jerseys)
     rows, times, kept = [], [], []
     for index, pts_s, bgr in clip:
         times.append(pts_s)
@@ -90,6 +95,7 @@ def read_film(path: Path, standard: str | FieldStandard, tools: Tools, every_fra
         boxes = tools.detector.detect([bgr])[0]
         rows.append((boxes.xyxy_px, boxes.confidence, boxes.kind, describe_colour(bgr, boxes.xyxy_px)))
         collector.add(len(rows) - 1, bgr, boxes.xyxy_px[(boxes.confidence > MASKED_FROM) & (boxes.kind != 2)])
+        numbers.add(pts_s, bgr, boxes.xyxy_px, boxes.confidence, boxes.kind)
         kept.append(pts_s)
     if len(rows) < LEAST_FRAMES:
         raise FilmTrouble(
@@ -101,7 +107,7 @@ def read_film(path: Path, standard: str | FieldStandard, tools: Tools, every_fra
     rate = (clip.rate.numerator, clip.rate.denominator)
     return FilmPass(
         str(path), Path(path).stem, detections, collector.evidence, step, np.asarray(times), *size, rate,
-        tuple(clip.notes),
+        tuple(clip.notes), numbers.finish(),
     )  # fmt: skip
 
 
@@ -148,8 +154,9 @@ def spot_by_direction(
 
 
 def follow(film: FilmPass, cameras: ClipCameras, standard: FieldStandard) -> Tracks:
-    """Identities of one clip in yards."""
-    return track_clip(film.detections, cameras, standard)
+    """Identities of one clip in yards, with what the looks say of their numbers."""
+    tracks = track_clip(film.detections, cameras, standard)
+    return with_evidence(tracks, film.numbers, film.detections)
 
 
 def men_found(film: FilmPass) -> float:
@@ -183,11 +190,12 @@ def tables_of_play(
     play_id: str,
     classifier: RouteClassifier | None = None,
     events: Mapping[str, float] | None = None,
+    roster: Sequence[Mapping[str, Any]] = (),
 ) -> tuple[list[dict[str, Any]], dict[str, Any]]:
     """Rows of one play for `Season.write_play`.
 
     passes: (pass, cameras, view) with the sideline view first. events: moments a person corrected (s on
-    the first clip's clock). Returns (clip rows, tables).
+    the first clip's clock). roster: rows of team and jersey. Returns (clip rows, tables).
     """
     tracks = [follow(film, cameras, standard) for film, cameras, _ in passes]
     remarks: list[str] = []
@@ -197,6 +205,7 @@ def tables_of_play(
         joined = tracks[0]
     for (film, cameras, _), one in zip(passes, tracks, strict=True):
         remarks += remarks_of(film, cameras, one)
+    joined = name_numbers(joined, rosters_of(roster, row))
     play = understand_play(joined, standard, row, events, play_id=play_id)
     tables = play_tables(play, classifier, row)
     plays = tables["plays"][0]

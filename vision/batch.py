@@ -28,6 +28,7 @@ from calibration.game import GameCameras
 from calibration.standards import get_standard
 from models.detector.detector import SHIPPED, Detector
 from models.detector.network import file_hash
+from models.jerseys.reader import WEIGHTS as JERSEY_WEIGHTS
 from models.marks.finder import WEIGHTS as MARK_WEIGHTS
 from models.routes.classifier import RouteClassifier
 from vision.analyze import FilmPass, Tools, read_film, solve_pass, tables_of_play
@@ -83,7 +84,8 @@ def _game_of(path: Path) -> str:
 @functools.cache
 def _weights() -> dict[str, str]:
     """Hashes of the shipped weights, read once a process."""
-    return {"detector": file_hash(SHIPPED), "marks": file_hash(MARK_WEIGHTS)}
+    files = {"detector": SHIPPED, "marks": MARK_WEIGHTS, "jerseys": JERSEY_WEIGHTS}
+    return {name: file_hash(path) for name, path in files.items()}
 
 
 def _settings(standard: str, row: Mapping[str, Any] | None) -> dict[str, Any]:
@@ -211,6 +213,7 @@ class _Batch:
         from models.marks.finder import MarkFinder
 
         self.finder = MarkFinder.load()
+        self.roster = season.table("roster").to_dict("records")
         self.stored = 0
         self.total = 0
 
@@ -357,6 +360,7 @@ class _Batch:
             work.play_id,
             self.classifier,
             self.season.corrected_moments(work.play_id),
+            self.roster,
         )
         for meta in metas:
             meta |= {

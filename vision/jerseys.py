@@ -28,7 +28,9 @@ CORRELATED = 0.25
 """n looks of one view count as n / (1 + CORRELATED * (n - 1))."""
 NOT_LISTED = 0.03
 """Chance that a man on the field is not on his team's roster (typing errors, late changes)."""
-SURE = 0.9
+SURE = 0.95
+"""Chosen, with CORRELATED, on nineteen plays of four tuning films with rosters: of the answers from 0.9 on
+0.975 were right (n 119), from 0.95 on 0.99 (n 100)."""
 
 
 @dataclass(frozen=True)

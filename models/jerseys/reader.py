@@ -5,6 +5,8 @@ One look is weak evidence and is never an answer: looks are voted over the clip 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +24,7 @@ PLACES_SIDE = CROP_PX // 4
 """The network looks at PLACES_SIDE x PLACES_SIDE places of a crop."""
 LOOK_COLUMNS = 1 + TENS + ONES
 """Columns of a look: log-probability that a number is seen whole, then of the tens, then of the ones."""
+WIDTHS = (32, 48, 48, 96, 96, 96, 112)
 WEIGHTS = Path(__file__).parents[1] / "weights" / "jerseys.pt"
 
 
@@ -33,17 +36,17 @@ def _block(c_in: int, c_out: int, size: int = 3, stride: int = 1) -> nn.Sequenti
 class JerseyNet(nn.Module):
     """(B,3,CROP_PX,CROP_PX) normalised crops -> logits (B,1) seen, (B,TENS), (B,ONES), (B,3,PLACES) where.
 
-    Six convolutions; each head looks where it finds its digit (a softmax over PLACES = 12 x 12)."""
+    Convolutions of the given widths, the first at half size, those after the third at a quarter; each head
+    looks where it finds its digit (a softmax over PLACES = 12 x 12)."""
 
-    def __init__(self) -> None:
+    def __init__(self, widths: Sequence[int] = WIDTHS) -> None:
         super().__init__()
-        self.body = nn.Sequential(
-            _block(3, 24, 5, 2), _block(24, 32), _block(32, 32), nn.MaxPool2d(2),
-            _block(32, 64), _block(64, 64), _block(64, 80),
-        )  # fmt: skip
-        self.where = nn.Conv2d(80, 3, 1)
+        blocks: list[nn.Module] = [_block(3, widths[0], 5, 2)]
+        blocks += [_block(a, b) for a, b in pairwise(widths)]
+        self.body = nn.Sequential(*blocks[:3], nn.MaxPool2d(2), *blocks[3:])
+        self.where = nn.Conv2d(widths[-1], 3, 1)
         self.drop = nn.Dropout(0.1)
-        self.heads = nn.ModuleList([nn.Linear(80, n) for n in (1, TENS, ONES)])
+        self.heads = nn.ModuleList([nn.Linear(widths[-1], n) for n in (1, TENS, ONES)])
 
     def forward(self, crops: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
         x = self.body(crops)
@@ -60,7 +63,7 @@ class JerseyReader:
     """
 
     def __init__(self, net: JerseyNet, temperature: float = 1.0) -> None:
-        self.net = net.eval()
+        self.net = net.eval().to(memory_format=torch.channels_last)  # type: ignore[call-overload]
         self.temperature = temperature
 
     @classmethod
@@ -72,7 +75,7 @@ class JerseyReader:
         try:
             raw = torch.load(path, map_location="cpu", weights_only=True)
             temperature = float(raw.pop("temperature"))
-            net = JerseyNet()
+            net = JerseyNet([len(v) for k, v in raw.items() if k.startswith("body.") and v.ndim == 4])
             net.load_state_dict({k: (v.float() if v.is_floating_point() else v) for k, v in raw.items()})
         except Exception as error:
             reason = str(error).splitlines()[0][:120]
@@ -87,7 +90,9 @@ class JerseyReader:
             return np.zeros((0, LOOK_COLUMNS), np.float32)
         if crops.shape[1:] != (CROP_PX, CROP_PX, 3):
             raise ValueError(f"crops: expected (N,{CROP_PX},{CROP_PX},3), found {crops.shape}")
-        seen, tens, ones, _ = self.net(torch.from_numpy(normalise(crops)))
+        seen, tens, ones, _ = self.net(
+            torch.from_numpy(normalise(crops)).contiguous(memory_format=torch.channels_last)
+        )
         parts = F.logsigmoid(seen), *((x / self.temperature).log_softmax(1) for x in (tens, ones))
         return torch.cat(parts, 1).numpy()
 
