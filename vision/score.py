@@ -24,8 +24,9 @@ from models.evaluation.camera import score_clip
 from models.evaluation.chart import score_tables
 from models.evaluation.tally import Tally
 from models.evaluation.tracking import TrackCounts, count_tracks
+from vision.score_camera import add_clip, camera_tally
 from vision.score_peers import fault_table, keep_passes, peer_counts, peer_figures, peer_table
-from vision.score_table import Film, csv_rows, pooled, text_table
+from vision.score_table import Film, csv_rows, everything, pooled, text_table
 from vision.store import Season
 from vision.trouble import FilmTrouble
 
@@ -112,7 +113,7 @@ def feet_of(
 def camera_figures(tally: Tally, found: pd.DataFrame, truth: dict[str, pd.DataFrame], standard: str) -> None:
     """Field error at the feet, share of frames with a camera, clips off by whole lines; share of field lines
     that lie within 5 px along all they show (the Jaccard count of soccer registration), jitter of a still
-    point, coverage of the stated covariance (where the table holds one)."""
+    point. The season keeps no covariance: coverage comes from vision.score_camera."""
     field = get_standard(standard)
     for clip in truth["clips"].itertuples():
         rows = found[found["clip_id"] == clip.clip_id]
@@ -122,25 +123,7 @@ def camera_figures(tally: Tally, found: pd.DataFrame, truth: dict[str, pd.DataFr
         theirs = truth["cameras"][truth["cameras"]["clip_id"] == clip.clip_id]
         true_cameras = cameras_from_table(theirs)
         feet = feet_of(truth, clip.clip_id, true_cameras)
-        row = score_clip(cameras_from_table(rows), true_cameras, feet, field)
-        tally.hit(f"{clip.view}: clip with a camera", row["off_yd"] is not None)
-        tally.counts[f"{clip.view}: frames with a camera/n"] += int(row["frames"])
-        tally.counts[f"{clip.view}: frames with a camera/right"] += round(row["found"] * row["frames"])
-        if row["off_yd"] is not None:
-            tally.hit(
-                f"{clip.view}: yard number right or said to be open", row["off_yd"] == 0 or row["needs_click"]
-            )
-            tally.hit(f"{clip.view}: asks for a click", bool(row["needs_click"]))
-            tally.add(f"{clip.view}: camera error yd (clip medians)", [row["median_yd"]])
-            tally.add(f"{clip.view}: camera error yd (clip 95th)", [row["p95_yd"]])
-            tally.add(f"{clip.view}: jitter of a still point yd (clip rms)", [row["jitter_yd"]])
-            for name, share, n in (
-                ("lines within 5 px", "lines_5px", "lines"),
-                ("feet inside the stated 95 % ellipse", "within_95", "points"),
-            ):
-                if row[share] is not None:
-                    tally.counts[f"{clip.view}: {name}/n"] += int(row[n])
-                    tally.counts[f"{clip.view}: {name}/right"] += round(row[share] * row[n])
+        add_clip(tally, clip.view, score_clip(cameras_from_table(rows), true_cameras, feet, field))
 
 
 def about_film(folder: Path) -> dict[str, Any]:
@@ -216,6 +199,8 @@ def _parser() -> argparse.ArgumentParser:
     add(
         "--faults", type=int, default=0, metavar="N", help="also the tracker on N simulated plays with faults"
     )
+    add("--camera", action="store_true", help="the camera alone: solve anew, all its figures, its speed")
+    add("--clicks", action="store_true", help="with --camera: also with points a simulated operator names")
     add("--no-sheet", action="store_true", help="do not show the program the charting sheet")
     add("--workers", type=int, default=max(1, (os.cpu_count() or 2) // 2))
     add("--every", action="store_true", help="print every figure of every folder, not the table alone")
@@ -231,18 +216,25 @@ def main(argv: list[str] | None = None) -> int:
     with tempfile.TemporaryDirectory() as scratch:
         keep = args.season or Path(scratch)
         keep.mkdir(parents=True, exist_ok=True)
-        passes = args.passes or (Path(scratch) / "passes" if args.peers else None)
+        passes = args.passes or (Path(scratch) / "passes" if args.peers or args.camera else None)
         for folder in args.film:
             about, path = about_film(folder), keep / f"{folder.name}.duckdb"
             if passes is not None:
                 keep_passes(folder, path, passes, args.workers, not args.no_sheet)
+            standard, style = str(about["standard"]), str(about["style"])
+            if args.camera and passes is not None:
+                tally = camera_tally(folder, passes, standard, not args.no_sheet, args.clicks)
+                films.append(Film(folder.name, style, tally))
+                continue
             season = process_folder(folder, path, args.workers, not args.no_sheet)
-            films.append(Film(folder.name, str(about["style"]), tally_of(folder, season, about["standard"])))
+            films.append(Film(folder.name, style, tally_of(folder, season, standard)))
             if args.every:
                 print_figures(films[-1].figures, f"{folder.name}:")
             if args.peers and passes is not None:
                 peers.append(peer_counts(folder, season, passes))
     columns = [*films, *pooled(films)]
+    if args.camera:
+        columns.append(everything(films))
     print(text_table(columns))
     if peers:
         print("\n" + peer_table(peers))

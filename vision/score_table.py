@@ -27,9 +27,32 @@ GROUPS: tuple[tuple[str, tuple[Row, ...]], ...] = (
         ("error at the feet, median yd", "sideline: camera error yd (clip medians)", "median"),
         ("error at the feet, 95th (of clips) yd", "sideline: camera error yd (clip 95th)", "median"),
         ("yard number right or left open", "sideline: yard number right or said to be open", "value"),
+        ("clips off by 5 or 10 yd", "sideline: clips off by 5 or 10 yd", "value"),
         ("clips that ask for a click", "sideline: asks for a click", "value"),
+        ("field lines within 5 px", "sideline: lines within 5 px", "value"),
+        ("jitter of a still point, yd", "sideline: jitter of a still point yd (clip rms)", "median"),
+        ("feet inside the stated 95 % ellipse", "sideline: feet inside the stated 95 % ellipse", "value"),
+        ("same, median clip", "sideline: share inside the 95 % ellipse (by clip)", "median"),
+        ("squared error over the stated",
+         "sideline: squared error over the stated (clip medians, 1 expected)", "median"),
+        ("with clicks: clips off", "sideline: with clicks: clips off by 5 or 10 yd", "value"),
+        ("with clicks: refused", "sideline: with clicks: refused", "value"),
+        ("with clicks: error, median yd", "sideline: with clicks: camera error yd (clip medians)", "median"),
         ("frames with a camera, end zone", "endzone: frames with a camera", "value"),
         ("end zone error, median yd", "endzone: camera error yd (clip medians)", "median"),
+        ("end zone error, 95th (of clips) yd", "endzone: camera error yd (clip 95th)", "median"),
+        ("end zone clips off by 5 or 10 yd", "endzone: clips off by 5 or 10 yd", "value"),
+        ("end zone clips that ask", "endzone: asks for a click", "value"),
+        ("end zone lines within 5 px", "endzone: lines within 5 px", "value"),
+        ("end zone jitter, yd", "endzone: jitter of a still point yd (clip rms)", "median"),
+        ("end zone feet inside the ellipse", "endzone: feet inside the stated 95 % ellipse", "value"),
+        ("same, median clip", "endzone: share inside the 95 % ellipse (by clip)", "median"),
+        ("squared error over the stated",
+         "endzone: squared error over the stated (clip medians, 1 expected)", "median"),
+        ("end zone with clicks: clips off", "endzone: with clicks: clips off by 5 or 10 yd", "value"),
+        ("end zone with clicks: refused", "endzone: with clicks: refused", "value"),
+        ("end zone with clicks: error, yd", "endzone: with clicks: camera error yd (clip medians)", "median"),
+        ("film frames a second, two cores", "camera: film frames a second on two cores", "median"),
     )),
     ("identities", (
         ("IDF1 in yards (n clips)", "IDF1 in yards", "value"),
@@ -102,6 +125,14 @@ def pooled(films: Sequence[Film]) -> list[Film]:
                 total = total + film.tally
             out.append(Film(f"all {style}", style, total))
     return out
+
+
+def everything(films: Sequence[Film]) -> Film:
+    """A column with the counts of all films added."""
+    total = Tally()
+    for film in films:
+        total = total + film.tally
+    return Film("all", "all", total)
 
 
 def cell(figure: dict[str, float] | None, statistic: str) -> str:

@@ -28,8 +28,8 @@ from calibration.evidence import ClipEvidence, EvidenceCollector
 from calibration.game import ClipJob, GameCameras
 from calibration.standards import FieldStandard
 
-CHI2_95 = 5.991  # 95 % quantile of chi-squared with two degrees of freedom
-FOOT_SD_PX = 0.5
+CHI2_95, CHI2_50 = 5.991, 1.386  # quantiles of chi-squared with two degrees of freedom
+FOOT_SD_PX = 1e-3  # the truth's foot points are exact: the camera's covariance stands alone
 
 
 def field_errors(
@@ -46,13 +46,11 @@ def field_errors(
         camera = cameras.camera(int(frame))  # type: ignore[call-overload]
         if camera is None:
             continue
-        xy, valid, covariance = camera.to_field(
-            rows[["foot_x_px", "foot_y_px"]].to_numpy(float), FOOT_SD_PX * 0.2
-        )
+        xy, valid, covariance = camera.to_field(rows[["foot_x_px", "foot_y_px"]].to_numpy(float), FOOT_SD_PX)
         if turned:
             xy = np.array([standard.length_yd, standard.width_yd]) - xy
         e = (xy - rows[["x_field_yd", "y_field_yd"]].to_numpy(float))[valid]
-        c = covariance[valid] + 1e-6 * np.eye(2)
+        c = covariance[valid] + 1e-8 * np.eye(2)
         errors.append(e)
         lengths.append(np.einsum("ni,nij,nj->n", e, np.linalg.inv(c), e))
     if not errors:
@@ -148,6 +146,7 @@ def score_clip(
         "median_yd": float(np.median(modulo)),
         "p95_yd": float(np.percentile(modulo, 95)),
         "within_95": float(np.mean(length < CHI2_95)) if stated else None,
+        "over_stated": float(np.median(length)) / CHI2_50 if stated else None,
         "lines_5px": sum(g for g, _ in lines) / max(sum(s for _, s in lines), 1) if off == 0 else None,
         "lines": sum(s for _, s in lines),
         "jitter_yd": jitter_yd(cameras, truth),
