@@ -20,6 +20,7 @@ from calibration.evidence import ClipEvidence, EvidenceCollector
 from calibration.game import ClipJob, GameCameras
 from calibration.solve import solve_clip
 from calibration.standards import FieldStandard, get_standard
+from models.detector.band import BandDetector
 from models.detector.detector import Detector
 from models.jerseys.reader import JerseyReader
 from models.marks.finder import MarkFinder
@@ -86,13 +87,13 @@ def read_film(path: Path, standard: str | FieldStandard, tools: Tools, every_fra
     clip = open_clip(path)
     step = 1 if every_frame or float(clip.rate) <= FAST_RATE_HZ else 2
     collector = EvidenceCollector(get_standard(standard), tools.finder)
-    numbers = LookCollector(tools.jerseys)
+    numbers, eye = LookCollector(tools.jerseys), BandDetector(tools.detector)
     rows, times, kept = [], [], []
     for index, pts_s, bgr in clip:
         times.append(pts_s)
         if index % step:
             continue
-        boxes = tools.detector.detect([bgr])[0]
+        boxes = eye.detect(bgr)
         rows.append((boxes.xyxy_px, boxes.confidence, boxes.kind, describe_colour(bgr, boxes.xyxy_px)))
         collector.add(len(rows) - 1, bgr, boxes.xyxy_px[(boxes.confidence > MASKED_FROM) & (boxes.kind != 2)])
         numbers.add(pts_s, bgr, boxes.xyxy_px, boxes.confidence, boxes.kind)
