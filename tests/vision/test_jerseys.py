@@ -11,6 +11,7 @@ from models.jerseys.reader import LOOK_COLUMNS, NUMBERS
 from vision.jerseys import (
     LEAST_HEIGHT_PX,
     LOOKS_HZ,
+    OTHER_UNIT,
     LookCollector,
     NumberLooks,
     chances_of_team,
@@ -133,11 +134,12 @@ def test_a_roster_decides_between_numbers_that_look_alike() -> None:
     look[11 + 8] = np.log(0.45)  # 36 or 38
     tracks = with_evidence(*clip_of([[look] * 6, [look_at(12, 0.95)] * 6], "AB"))
     assert name_numbers(tracks).jersey == ("", "12")
-    said = name_numbers(tracks, {"elm": [38, 7], "oak": [12, 60]})
+    lists = {"elm": {38: 1.0, 7: 1.0}, "oak": {12: 1.0, 60: 1.0}}
+    said = name_numbers(tracks, lists)
     assert said.jersey == ("38", "12")
     # a number that is on nobody's list is still read when it is plain
     plain = with_evidence(*clip_of([[look_at(77, 0.99)] * 8, [look_at(12, 0.95)] * 6], "AB"))
-    assert name_numbers(plain, {"elm": [38, 7], "oak": [12, 60]}).jersey == ("77", "12")
+    assert name_numbers(plain, lists).jersey == ("77", "12")
 
 
 def test_known_numbers_stay_and_officials_get_none() -> None:
@@ -148,19 +150,24 @@ def test_known_numbers_stay_and_officials_get_none() -> None:
 
 def test_chances_sum_to_one_and_follow_the_list() -> None:
     evidence = np.random.default_rng(0).normal(0, 3, (11, NUMBERS))
-    chance = chances_of_team(evidence, [4, 9, 50])
+    chance = chances_of_team(evidence, {4: 1.0, 9: 1.0, 50: 1.0})
     assert chance.shape == (11, NUMBERS)
     assert chance.sum(1) == pytest.approx(np.ones(11))
-    none = chances_of_team(np.zeros((1, NUMBERS)), [4, 9])[0]
+    none = chances_of_team(np.zeros((1, NUMBERS)), {4: 1.0, 9: 0.5})[0]
     assert none[[4, 9]].sum() == pytest.approx(0.97)
+    assert none[4] == pytest.approx(2 * none[9])
 
 
 def test_rosters_of_the_two_teams_on_the_sheet() -> None:
     rows = [
-        {"team": "Elm", "jersey": 7.0}, {"team": "Oak ", "jersey": 8}, {"team": "Ash", "jersey": 9},
-        {"team": "Elm", "jersey": float("nan")},
+        {"team": "Elm", "jersey": 7.0, "position": "QB"}, {"team": "Oak ", "jersey": 8},
+        {"team": "Ash", "jersey": 9}, {"team": "Elm", "jersey": float("nan")},
+        {"team": "Elm", "jersey": 50, "position": "LB"}, {"team": "Elm", "jersey": 51, "position": "K"},
+        {"team": "Elm", "jersey": 7, "position": "CB"},
     ]  # fmt: skip
-    assert rosters_of(rows, {"offense": "ELM", "defense": "oak"}) == {"elm": [7], "oak": [8]}
+    elm = {7: 1.0, 50: OTHER_UNIT, 51: 1.0}  # 7 is worn by two men, one of them of the offense
+    assert rosters_of(rows, {"offense": "ELM", "defense": "oak"}) == {"elm": elm, "oak": {8: 1.0}}
+    assert rosters_of(rows)["elm"] == {7: 1.0, 50: 1.0, 51: 1.0}
     assert set(rosters_of(rows, {"offense": "Elm"})) == {"elm", "oak", "ash"}
     assert rosters_of([], None) == {}
 
