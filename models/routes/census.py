@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.routes.features import GRID_S, Grid, two_segments, velocity
-from models.routes.made import coarse_labels, observe
-from models.synthetic.playsim_sampler import RouteSet, sample_routes
+from models.routes.made import coarse_labels, to_arrival
+from models.synthetic.playsim_sampler import sample_routes
 
 NAN = float("nan")
 
@@ -85,14 +85,6 @@ def census(grid: Grid, label: np.ndarray) -> dict[str, Figures]:
             float(heading), median(lateral, rows), median(peak, rows),
         )  # fmt: skip
     return out
-
-
-def to_arrival(routes: RouteSet, seed: int) -> Grid:
-    """Clean grids of simulated routes, looked at until about the ball's arrival (0.4-2.4 s after the
-    throw)."""
-    rng = np.random.default_rng(seed)
-    flight = np.clip(rng.normal(0.45 * routes.throw_s - 0.2, 0.35), 0.4, 2.4)  # late throws go far
-    return observe(routes, seed, 0.0, window_s=np.minimum(routes.throw_s + flight, GRID_S[-1]))
 
 
 def report(found: dict[str, Figures]) -> list[str]:

@@ -1,7 +1,8 @@
 """Simulated routes made to look like what a tracker or a league's tables give: the training set.
 
 `observe` takes clean routes and returns grids with a tracker's noise, gaps, smoothing, wrong snap and line;
-`coarse_labels` names them in the twelve-class set by what was visible, as an automatic scheme would.
+`coarse_labels` names them in the twelve-class set by what was run until the ball arrived, as an automatic
+scheme would.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from models.routes.features import AFTER_THROW_S, GRID_S, SNAP, Grid, finish_grid, side_of, trust
+from models.routes.features import GRID_S, SNAP, Grid, finish_grid, side_of, trust
 from models.routes.labels import load_taxonomy
 from models.synthetic.playsim_records import RATE_HZ
 from models.synthetic.playsim_sampler import RouteSet
@@ -22,6 +23,9 @@ NO_THROW_SHARE, ROUGH_THROW_SHARE = 0.25, 0.25
 only roughly"""
 CUT_SHARE, LATE_SHARE = 0.1, 0.08
 """routes lost early, or seen only from after the snap"""
+VIEW_SHARE, VIEW_DEEP_YD, VIEW_WIDE_YD = 0.25, (6.0, 26.0), (2.0, 12.0)
+"""routes whose picture ends so far downfield or, in a third of them, so far outside the man's place at the
+snap: who leaves it early is one who runs there"""
 
 
 def observe(routes: RouteSet, seed: int, strength: float = 1.0, window_s: np.ndarray | None = None) -> Grid:
@@ -49,7 +53,8 @@ def observe(routes: RouteSet, seed: int, strength: float = 1.0, window_s: np.nda
     grid[..., 1] += (rng.normal(0, 0.3, n) * strength)[:, None]
     rough = rng.random(n) < ROUGH_THROW_SHARE
     throw = routes.throw_s + rng.normal(0, np.where(rough, 0.35, 0.08), n) * strength
-    extra = np.where(rng.random(n) < 0.35, AFTER_THROW_S, rng.uniform(0.0, AFTER_THROW_S, n))
+    flight = _flight_s(rng, routes.throw_s)
+    extra = np.where(rng.random(n) < 0.6, flight, rng.uniform(0.0, 1.0, n) * flight)
     known = (rng.random(n) > NO_THROW_SHARE * (strength > 0)) & np.isfinite(throw)
     blind = np.where(np.isfinite(throw), throw, GRID_S[-1]) + rng.uniform(0.2, 3.2, n)
     end = np.where(known, throw + extra, np.minimum(blind, GRID_S[-1]))
@@ -57,6 +62,8 @@ def observe(routes: RouteSet, seed: int, strength: float = 1.0, window_s: np.nda
         end = np.minimum(end, routes.end_s)
     cut = (rng.random(n) < CUT_SHARE) & (strength > 0)
     end = np.where(cut, np.minimum(end, rng.uniform(1.2, 3.0, n)), end)
+    if strength > 0:
+        end = np.minimum(end, _leaves_view_s(rng, grid))
     end = np.clip(end if window_s is None else window_s, 0.9, GRID_S[-1])
     first = np.where(rng.random(n) < 0.3, 0.0, -0.5)
     late = (rng.random(n) < LATE_SHARE) & (strength > 0)
@@ -70,6 +77,30 @@ def observe(routes: RouteSet, seed: int, strength: float = 1.0, window_s: np.nda
     number = np.where(rng.random(n) < 0.15, -1, routes.number)
     throw = np.where(known, throw, np.nan)
     return finish_grid(grid, seen, room, number, throw, end, side, np.ones(n, bool), firm)
+
+
+def _flight_s(rng: np.random.Generator, throw_s: np.ndarray) -> np.ndarray:
+    """(N,) time from the throw to the ball's arrival: late throws go far."""
+    return np.clip(rng.normal(0.45 * np.nan_to_num(throw_s, nan=2.7) - 0.2, 0.35), 0.4, 2.4)
+
+
+def _leaves_view_s(rng: np.random.Generator, grid: np.ndarray) -> np.ndarray:
+    """(N,) last time at which a man of the grid (N, G, 2) is in the picture; inf where he never leaves it."""
+    n = len(grid)
+    deep = np.where(rng.random(n) < 0.67, rng.uniform(*VIEW_DEEP_YD, n), np.inf)
+    wide = np.where(np.isinf(deep), rng.uniform(*VIEW_WIDE_YD, n), np.inf)
+    outward = (grid[..., 1] - grid[:, SNAP, None, 1]) * np.sign(grid[:, SNAP, None, 1] + 1e-6)
+    gone = ((grid[..., 0] > deep[:, None]) | (outward > wide[:, None])) & (GRID_S > 0)
+    last = np.where(gone.any(1), GRID_S[np.maximum(gone.argmax(1) - 1, 0)], np.inf)
+    return np.where(rng.random(n) < VIEW_SHARE, last, np.inf)
+
+
+def to_arrival(routes: RouteSet, seed: int) -> Grid:
+    """Clean grids of simulated routes, looked at until about the ball's arrival (0.4-2.4 s after the
+    throw)."""
+    rng = np.random.default_rng(seed)
+    end = routes.throw_s + _flight_s(rng, routes.throw_s)
+    return observe(routes, seed, 0.0, window_s=np.minimum(np.nan_to_num(end, nan=GRID_S[-1]), GRID_S[-1]))
 
 
 def _warp(rng: np.random.Generator, path: np.ndarray, t_s: np.ndarray) -> np.ndarray:
@@ -124,7 +155,8 @@ def _sample(path: np.ndarray, t_s: np.ndarray, at_s: np.ndarray) -> np.ndarray:
 
 
 def coarse_labels(routes: RouteSet, grid: Grid, seed: int) -> np.ndarray:
-    """Twelve-class names by what was visible before the window's end; '' where the set has no name."""
+    """Twelve-class names by what was run before the end of the grid's window (`to_arrival`); '' where the set
+    has no name."""
     rng = np.random.default_rng(seed)
     n = len(routes)
     taxonomy = load_taxonomy("twelve")

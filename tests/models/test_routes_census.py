@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.routes.census import REAL, Figures, census, misses, report, to_arrival
+from models.routes.census import REAL, Figures, census, misses, report
 from models.routes.features import GRID_S, RoutePath, to_grid
-from models.routes.made import coarse_labels, observe
+from models.routes.made import coarse_labels, observe, to_arrival
 from models.synthetic.playsim_sampler import sample_routes
 
 KNOWN_GAPS = {
