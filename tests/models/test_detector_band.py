@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.detector.band import SHAPES, WHOLE_EVERY, BandDetector
+from models.detector.band import SHAPES, STILL_WIDTH_PX, WHOLE_EVERY, BandDetector, detect_still
 from models.detector.detector import INPUT_WIDTH_PX, Boxes
 
 H, W = 720, 1280
@@ -13,6 +13,8 @@ H, W = 720, 1280
 
 class Eye:
     """Stands in for the network: finds the men drawn as grey rectangles, reports what it was shown."""
+
+    width_px = None
 
     def __init__(self) -> None:
         self.looks: list[tuple[int, int | None]] = []
@@ -85,3 +87,11 @@ def test_too_few_men_tell_no_band() -> None:
     for _ in range(3):
         band.detect(picture([300, 320]))
     assert eye.looks == [(H, None)] * 3
+
+
+@pytest.mark.parametrize(("tall", "looks"), [(40, [None, STILL_WIDTH_PX]), (90, [None])])
+def test_a_still_is_looked_at_again_only_when_its_men_are_small(tall: int, looks: list[int | None]) -> None:
+    eye = Eye()
+    boxes = detect_still(eye, picture(FLAT, tall))  # type: ignore[arg-type]
+    assert [look[1] for look in eye.looks] == looks
+    assert sorted(boxes.xyxy_px[:, 3]) == pytest.approx(FLAT)

@@ -228,6 +228,7 @@ def run_detect(args: argparse.Namespace) -> int:
     """Write boxes of all inputs; inputs that cannot be read are listed and the rest done."""
     import numpy as np
 
+    from models.detector.band import detect_still
     from models.detector.detector import Detector
 
     detector = Detector.load(Path(args.weights) if args.weights else None)
@@ -242,7 +243,7 @@ def run_detect(args: argparse.Namespace) -> int:
         for name in args.inputs:
             try:
                 for frame, pts_s, bgr in _pictures(name, args.every):
-                    boxes = detector.detect([bgr])[0].at_least(args.least)
+                    boxes = detect_still(detector, bgr).at_least(args.least)
                     for kind, confidence, box in zip(
                         boxes.kind, boxes.confidence, boxes.xyxy_px, strict=True
                     ):
