@@ -21,6 +21,8 @@ from vision.plays.snap import SnapCandidate, snap_candidates, snap_from_ball, sn
 Rows = NDArray[np.intp]
 LEAST_ODDS = 0.6
 """log-odds of who the offense is below which no direction is given (two in three right)"""
+BALL_OFF_S = 0.4
+"""a ball that starts to move farther from the time at which the men do is not being snapped"""
 STILL_YD = 0.15
 """a man whose mean places over 0.3 and 0.6 s differ by less stands still"""
 
@@ -78,7 +80,9 @@ def find_start(
     source = "estimated" if sd > 0.3 else "measured"
     if ball is not None:
         from_ball, ball_sd = snap_from_ball(ball.t_s, ball.xy_field_yd, t)
-        if math.isfinite(from_ball) and abs(from_ball - t) < max(0.6, 2 * sd):
+        # tracks that begin with the snap show the ball at rest only later, in the passer's hands
+        begun = t - motion.t_s[0] < 0.25 and from_ball > t
+        if math.isfinite(from_ball) and abs(from_ball - t) < max(BALL_OFF_S, 2 * sd) and not begun:
             t, sd, source = from_ball, ball_sd, "measured"
     lineup2, odds2 = _lineup_at(motion, t, ball, spot)
     if lineup2 is not None:
