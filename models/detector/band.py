@@ -89,7 +89,7 @@ class BandDetector:
 
 
 def detect_still(detector: Detector, bgr: np.ndarray, least: float = 0.05) -> Boxes:
-    """Boxes of a picture by itself ((H, W, 3) uint8 BGR): looked at once more, larger, when its men are small."""
+    """Boxes of a picture by itself ((H, W, 3) uint8 BGR); one with small men is looked at again, larger."""
     boxes = detector.detect([bgr], least)[0]
     men = boxes.xyxy_px[(boxes.confidence >= SURE) & (boxes.kind == PLAYER)]
     scale = (detector.width_px or INPUT_WIDTH_PX) / bgr.shape[1]
