@@ -158,6 +158,18 @@ def test_chances_sum_to_one_and_follow_the_list() -> None:
     assert none[4] == pytest.approx(2 * none[9])
 
 
+def test_one_digit_alone_is_never_quite_sure() -> None:
+    """A 7 seen ever so often may be half of 17 or 74; a roster without such numbers makes it sure."""
+    sevens = [[look_at(7, 0.99, 0.99)] * 30]
+    tracks, looks, detections = clip_of(sevens, "A")
+    evidence = with_evidence(tracks, looks, detections).number_evidence
+    open_to_all = chances_of_team(evidence, None)[0]
+    assert open_to_all.argmax() == 7 and 0.85 < open_to_all[7] < 0.95
+    assert open_to_all[17] == pytest.approx(open_to_all[74], rel=0.01)
+    listed = chances_of_team(evidence, {7: 1.0, 20: 1.0, 35: 1.0})[0]
+    assert listed[7] > 0.98
+
+
 def test_rosters_of_the_two_teams_on_the_sheet() -> None:
     rows = [
         {"team": "Elm", "jersey": 7.0, "position": "QB"}, {"team": "Oak ", "jersey": 8},
