@@ -17,6 +17,7 @@ import numpy as np
 from models.routes.classifier import RouteClassifier
 from models.routes.features import GRID_S, Break, Grid, RoutePath, to_grid, two_segments
 from models.routes.labels import UNKNOWN
+from vision.plays.motion import own_sd
 
 STOPS = ("hitch", "hook", "curl", "comeback")
 UNBROKEN = ("go", "block", "screen", "checkdown", "flat", "swing")
@@ -99,6 +100,7 @@ def paths_of_play(play: Any) -> tuple[list[str], list[RoutePath]]:
     ends = [e for e in ends if not e < throw]
     window = (clock >= -1.0) & (clock <= 6.5)
     seen = ~_long_lost(np.asarray(tracks.observed, bool), np.asarray(tracks.t_s, float))
+    sd = own_sd(tracks)
     ids, paths = [], []
     for man in play.eligible:
         if man.player_id not in tracks.ids:
@@ -116,7 +118,7 @@ def paths_of_play(play: Any) -> tuple[list[str], list[RoutePath]]:
                 right,
                 left,
                 number,
-                np.asarray(tracks.sd_yd[at], float)[window],
+                sd[at][window],
             )
         )
     return ids, paths

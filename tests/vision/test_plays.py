@@ -10,14 +10,15 @@ import pytest
 
 from calibration.standards import get_standard
 from models.evaluation.plays import Score, receiver_numbers
+from models.synthetic.plays import simulate_play
 from vision.plays import BallPath, Play, Value, to_play, understand_play
 from vision.plays.ball import find_flight
 from vision.plays.lineup import ANYWHERE, Spot
-from vision.plays.motion import Blur
+from vision.plays.motion import Blur, motion_of, own_sd
 from vision.plays.passing import quarterback_drop
 from vision.plays.sheet import charted
 from vision.plays.snap import fit_onset, snap_from_ball
-from vision.plays.trial import trial
+from vision.plays.trial import tracks_of, trial
 from vision.records import Tracks
 from vision.tracking.identities import PathSettings
 from vision.tracking.motion import smooth
@@ -351,3 +352,14 @@ def test_simulated_plays_held_out(kind: str, ball: bool) -> None:
     assert _share(score, "cushion at snap yd within 0.7") >= 0.85, text
     if ball:
         assert _share(score, "throw s within 0.2") >= 0.9, text
+
+
+def test_what_the_camera_adds_to_all_men_is_not_their_own_error():
+    script = simulate_play(41, "ncaa", "pass")
+    tracks = tracks_of(script, np.random.default_rng(1), "clean")
+    sd = np.full(tracks.sd_yd.shape, 0.1)
+    sd[3] = 0.5
+    shared = replace(tracks, sd_yd=np.hypot(sd, 0.8))
+    assert np.allclose(own_sd(replace(tracks, sd_yd=sd)), sd)
+    assert np.allclose(own_sd(shared), sd, atol=1e-6)
+    assert motion_of(shared).blur == motion_of(replace(tracks, sd_yd=sd)).blur

@@ -83,7 +83,9 @@ def fake_play(direction: int) -> SimpleNamespace:
     xy = np.stack([np.stack([x, y], 1), np.stack([x, np.full(len(t), 25.0)], 1)])
     man = dict(role="WR", receiver_number=1, side="right", depth_play_yd=-1.0)
     value = lambda v: SimpleNamespace(value=v, known=np.isfinite(v))  # noqa: E731
-    tracks = SimpleNamespace(ids=("w", "z"), t_s=t, xy_field_yd=xy, sd_yd=np.full((2, len(t)), 0.3))
+    tracks = SimpleNamespace(
+        ids=("w", "z"), t_s=t, xy_field_yd=xy, sd_yd=np.repeat([[0.3], [0.1]], len(t), 1)
+    )
     tracks.observed = np.ones((2, len(t)), bool)
     tracks.index = tracks.ids.index
     play = SimpleNamespace(

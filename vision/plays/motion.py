@@ -133,6 +133,26 @@ def smooth_fit(t_s: F64, values: F64, clock: F64, half_s: float) -> tuple[F64, F
     return np.where(ok & near, value, np.nan), np.where(ok & near, slope, np.nan)
 
 
+OWN_SD_YD = 0.1
+"""spread of a man's places that is his own on the frames where the camera alone says more (good film)"""
+
+
+def own_sd(tracks: Tracks) -> F64:
+    """(P,T) sd (yd) of each man's places without what the camera adds to all of them alike.
+
+    What moves all men together (a camera that is off by half a yard) changes no route, speed or snap. It is
+    taken as the lower fifth of the sds stated on a frame, in squares, less OWN_SD_YD.
+    """
+    sd = np.array(tracks.sd_yd, float)
+    known = np.isfinite(sd) & np.isfinite(tracks.xy_field_yd[..., 0])
+    if not known.any():
+        return sd
+    ordered = np.sort(np.where(known, sd, np.inf), axis=0)
+    fifth = np.take_along_axis(ordered, (known.sum(0) // 5)[None].clip(0, len(sd) - 1), axis=0)[0]
+    shared = np.where(np.isfinite(fifth), np.maximum(fifth**2 - OWN_SD_YD**2, 0.0), 0.0)
+    return np.sqrt(np.maximum(sd**2 - shared, 0.5 * OWN_SD_YD**2, where=known, out=sd**2))
+
+
 def motion_of(tracks: Tracks, teams: tuple[str, ...] = ("offense", "defense", "A", "B", "unknown")) -> Motion:
     """The players of the tracks on an even clock, gently smoothed (0.2 s; 0.3 s where places are rough)."""
     rows = tracks.of_team(*teams)
@@ -142,9 +162,10 @@ def motion_of(tracks: Tracks, teams: tuple[str, ...] = ("offense", "defense", "A
     velocity = xy.copy()
     sd = np.full((len(rows), len(clock)), np.nan)
     halves = []
+    own = own_sd(tracks)
     for k, row in enumerate(rows):
         places = np.asarray(tracks.xy_field_yd[row])
-        noise = np.asarray(tracks.sd_yd[row])
+        noise = own[row]
         known = np.isfinite(noise) & np.isfinite(places[:, 0])
         typical = float(np.median(noise[known])) if known.any() else 0.1
         half = 0.2 if typical < 0.2 else 0.3
@@ -161,14 +182,14 @@ def motion_of(tracks: Tracks, teams: tuple[str, ...] = ("offense", "defense", "A
         velocity=velocity,
         speed=np.hypot(velocity[..., 0], velocity[..., 1]),
         sd_yd=sd,
-        blur=Blur(float(np.median(halves)) / 1.5 if halves else 0.0, _follow_s(tracks, rows)),
+        blur=Blur(float(np.median(halves)) / 1.5 if halves else 0.0, _follow_s(tracks, rows, own)),
     )
 
 
-def _follow_s(tracks: Tracks, rows: NDArray[np.intp]) -> float:
+def _follow_s(tracks: Tracks, rows: NDArray[np.intp], own: F64) -> float:
     """Time constant of the tracker's smoother, from the spread it states; 0 where no boxes were followed."""
     film = np.asarray(tracks.box_index[rows]) >= 0
-    sd = np.asarray(tracks.sd_yd[rows])[film]
+    sd = own[rows][film]
     sd = sd[np.isfinite(sd)]
     if not len(sd):
         return 0.0
