@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 
@@ -32,7 +34,7 @@ def look_at(number: int, sure: float = 0.9, seen: float = 0.95) -> np.ndarray:
     return out
 
 
-def clip_of(men: list[list[np.ndarray | None]], teams: str) -> tuple[Tracks, NumberLooks, Detections]:
+def clip_of(men: Sequence[Sequence[np.ndarray | None]], teams: str) -> tuple[Tracks, NumberLooks, Detections]:
     """Men with one box a frame and a look (or None) at each."""
     p, t = len(men), len(men[0])
     frame = np.repeat(np.arange(t), p)
