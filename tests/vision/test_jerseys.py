@@ -37,11 +37,15 @@ def look_at(number: int, sure: float = 0.9, seen: float = 0.95) -> np.ndarray:
 def clip_of(men: Sequence[Sequence[np.ndarray | None]], teams: str) -> tuple[Tracks, NumberLooks, Detections]:
     """Men with one box a frame and a look (or None) at each."""
     p, t = len(men), len(men[0])
-    frame = np.repeat(np.arange(t), p)
-    xyxy = np.tile([10.0, 10, 50, 110], (p * t, 1))
-    sure, kind, colour = np.full(p * t, 0.9), np.zeros(p * t, np.uint8), np.zeros((p * t, 0))
+    frame = np.repeat(np.arange(t, dtype=np.int32), p)
+    xyxy = np.tile(np.array([10, 10, 50, 110], np.float32), (p * t, 1))
+    sure, kind, colour = (
+        np.full(p * t, 0.9, np.float32),
+        np.zeros(p * t, np.uint8),
+        np.zeros((p * t, 0), np.float32),
+    )
     detections = Detections(frame, xyxy, sure, kind, colour, np.arange(t) / 10, 640, 360)
-    box = np.arange(p * t).reshape(t, p).T
+    box = np.arange(p * t, dtype=np.int32).reshape(t, p).T
     rows = [(int(box[k, f]), look) for k in range(p) for f, look in enumerate(men[k]) if look is not None]
     rows.sort(key=lambda r: r[0])
     looks = NumberLooks(
