@@ -28,6 +28,8 @@ motion is looked at"""
 LEFT_THE_LINE_YD, TACKLE_SET_YD = 1.2, 1.8
 """LATER_S after the snap a man who was under the centre has gone back that much more than the linemen, and no
 lineman more than that (simulated plays: passers 2 to 3, linemen to 1.5)"""
+RETREAT_YD, STAYS_COST = 1.0, 0.7
+"""a passer has gone back so far LATER_S after the snap; misfit counted for each yard less, up to two"""
 TWICE_YD = 0.75
 """two men of a line do not stand nearer than this, shoulder to shoulder (widths of men)"""
 WIDEST_GAP_YD = 2.3
@@ -113,7 +115,7 @@ def read_lineup(
     ball = _trusted(ball, xy, offense, direction)
     depth = direction * xy[:, 0]
     behind = None if later is None else direction * later[:, 0]
-    best: tuple[float, _Five, int] | None = None
+    best: tuple[float, _Five, int, float] | None = None
     near = _near_the_line(xy, offense, depth, speed, direction)
     for size in (5, 4, 3, 2):
         for run in _runs(near, xy[:, 1], size):
@@ -125,14 +127,15 @@ def read_lineup(
                 if ball is not None:
                     cost += 1.2 * min(abs(ball[1] - five.spot_y_yd), 5.0)
                 cost += spot.cost_across(five.spot_y_yd, direction)
-                qb, qb_cost = _quarterback(five, offense, depth, xy[:, 1], given, behind)
-                if best is None or cost + qb_cost < best[0]:
-                    best = (cost + qb_cost, five, qb)
+                qb, qb_cost, stays = _quarterback(five, offense, depth, xy[:, 1], given, behind)
+                if best is None or cost + qb_cost + stays < best[0]:
+                    best = (cost + qb_cost + stays, five, qb, stays)
         if size < 5 and best is not None and best[0] < (5.0 if size > 3 else 7.0):
             break
     if best is None:
         return None
-    cost, five, qb = best
+    cost, five, qb, stays = best
+    cost -= stays  # chooses among passers; a defense drops back as well
     run, centre = five.rows, five.centre
     los, los_sd = _line_of_scrimmage(run, centre, depth, defense, xy[:, 1])
     on_line = int((depth[offense] > los - 2.3).sum())
@@ -280,15 +283,16 @@ def _left_the_line(run: tuple[int, ...], given: F64) -> float:
 
 def _quarterback(
     five: _Five, offense: NDArray[np.intp], depth: F64, y: F64, given: F64, later: F64 | None
-) -> tuple[int, float]:
-    """The man behind the middle of the line: row (or -1) and misfit in yards.
+) -> tuple[int, float, float]:
+    """The man behind the middle of the line: row (or -1), misfit in yards, and the part that counts between
+    men of one reading alone: a passer goes back RETREAT_YD after the snap, a back does not.
 
     later (P,): depths about LATER_S after the snap; given (P,): see `_given_ground`. A man under the centre
     has left the linemen by then, a lineman who stands a little behind the others has not; a back on his way
     forward is no passer.
     """
     front = float(np.median(five.depth_yd))
-    best, best_cost = -1, 3.0
+    best, best_cost, best_stays = -1, 3.0, STAYS_COST * RETREAT_YD
     for man in offense:
         if man in five.rows:
             continue
@@ -297,12 +301,13 @@ def _quarterback(
         if 9.5 <= back < 16.5 and aside < 1.3 and len(five.rows) == 5:
             # a punter; the man before him protects. A whole line must be seen: a deep safety behind a
             # defensive front looks alike
-            if 1.0 + aside < best_cost:
-                best, best_cost = int(man), 1.0 + aside
+            if 1.0 + aside < best_cost + best_stays:
+                best, best_cost, best_stays = int(man), 1.0 + aside, 0.0
             continue
         gone = float(given[man]) if later is not None else np.nan
         # his feet may be seen beside the linemen's when he is under the centre; that he drops tells him
-        if not (-0.5 if gone > LEFT_THE_LINE_YD + 0.3 else 0.1) < back < TAILBACK_YD:
+        dropped = gone > LEFT_THE_LINE_YD + 0.3
+        if not (-0.5 if dropped else 0.1) < back < TAILBACK_YD:
             continue
         # right behind the line only a man under the centre stands; beside him it is a lineman
         cost = 1.8 * aside + 0.5 * max(0.0, back - 6.0)
@@ -310,14 +315,15 @@ def _quarterback(
         if np.isfinite(forward):
             cost += 1.5 * float(np.clip(forward - 1.2, 0.0, 2.0))
         if back < UNDER_CENTRE_YD:
-            cost += 4.0 * max(0.0, aside - 0.5)
+            cost += 4.0 * max(0.0, aside - (1.2 if dropped else 0.5))
             if np.isfinite(gone):
                 cost += float(np.clip(2.0 * (LEFT_THE_LINE_YD - gone), 0.0, 4.0))
         # of two men in a row behind the ball (under centre, pistol) the nearer one takes the snap
         cost += 0.12 * back - (0.4 if back < UNDER_CENTRE_YD else 0.0)
-        if cost < best_cost:
-            best, best_cost = int(man), float(cost)
-    return best, best_cost
+        stays = STAYS_COST * float(np.clip(RETREAT_YD + (forward if np.isfinite(forward) else 0.0), 0.0, 2.0))
+        if cost + stays < best_cost + best_stays:
+            best, best_cost, best_stays = int(man), float(cost), stays
+    return best, best_cost, best_stays
 
 
 def _line_of_scrimmage(
