@@ -59,7 +59,8 @@ def records(boxes_per_frame, kind, colour=None, xy=None):
     flat = np.zeros(n)
     xy = np.column_stack([flat + 50.0, flat + 25.0]) if xy is None else xy
     yes, no = np.ones(n, bool), np.zeros(n, bool)
-    places = Places(xy, np.tile(0.04 * np.eye(2), (n, 1, 1)), flat + 2, flat, yes, flat, yes, no, flat, no)
+    near = np.tile(0.04 * np.eye(2), (n, 1, 1))
+    places = Places(xy, near, flat + 2, flat, yes, flat, yes, no, flat, no, flat)
     return d, places
 
 

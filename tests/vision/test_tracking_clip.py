@@ -184,3 +184,19 @@ def test_views_of_different_plays_are_not_joined():
     joined = join_views(tracked(), tracked(seed=SEED + 1), NCAA)
     assert joined.pairs == () and "could not be joined" in joined.message
     assert joined.tracks is tracked()
+
+
+def test_a_camera_said_to_be_unsure_hides_nobody_and_is_told_in_the_sd():
+    """Its error is common to all men: who is who does not suffer, what is said of the places does."""
+    _, boxes, detections = a_clip()
+
+    def unsure(frame):
+        camera = boxes.cameras.camera(frame)
+        return camera and replace(camera, covariance=np.diag([25.0, 1, 1, 1e-3, 1e-3, 100, 100, 9, 1e-2]))
+
+    cameras = SimpleNamespace(camera=unsure, status=boxes.cameras.status)
+    places = find_places(detections, cameras, NCAA)
+    assert places.valid.mean() > 0.9
+    tracks = track_clip(detections, cameras, NCAA)
+    assert scores(tracks, boxes).idf1 > 0.93
+    assert np.nanmedian(tracks.sd_yd) > 3 > np.nanmedian(tracked().sd_yd)

@@ -28,7 +28,7 @@ def places_of(xy, sd=0.3, **changed):
         "xy_field_yd": np.asarray(xy, float), "covariance": np.tile(sd**2 * np.eye(2), (n, 1, 1)),
         "tall_yd": np.full(n, 1.9), "covered": np.zeros(n), "inside": np.ones(n, bool),
         "edge": np.zeros(n), "valid": np.ones(n, bool), "duplicate": np.zeros(n, bool),
-        "over_surer": np.zeros(n), "hides_legs": np.zeros(n, bool),
+        "over_surer": np.zeros(n), "hides_legs": np.zeros(n, bool), "left_out": np.zeros(n),
     }  # fmt: skip
     return Places(**(fields | changed))
 

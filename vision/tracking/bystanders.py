@@ -39,10 +39,10 @@ class BystanderSettings:
     strays: float = 1.0
     bench_yd: float = 5.0
     alone_yd: tuple[float, float] = (1.5, 4.0)
-    said: float = 0.4
-    unsaid: float = -0.1
+    said: float = 0.3
+    unsaid: float = -0.3
     sure: float = 0.35
-    said_limit: float = 4.0
+    said_limit: float = 6.0
 
 
 def stillness(

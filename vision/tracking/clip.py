@@ -93,6 +93,14 @@ def _span(seen: np.ndarray, t_s: np.ndarray, hold_s: float) -> np.ndarray:
     return out
 
 
+def _left_out(places: Places, d: Detections) -> np.ndarray:
+    """(T,) the camera's variance that places do without: of the frame's boxes, else of the clip's."""
+    rows = np.flatnonzero(places.valid)
+    count = np.bincount(d.frame[rows], minlength=d.n_frames)
+    total = np.bincount(d.frame[rows], weights=places.left_out[rows], minlength=d.n_frames)
+    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.median(places.left_out[rows])))
+
+
 def _record(
     chains: list[Chain], paths: Paths, d: Detections, places: Places, status: np.ndarray, parted: float,
     s: PathSettings,
@@ -102,7 +110,7 @@ def _record(
     box, x, p = paths.box[order], paths.x[order], paths.p[order]
     here = _span(box >= 0, d.pts_s, s.end_hold_s)
     unsure = doubt(Paths(box, x, p), status == LOST, d.pts_s, s) & here
-    sd = np.sqrt((p[..., 0, 0] + p[..., 1, 1]) / 2)
+    sd = np.sqrt((p[..., 0, 0] + p[..., 1, 1]) / 2 + _left_out(places, d))
     counts: dict[str, int] = {}
     ids = []
     for chain in chains:

@@ -19,6 +19,8 @@ COVERED_SD = 1.2
 """How much more a fully covered box scatters (as a share of its own spread)."""
 CUT_SD = 2.5
 """How much less sure the feet below the picture are (a man may crouch)."""
+COMMON_SD_YD = 0.5
+"""Most of a camera's own error, a direction, that counts as a box's."""
 MAN_YD = 1.95
 SAME_MAN = (0.45, 0.12, 0.06)
 """Overlap (IoU) above the first, middles nearer than the second and both edges moved the same way by less
@@ -35,7 +37,8 @@ class Places:
     covered (N,) greatest share of the box hidden by a nearer box; by_whom (N,) its row or -1;
     inside (N,) on the field or just beside it; edge (N,) 0..1 closeness to the picture's border (1 = cut);
     duplicate (N,): a surer box is of the same man (`SAME_MAN`). over_surer (N,): overlap (IoU) with the surer
-    box most like it. hides_legs (N,): covered, or cut by the lower border.
+    box most like it. hides_legs (N,): covered, or cut by the lower border. left_out (N,): variance (yd^2) of
+    the camera's error that the covariance does without (see `_less_common`).
     """
 
     xy_field_yd: np.ndarray
@@ -48,6 +51,7 @@ class Places:
     duplicate: np.ndarray
     over_surer: np.ndarray
     hides_legs: np.ndarray
+    left_out: np.ndarray
 
 
 def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
@@ -56,7 +60,7 @@ def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
     xy, cov = np.full((n, 2), np.nan), np.full((n, 2, 2), np.nan)
     tall, covered = np.full(n, np.nan), np.zeros(n)
     duplicate, hides, over = np.zeros(n, bool), np.zeros(n, bool), np.zeros(n)
-    valid = np.zeros(n, bool)
+    valid, left_out = np.zeros(n, bool), np.zeros(n)
     boxes = detections.xyxy_px.astype(float)
     for f in np.unique(detections.frame):
         rows = detections.rows(int(f))
@@ -64,7 +68,7 @@ def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
         duplicate[rows], over[rows] = same, double
         camera = cameras.camera(int(f))
         if camera is not None:
-            xy[rows], cov[rows], tall[rows], valid[rows] = _on_ground(
+            xy[rows], cov[rows], tall[rows], valid[rows], left_out[rows] = _on_ground(
                 boxes[rows], camera, detections.height_px
             )
             hides[rows] = (covered[rows] > 0.2) | (boxes[rows, 3] > detections.height_px - 3)
@@ -74,7 +78,7 @@ def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:
     with np.errstate(invalid="ignore"):
         inside = (xy[:, 1] > -0.4) & (xy[:, 1] < width + 0.4) & (xy[:, 0] > -11) & (xy[:, 0] < length + 11)
     edge = _edge(boxes, detections.width_px, detections.height_px)
-    return Places(xy, cov, tall, covered, inside & valid, edge, valid, duplicate, over, hides)
+    return Places(xy, cov, tall, covered, inside & valid, edge, valid, duplicate, over, hides, left_out)
 
 
 def _whole_men(boxes: np.ndarray, camera: Any, height_px: int) -> tuple[np.ndarray, np.ndarray]:
@@ -98,13 +102,15 @@ def _whole_men(boxes: np.ndarray, camera: Any, height_px: int) -> tuple[np.ndarr
 
 def _on_ground(
     boxes: np.ndarray, camera: Any, height_px: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     boxes, cut = _whole_men(boxes, camera, height_px)
     high = boxes[:, 3] - boxes[:, 1]
     foot = np.column_stack([(boxes[:, 0] + boxes[:, 2]) / 2, boxes[:, 3] - LOW_EDGE * high])
     sd = np.column_stack([np.maximum(SIDE_SD * high, 1.0), np.maximum(FOOT_SD * high, 1.0)])
     sd[cut, 1] *= CUT_SD
     xy, valid, cov = camera.to_field(foot, sd)
+    exact = replace(camera, covariance=None).to_field(foot, sd)[2]
+    cov, left_out = _less_common(exact, cov - exact)
     valid = valid & np.isfinite(cov).all((1, 2)) & (high > 2)
     away = xy - np.asarray(camera.centre_field_yd)[:2]
     away = away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-9)
@@ -113,7 +119,16 @@ def _on_ground(
     tall = np.where(ok & valid, MAN_YD * high / np.maximum(foot[:, 1] - head[:, 1], 1.0), np.nan)
     valid = valid & (cov[:, 0, 0] + cov[:, 1, 1] < 60) & (tall > 0.2) & (tall < 4.5)
     xy[~valid], cov[~valid] = np.nan, np.nan
-    return xy, cov + 0.01 * np.eye(2), tall, valid
+    return xy, cov + 0.01 * np.eye(2), tall, valid, left_out
+
+
+def _less_common(own: np.ndarray, common: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Covariances (N,2,2) of boxes with the camera's part held to `COMMON_SD_YD` a direction, and the mean
+    variance (N,) left out. All men of a frame share the camera's error and it lasts: it moves the picture on
+    the field and hardly says who is who, but counted as each box's own it would hide everybody."""
+    size = np.trace(common, axis1=1, axis2=2) / 2
+    kept = np.minimum(1.0, COMMON_SD_YD**2 / np.maximum(np.nan_to_num(size), 1e-9))
+    return own + kept[:, None, None] * common, np.nan_to_num((1 - kept) * size)
 
 
 def _overlaps(boxes: np.ndarray, confidence: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -24,7 +24,7 @@ LEAST_AGREEMENT = 0.8
 REFINED = 3
 DRIFT_PRIOR = 50.0
 """The colours' drift over the field is held back as if this many boxes had shown none."""
-OFFICIAL_COLOUR, PLAYER_COLOUR, LEAST_CLEAR = 2.0, 1.0, 60
+OFFICIAL_COLOUR, PLAYER_COLOUR, LEAST_CLEAR = 0.6, 0.6, 60
 """Most that the colours of one box say for and against an official (one of the crew may be dressed unlike the
 others); clear boxes needed of each kit and of officials."""
 HIDDEN = 0.65
