@@ -23,6 +23,9 @@ TACKLE_REACH_YD = 2.25
 (a lineman's gap, 1.5 to 2) and the nearest slot's (common practice; no source)"""
 ON_LINE_YD = -1.9
 """so far behind the line's depth a lineman's feet still stand"""
+RAN_OFF_YD = 3.5
+"""no lineman blocking for a pass is so far from the others two seconds after the snap (by rule they may not
+go downfield; common practice)"""
 DEEPEST_YD = -10.5
 """nobody but a punter lines up so far behind the line (common practice); a referee does"""
 BEHIND_BALL_YD = 0.6
@@ -36,12 +39,17 @@ class RoleGuess:
 
 
 def offense_roles(
-    lineup: Lineup, play_yd: F64, jersey: tuple[str, ...], eligible: int = 5
+    lineup: Lineup,
+    play_yd: F64,
+    jersey: tuple[str, ...],
+    eligible: int = 5,
+    later_yd: F64 | None = None,
 ) -> dict[int, RoleGuess]:
     """Role of each offensive row. play_yd (P,2): depth, lateral at the snap. eligible: how many men beside
     five
     linemen and the quarterback the rules leave (six in Canada); more than that means that a lineman was not
-    recognised: the man on the line nearest the others is one.
+    recognised: the man on the line nearest the others is one. later_yd (P,2): places two seconds after the
+    snap; an end man of the line who has run off by then is a tight end, and a lineman was not seen.
     """
     out: dict[int, RoleGuess] = {}
     line = set(lineup.line)
@@ -77,6 +85,22 @@ def offense_roles(
         if free.pop(row) < 3.0 and play_yd[row, 0] > -2.5:
             line.add(row)
             out[row] = RoleGuess("OL", 0.5)
+    if later_yd is not None and sum(g.role in ("RB", "TE", "WR") for g in out.values()) < eligible:
+        for row in _ran_off(lineup, play_yd, later_yd):
+            out[row] = RoleGuess("TE", 0.6)
+    return out
+
+
+def _ran_off(lineup: Lineup, play_yd: F64, later_yd: F64) -> list[int]:
+    """Ends of the line who have gone RAN_OFF_YD farther up the field, or out, than the linemen's median."""
+    line = sorted(lineup.line, key=lambda r: play_yd[r, 1])
+    moved = later_yd - play_yd
+    usual = np.nanmedian(moved[line, 0]) if np.isfinite(moved[line, 0]).any() else 0.0
+    out = []
+    for row, sign in ((line[0], -1.0), (line[-1], 1.0)):
+        up, aside = moved[row, 0] - usual, sign * moved[row, 1]
+        if up > RAN_OFF_YD or (aside > RAN_OFF_YD and up > 0.5):
+            out.append(row)
     return out
 
 

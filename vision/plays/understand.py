@@ -100,9 +100,9 @@ def _describe(
     t = motion.t_s - snap.value
     path = to_play(motion.xy_yd, lineup.direction, lineup.los_yd, lineup.spot_y_yd)
     jersey = tuple(tracks.jersey[tracks.index(i)] for i in motion.ids)
-    offense = _with_known(
-        offense_roles(lineup, play_yd, jersey, field.players_per_side - 6), roles, motion.ids, lineup.offense
-    )
+    later = nan_median(path[:, (t >= 1.8) & (t <= 2.2)], axis=1)
+    guesses = offense_roles(lineup, play_yd, jersey, field.players_per_side - 6, later)
+    offense = _with_known(guesses, roles, motion.ids, lineup.offense)
     guesses = defense_roles(lineup, play_yd, offense, jersey, given_ground(path, t))
     defense = _with_known(guesses, roles, motion.ids, lineup.defense)
     jobs = defense_jobs(lineup, defense, path, t)
