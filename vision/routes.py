@@ -54,6 +54,9 @@ class Route:
     stem_sd_yd: float = math.nan
     break_sd_s: float = math.nan
     source: str = "estimated"
+    twelve: str = ""
+    twelve_probability: float = math.nan
+    """likeliest name of the coarser set of twelve, by what was run until the ball arrived; '' when corrected"""
     chances: Mapping[str, float] = field(default_factory=dict)
     """up to five likely names with their probabilities"""
 
@@ -83,6 +86,8 @@ class Route:
             "stem_sd_yd": self.stem_sd_yd,
             "break_sd_s": self.break_sd_s,
             "source": self.source,
+            "route_twelve": self.twelve,
+            "route_twelve_probability": self.twelve_probability,
         }
 
 
@@ -157,6 +162,7 @@ def name_paths(
     classifier = classifier or RouteClassifier.load()
     grid = to_grid(paths)
     said = classifier.predict_grid(grid)
+    coarse = classifier.predict_grid(grid, "twelve") if "twelve" in classifier.label_sets else None
     answers = said.answer
     grid = to_grid([_until_soon_after_the_throw(p) for p in paths])
     measured = measure(grid)
@@ -170,6 +176,9 @@ def name_paths(
             out[player] = Route(player, UNKNOWN, math.nan, "", math.nan, "", source="")
             continue
         route = _route(player, label, best, p, second, p2, grid, measured, i, source)
+        if coarse is not None and source != "corrected" and best != "block":
+            name, chance = coarse.ranked(i, 1)[0]
+            route = replace(route, twelve=name, twelve_probability=chance)
         chances = {label: 1.0} if source == "corrected" else dict(said.ranked(i, 5))
         out[player] = replace(route, chances=chances)
     return out

@@ -146,3 +146,11 @@ def test_a_play_not_understood_has_no_routes():
     play = fake_play(1)
     play.understood = False
     assert read_routes(play) == {}
+
+
+def test_the_coarser_name_stands_beside_the_trades():
+    said = read_routes(fake_play(1))["w"]
+    row = said.row("1")
+    assert row["route_twelve"] == "GO" and row["route_twelve_probability"] == said.twelve_probability > 0.5
+    corrected = read_routes(fake_play(1), corrections={"w": "post"})["w"]
+    assert corrected.twelve == ""

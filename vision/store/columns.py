@@ -30,7 +30,8 @@ _EXPORTED: dict[str, str] = {
     "players": "play_id:S player_id:S team:S role:S jersey:I jersey_probability:F receiver_number:I side:S "
     "split_yd:F landmark:S",
     "routes": "play_id:S player_id:S route:S probability:F runner_up:S stem_depth_play_yd:F break_s:F "
-    "break_angle_deg:F max_depth_play_yd:F end_depth_play_yd:F end_lateral_play_yd:F",
+    "break_angle_deg:F max_depth_play_yd:F end_depth_play_yd:F end_lateral_play_yd:F "
+    "route_twelve:S route_twelve_probability:F",
     "matchups": "play_id:S receiver_id:S defender_id:S kind:S moment:S t_s:F distance_yd:F cushion_yd:F "
     "inside_yd:F under_yd:F leverage:S lane_yd:F sd_yd:F",
     "drops": f"play_id:S player_id:S start_depth_play_yd:F first_move:S {_DEPTHS} "
