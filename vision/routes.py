@@ -56,7 +56,7 @@ class Route:
     source: str = "estimated"
     twelve: str = ""
     twelve_probability: float = math.nan
-    """likeliest name of the coarser set of twelve, by what was run until the ball arrived; '' when corrected"""
+    """likeliest name of the coarser set of twelve, by what was run until the ball came; '' when corrected"""
     chances: Mapping[str, float] = field(default_factory=dict)
     """up to five likely names with their probabilities"""
 

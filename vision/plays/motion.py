@@ -57,8 +57,8 @@ def _spread_rise(rise_s: float, bell_s: float, follow_s: float) -> tuple[F64, F6
 class Motion:
     """Men on an even clock of `RATE_HZ`.
 
-    t_s (T,); xy_yd, velocity (P,T,2) field yards, NaN where unknown; speed (P,T); sd_yd (P,T); blur: of the
-    typical man.
+    t_s (T,); xy_yd, velocity (P,T,2) field yards, NaN where unknown; speed (P,T); sd_yd (P,T):
+    see `own_sd`; blur: of the typical man.
     """
 
     ids: tuple[str, ...]
