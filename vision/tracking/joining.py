@@ -32,7 +32,7 @@ class JoinSettings:
     on a side that is not full is filled sooner than left (the rules put so many men there). standing: how men
     move in pieces slower than slow_yd_per_s (mean)."""
 
-    worth_per_box: float = 0.25
+    worth_per_box: float = 0.35
     no_man_confidence: float = 0.15
     man_exists: float = 3.0
     other_exists: float = 3.0
