@@ -54,6 +54,28 @@ def found_tables(season: Season, truth: dict[str, pd.DataFrame]) -> dict[str, pd
     return tables
 
 
+def with_men_outside(true: pd.DataFrame, tracking: pd.DataFrame | None) -> pd.DataFrame:
+    """A clip's true tracks with rows (observed False) for men while they are outside its picture.
+
+    true: rows of one clip of the truth's tracks table, men in or near the picture only; tracking: the truth's
+    10 Hz positions of everybody on the same clock (seconds from the snap), or None (nothing is added).
+    """
+    if tracking is None or not len(true):
+        return true
+    clock = true.drop_duplicates("frame").set_index("frame")["t_s"]
+    play = str(true["play_id"].iloc[0])
+    rows = [true]
+    there = tracking[(tracking["play_id"] == play) & tracking["team"].isin(["offense", "defense"])]
+    for entity, path in there.groupby("entity_id"):
+        name = f"{play}|{entity}"
+        away = clock.drop(true.loc[true["player_id"] == name, "frame"])
+        away = away[away.between(path["t_s"].min(), path["t_s"].max())]
+        places = {k: np.interp(away, path["t_s"], path[k]) for k in ("x_field_yd", "y_field_yd")}
+        known = {"player_id": name, "team": path["team"].iloc[0], "observed": False}
+        rows.append(pd.DataFrame({"frame": away.index, "t_s": away.to_numpy(), **places, **known}))
+    return pd.concat([r for r in rows if len(r)], ignore_index=True)
+
+
 def identity_counts(found: pd.DataFrame, true: pd.DataFrame) -> TrackCounts:
     """Identity counts of one clip: true men in the picture against our players.
 
@@ -167,6 +189,7 @@ def tally_of(folder: Path, season: Season, standard: str) -> Tally:
         ours = found["tracks"][found["tracks"]["clip_id"] == clip.clip_id]
         theirs = truth["tracks"][truth["tracks"]["clip_id"] == clip.clip_id]
         if clip.view == "sideline":
+            theirs = with_men_outside(theirs, truth.get("tracking"))
             tally.tracks.append(identity_counts(ours.dropna(subset=["x_field_yd"]), theirs))
     return tally
 

@@ -97,7 +97,7 @@ def _link(source: Path, target: Path) -> None:
 
 def peer_counts(folder: Path, season: Season, keep: Path) -> PeerCounts:
     """All trackers on the sideline clips of one film. Raises Trouble where the package is not installed."""
-    from vision.score import about_film, clip_files, found_tables, read_truth
+    from vision.score import about_film, clip_files, found_tables, read_truth, with_men_outside
     from vision.tracking.peers import PEERS
 
     if find_spec("trackers") is None:
@@ -116,6 +116,7 @@ def peer_counts(folder: Path, season: Season, keep: Path) -> PeerCounts:
             film = pickle.load(file)
         ours = found["tracks"][found["tracks"]["clip_id"] == clip.clip_id]
         theirs = truth["tracks"][truth["tracks"]["clip_id"] == clip.clip_id]
+        theirs = with_men_outside(theirs, truth.get("tracking"))
         one = clip_counts(
             film.detections, film.step, cameras_of(cameras, film.step), standard, ours, theirs,
             pictures(files[clip.clip_id], film.step),

@@ -167,3 +167,22 @@ def test_fault_table_names_both_fitted_settings() -> None:
         row = next(line for line in text.splitlines() if line.startswith(name))
         idf1 = float(row.split(OURS)[1].split("/")[0])
         assert 0.5 < idf1 <= 1.0
+
+
+def test_a_man_carried_outside_the_picture_is_neither_right_nor_wrong() -> None:
+    frames = np.arange(20)
+    t = frames / 10
+    place = lambda x: {"x_field_yd": 20.0 + x, "y_field_yd": np.full(len(x), 10.0)}  # noqa: E731
+    in_picture = frames < 12  # the second man leaves after twelve frames; truth has no rows of him there
+    one = pd.DataFrame({"frame": frames, "t_s": t, "player_id": "p|A", **place(0 * t)})
+    two = pd.DataFrame({"frame": frames, "t_s": t, "player_id": "p|B", **place(5 + 3 * t)})
+    common = {"play_id": "p", "team": "offense", "observed": True}
+    true = pd.concat([one, two[in_picture]], ignore_index=True).assign(**common)
+    whole = pd.concat([one.assign(entity_id="A"), two.assign(entity_id="B")]).assign(**common)
+    ours = pd.concat([one, two]).assign(team="offense")
+    fair = score.identity_counts(ours, score.with_men_outside(true, whole)).idf1
+    blind = score.identity_counts(ours, true).idf1
+    assert fair == pytest.approx(1.0)
+    assert blind < 0.95
+    lost = ours.assign(x_field_yd=ours["x_field_yd"] + 8.0 * (ours["player_id"] == "p|B"))
+    assert score.identity_counts(lost, score.with_men_outside(true, whole)).idf1 < 0.8
