@@ -27,7 +27,7 @@ from calibration.standards import FieldStandard, get_standard
 
 LINK_SD_PX = 0.12
 DRIFT_SD_PX = 0.06  # of a carried pose, a frame
-SHIFT_SD_PX = 0.05  # the whole picture's marks may sit off by this (sharpening, scaling, interlacing)
+SHIFT_SD_PX = 0.03  # the whole picture's marks may sit off by this (sharpening, scaling, interlacing)
 CARRY_FRAMES = 45
 MINIMUM_SHARE = 0.2
 
@@ -290,11 +290,13 @@ def _all_frames(
             continue
         pose, far, k = min(sides, key=lambda t: t[1])
         both = len(sides) == 2 or far == 0
+        steps = float(far)
         if len(sides) == 2 and far:
             (pa, da, _), (pb, db, _) = sides
             if np.abs((pa - pb) * [1, 1, 57.3, 0.5]).max() > 1.0:
                 continue
             pose = (db * pa + da * pb) / (da + db)
+            steps = da * db / (da + db)  # a walk held at both ends (Brownian bridge)
         if far > CARRY_FRAMES:
             continue
         status[i] = MEASURED if both else INTERPOLATED
@@ -302,21 +304,21 @@ def _all_frames(
         q[POSE] = pose
         q[4] = r.shared[1] + slope * (pose[2] - r.focal_origin)
         p[i], sd[i] = q, r.sd_px[k]
-        cov[i] = _widened(r.covariance[k], far, float(q[3]), evidence.width_px)
+        cov[i] = _widened(r.covariance[k], steps, float(q[3]), evidence.width_px)
     cameras = ClipCameras(
         evidence.width_px, evidence.height_px, standard.width_yd, status, p, cov, sd, standard.name
     )
     return cameras, p
 
 
-def _widened(covariance: np.ndarray, far: int, log_focal: float, width_px: int) -> np.ndarray:
-    """A key frame's covariance at ``far`` frames from it: drift, and what the residuals cannot show."""
+def _widened(covariance: np.ndarray, steps: float, log_focal: float, width_px: int) -> np.ndarray:
+    """A key frame's covariance ``steps`` of a walk from it: drift, and what the residuals cannot show."""
     unit = width_px / 1280
-    noise = np.hypot(DRIFT_SD_PX * np.sqrt(far), SHIFT_SD_PX) * unit / np.exp(log_focal)
+    noise = np.hypot(DRIFT_SD_PX * np.sqrt(steps), SHIFT_SD_PX) * unit / np.exp(log_focal)
     extra = np.zeros((9, 9))
     extra[0, 0] = extra[1, 1] = np.degrees(noise) ** 2
-    extra[3, 3] = (DRIFT_SD_PX * np.sqrt(far) / 400) ** 2
-    extra[2, 2] = np.degrees(DRIFT_SD_PX * np.sqrt(far) / 400) ** 2
+    extra[3, 3] = (DRIFT_SD_PX * np.sqrt(steps) / 400) ** 2
+    extra[2, 2] = np.degrees(DRIFT_SD_PX * np.sqrt(steps) / 400) ** 2
     return covariance + extra
 
 
