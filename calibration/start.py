@@ -98,7 +98,8 @@ def search_poses(
     how far it is zoomed. Aims at ground points so that every candidate has the field in view."""
     c = shared[3:6]
     aim_y = np.linspace(4, standard.width_yd - 4, 9)
-    reach = np.arange(12.0, 95.0, 6.0) if endzone else np.arange(-46.0, 46.1, 2.0)
+    far = max(95.0, 0.8 * standard.length_yd - c[0])  # a camera may stand 65 yd behind the goal line
+    reach = np.arange(12.0, far, 6.0) if endzone else np.arange(-46.0, 46.1, 2.0)
     out = []
     for along in reach:
         x = c[0] + along if endzone else c[0] + along
@@ -115,6 +116,32 @@ def search_poses(
     return np.array(out)
 
 
+def poses_by_crossings(
+    marks: FrameMarks, standard: FieldStandard, hash_yd: float, shared: np.ndarray, most: int = 3
+) -> np.ndarray:
+    """(K, 9) candidates for an end-zone camera whose place and lens are known, from single row crossings.
+
+    A long lens often shows one hash row only. Each of the ``most`` crossings nearest the middle may be the
+    crossing of either row with any yard line; with a focal length that gives where the camera looks.
+    """
+    c = shared[3:6]
+    middle = np.array([(marks.width_px - 1) / 2, (marks.height_px - 1) / 2])
+    order = np.argsort(np.linalg.norm(marks.row_px[:, :2] - middle, axis=1))[:most]
+    x = np.arange(0.0, standard.length_yd + 0.1, 5.0)
+    y = np.array([hash_yd, standard.width_yd - hash_yd])
+    focal = np.exp(np.arange(np.log(0.8), np.log(9.0), 0.06)) * marks.width_px
+    u, v = (marks.row_px[order, k] - middle[k] for k in (0, 1))
+    at, to_x, to_y, f = (a.ravel() for a in np.meshgrid(np.arange(len(order)), x - c[0], y - c[1], focal))
+    at = at.astype(int)
+    pan = np.degrees(np.arctan2(to_x, to_y) - np.arctan(u[at] / f))
+    tilt = np.degrees(np.arctan2(c[2], np.hypot(to_x, to_y)) - np.arctan(v[at] / f))
+    rest = np.array([shared[0], shared[1], *c, shared[6]])
+    p = np.empty((len(at), 9))
+    p[:, 0], p[:, 1], p[:, 3] = pan, tilt, np.log(f)
+    p[:, [2, 4, 5, 6, 7, 8]] = rest
+    return p[(to_x > 5) & (tilt > 0)]
+
+
 def solve_frame_from(
     marks: FrameMarks,
     standard: FieldStandard,
@@ -126,6 +153,8 @@ def solve_frame_from(
 ) -> FrameSolution | None:
     """One frame of a camera whose place is known (another clip's): search over poses, then the robust fit."""
     p = search_poses(marks, standard, hash_yd, shared, endzone)
+    if endzone and len(marks.row_px):
+        p = np.concatenate([p, poses_by_crossings(marks, standard, hash_yd, shared)])
     total = np.concatenate(
         [score(marks, standard, hash_yd, q, 12.0).total for q in np.array_split(p, max(1, len(p) // 400))]
     )
@@ -133,7 +162,7 @@ def solve_frame_from(
     best: FrameSolution | None = None
     for q in _best_distinct(top, score(marks, standard, hash_yd, top, 8.0).total, keep):
         rough = refine(marks, standard, hash_yd, q, prior, (30, 20, 12, 8, 6, 4, 3, 2.5))
-        found = judge(marks, standard, hash_yd, rough, endzone)
+        found = judge(marks, standard, hash_yd, rough, endzone, known=True)
         if best is None or (found.accepted, found.score) > (best.accepted, best.score):
             best = found
     return best
@@ -157,10 +186,12 @@ def judge(
     result: BundleResult,
     endzone: bool,
     carried: bool = False,
+    known: bool = False,
 ) -> FrameSolution:
     """Score a refined camera and hold it against the gates; the reason names the first gate that failed.
 
-    carried: the pose came from a good neighbour, so fewer of its own marks suffice.
+    carried: the pose came from a good neighbour, so fewer of its own marks suffice. known: the camera's place
+    is known from other clips, so one hash row or side line fixes it across the field.
     """
     p = result.parameters[0]
     parts = score(marks, standard, hash_yd, p[None], 2.5)
@@ -181,7 +212,7 @@ def judge(
         reason = f"only {share:.0%} of the line points lie on a five-yard line"
     elif precision < 0.4:
         reason = f"only {precision:.0%} of the expected lines are seen"
-    elif not _fixed_across(marks, parts, carried, standard, hash_yd, p):
+    elif not _fixed_across(marks, parts, carried, standard, hash_yd, p, 1 if known else 2):
         reason = f"only {row:.0%} of the hash-row crossings fit, and the side lines do not settle it"
     elif not result.sd_px[0] / marks.unit_px < 3.3:
         reason = f"marks miss by {result.sd_px[0]:.1f} px"
@@ -208,14 +239,15 @@ def _fixed_across(
     standard: FieldStandard,
     hash_yd: float,
     p: np.ndarray,
+    least: int = 2,
 ) -> bool:
-    """Whether hash rows or side lines confirm the scale across the field: two of them at least, unless the
-    pose came from a neighbour."""
+    """Whether hash rows or side lines confirm the scale across the field: ``least`` of them, unless the pose
+    came from a neighbour."""
     row, expected, side = float(parts.row_share[0]), float(parts.row_precision[0]), float(parts.side_share[0])
     if carried:
         few = len(marks.row_px) < 4 and len(marks.side_px) < 4
         return few or row >= 0.15 or expected > 0.2 or side > 0.4
-    if _anchors(marks, standard, hash_yd, p) < 2:
+    if _anchors(marks, standard, hash_yd, p) < least:
         return False
     return (
         (row >= 0.35 and len(marks.row_px) >= 3) or expected > 0.4 or (side > 0.6 and len(marks.side_px) >= 3)

@@ -13,8 +13,9 @@ from calibration.clicks import solve_clicks
 from calibration.clip import LOST, ClipCameras
 from calibration.evidence import ClipEvidence, FrameMarks
 from calibration.game import ClipJob, GameCameras
+from calibration.prior import CameraPrior, belief_of
 from calibration.solve import solve_clip, solve_clip_fully
-from calibration.start import solve_frame
+from calibration.start import solve_frame, solve_frame_from
 
 
 def errors(found: Camera, truth: Camera, standard: FieldStandard, modulo: bool = True) -> np.ndarray:
@@ -206,3 +207,30 @@ def test_solution_reports_what_a_game_may_learn(clip) -> None:  # type: ignore[n
     assert solution.prior is not None and solution.prior.placed
     assert np.abs(solution.prior.shared[3:6] - truth[0].centre_field_yd).max() < 1.5
     assert isinstance(solution.cameras, ClipCameras)
+
+
+@pytest.mark.parametrize(("standard", "seed"), [("canadian", 1), ("canadian", 2), ("nfl", 3), ("nfhs", 4)])
+def test_a_long_lens_that_shows_one_hash_row_is_solved_where_the_game_knows_the_camera(
+    standard: str, seed: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    field = get_standard(standard)
+    centre = np.array([-62.0, field.width_yd / 2 + 1.0, 19.0])
+    focus = np.array([rng.uniform(40, 60), field.hash_from_sideline_yd - 3.0, 0.0])
+    d = focus - centre
+    pan, tilt = np.degrees(np.arctan2(d[0], d[1])), np.degrees(np.arctan2(-d[2], np.hypot(d[0], d[1])))
+    rows_apart = field.width_yd - 2 * field.hash_from_sideline_yd
+    span = min(20.0, 2 * (3.0 + rows_apart) - 1.5)  # the far row stays outside the picture
+    focal = 1280 * np.linalg.norm(d) / span
+    camera = Camera(1280, 720, centre, float(pan), float(tilt), 0.6, float(focal), 0.0, 0.1, field.width_yd)
+    marks = simulate_marks(rng, camera, field)
+    shared = np.array([0.6, 0.0, 0.0, *centre, 0.1])
+    prior = CameraPrior("endzone", shared, np.diag([0.02, 0.002, 0.001, 0.2, 0.2, 0.1, 0.02]) ** 2, 8.5,
+                        field.hash_from_sideline_yd)  # fmt: skip
+    belief = belief_of(field, True, prior)
+    alone = solve_frame(marks, field, view="endzone")
+    assert alone is None or not alone.accepted or abs(alone.parameters[0] - pan) < 0.2
+    found = solve_frame_from(marks, field, field.hash_from_sideline_yd, shared, True, belief)
+    assert found is not None and found.accepted, found
+    assert found.parameters[0] == pytest.approx(pan, abs=0.1)
+    assert found.parameters[3] == pytest.approx(np.log(focal), abs=0.02)
