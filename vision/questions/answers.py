@@ -349,7 +349,9 @@ def notes_on(season: Season, found: pd.DataFrame | None) -> list[str]:
             notes.append(f"{unknown} of {len(found)} routes are unknown: too short, hidden, or between two.")
     look = int(passes["look"].map(lambda v: v is not None and v == v and bool(v)).sum())
     if look:
-        notes.append(f"{look} plays are marked for a look; see `underneath todo`.")
+        notes.append(
+            f"{look} {'play is' if look == 1 else 'plays are'} marked for a look; see `underneath todo`."
+        )
     left_out = len(plays) - len(passes)
     if left_out:
         notes.append(f"{left_out} runs and kicks are kept out of pass tables.")
