@@ -1,11 +1,11 @@
 """Robust least squares of one or many frames that share a camera's place, roll, lens and the crown.
 
 Unknowns: per frame pan, tilt, log focal length and roll (held near the shared one: a hand-held or
-unlevel tripod rolls a little); shared roll, k1 (a constant and a slope with log
-focal length), centre (3), crown. Each mark is compared with the nearest place of the field where
-such a mark may stand (Gauss-Newton over re-associated marks, weights of Geman-McClure's kind:
-w = 1 / (1 + r^2 / c^2)^2, c shrinking from round to round). Whole-yard identity plays no part: lines
-repeat every five yards.
+unlevel tripod rolls a little); shared roll, k1 (a constant and a slope with log focal length), centre
+(3), crown, distance of the numbers' rows from their side lines (grounds differ). Each mark is compared
+with the nearest place of the field where such a mark may stand (Gauss-Newton over re-associated marks,
+weights of Geman-McClure's kind: w = 1 / (1 + r^2 / c^2)^2, c shrinking from round to round). Whole-yard
+identity plays no part: lines repeat every five yards.
 """
 
 from __future__ import annotations
@@ -16,12 +16,13 @@ import numpy as np
 
 from calibration import batch
 from calibration.evidence import FrameMarks
+from calibration.numerals import whole
 from calibration.spread import Observations, score_variance
 from calibration.standards import FieldStandard
 
 POSE = [0, 1, 3, 2]  # pan, tilt, log focal, roll among camera.PARAMETERS
 ROLL_SD_DEG = 0.4
-SHARED = ("roll_deg", "k1", "k1_slope", "x_yd", "y_yd", "z_yd", "crown_yd")
+SHARED = ("roll_deg", "k1", "k1_slope", "x_yd", "y_yd", "z_yd", "crown_yd", "number_yd")
 LINE, BOUNDARY, ROW, SIDE, NUMERAL, TICK, CLICK = range(7)
 SD_PX = {LINE: 1.3, BOUNDARY: 1.5, ROW: 1.4, SIDE: 1.6, NUMERAL: 6.0, TICK: 3.0, CLICK: 2.0}
 ALONG = 2.5
@@ -29,31 +30,39 @@ GRAZING_PX = 4.0
 """Pixels (of a picture 1280 wide) a yard across a mark below which it loses its place: a side line
 thinner than a pixel merges with the edges beside it. Measured on film: 0.3 px rms above 4 px a yard, 1.7 and
 the same for a whole clip below 2."""
+NUMBER_SURE_YD = 0.4  # sd of the numbers' rows below which they count as known rows
 LINE_SHARE = 0.1  # points of one line err together (paint, sharpening, the net): each counts this much
 
 
 @dataclass(frozen=True)
 class SharedPrior:
-    """Gaussian belief about the shared unknowns: mean (7,), information (7, 7)."""
+    """Gaussian belief about the shared unknowns: mean (8,), information (8, 8)."""
 
     mean: np.ndarray
     information: np.ndarray
 
+    @property
+    def number_yd(self) -> float | None:
+        """Where the numbers' rows are believed to lie, None when that is too vague to fix a scale."""
+        sure = self.information[7, 7] > 1 / NUMBER_SURE_YD**2
+        return float(self.mean[7]) if sure else None
+
 
 def weak_prior(standard: FieldStandard, endzone: bool, hash_known: bool = True) -> SharedPrior:
     """What is known of any wide camera before looking (film facts; sd generous)."""
+    number = standard.number_rows_yd[0]
     if endzone:
-        mean = np.array([0.0, -0.005, 0.0, -40.0, standard.width_yd / 2, 14.0, 0.12])
-        sd = np.array([1.5, 0.025, 0.02, 60.0, 8.0, 9.0, 0.10])
+        mean = np.array([0.0, -0.005, 0.0, -40.0, standard.width_yd / 2, 14.0, 0.12, number])
+        sd = np.array([1.5, 0.025, 0.02, 60.0, 8.0, 9.0, 0.10, standard.number_sd_yd])
     else:
-        mean = np.array([0.0, -0.005, 0.0, standard.centre_x_yd, -42.0, 18.0, 0.12])
-        sd = np.array([1.5, 0.025, 0.02, 60.0, 35.0, 12.0, 0.10])
+        mean = np.array([0.0, -0.005, 0.0, standard.centre_x_yd, -42.0, 18.0, 0.12, number])
+        sd = np.array([1.5, 0.025, 0.02, 60.0, 35.0, 12.0, 0.10, standard.number_sd_yd])
     return SharedPrior(mean, np.diag(1 / sd**2))
 
 
 @dataclass
 class BundleResult:
-    """parameters (F, 9); covariance (F, 9, 9); shared (7,) and its information (7, 7) without the prior;
+    """parameters (F, 9); covariance (F, 9, 9); shared (8,) and its covariance (8, 8);
     sd_px: robust residual scale per frame in 1280-wide pixels; explained: share of marks explained per frame;
     count: effective number of marks per frame."""
 
@@ -83,6 +92,7 @@ class Bundle:
 
     def __post_init__(self) -> None:
         first = self.marks[0]
+        self.size_px = (first.width_px, first.height_px)
         self.principal = ((first.width_px - 1) / 2, (first.height_px - 1) / 2)
         self.unit = first.unit_px
         px, kind, frame, score, fixed = [], [], [], [], []
@@ -114,11 +124,10 @@ class Bundle:
         w = self.standard.width_yd
         self.rows = np.array([h, w - h])
         self.sides = np.array([0.0, w])
-        self.number_rows = np.array(self.standard.number_rows_yd)
 
     # -- parameters ---------------------------------------------------------------------------
     def expand(self, poses: np.ndarray, shared: np.ndarray, origin: float) -> np.ndarray:
-        """(F, 9) from poses (F, 4) and shared (7,)."""
+        """(F, 9) from poses (F, 4) and shared (8,)."""
         p = np.empty((len(poses), 9))
         p[:, POSE] = poses
         p[:, 4] = shared[1] + shared[2] * (poses[:, 2] - origin)
@@ -127,7 +136,7 @@ class Bundle:
         return p
 
     # -- association --------------------------------------------------------------------------
-    def associate(self, p: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def associate(self, p: np.ndarray, number_yd: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """For each mark: target field point (N, 2), usable (N,), and free direction code.
 
         code 0: both coordinates count; 1: only x counts; 2: only y counts.
@@ -145,7 +154,7 @@ class Bundle:
         ok &= np.where(k == LINE, inside, True)
         target[:, 1] = np.where(k == ROW, near(self.rows), target[:, 1])
         target[:, 1] = np.where(k == SIDE, near(self.sides), target[:, 1])
-        target[:, 1] = np.where(k == NUMERAL, near(self.number_rows), target[:, 1])
+        target[:, 1] = np.where(k == NUMERAL, near(np.array([number_yd, w - number_yd])), target[:, 1])
         is_boundary = k == BOUNDARY
         side = near(self.sides)
         across = (
@@ -160,6 +169,8 @@ class Bundle:
         off = np.clip(xy[:, 1] - row, -0.7, 0.7)
         target[tick, 1] = (row + off)[tick]
         code[tick] = 2
+        number = np.nonzero(k == NUMERAL)[0]
+        ok[number] &= whole(self.px[number], p, self.frame[number], self.size_px, w)
         click = k == CLICK
         target[click] = self.fixed[click]
         ok |= click
@@ -207,22 +218,24 @@ class Bundle:
         poses: np.ndarray,
         shared: np.ndarray,
         rounds: tuple[float, ...] = (8, 8, 5, 5, 3, 3, 2.5, 2.5),
-        free: tuple[bool, ...] = (True,) * 7,
+        free: tuple[bool, ...] = (True,) * len(SHARED),
     ) -> BundleResult:
-        """Refine poses (F, 4: pan, tilt, log focal, roll) and shared (7,). rounds: kernel widths, one
+        """Refine poses (F, 4: pan, tilt, log focal, roll) and shared (8,). rounds: kernel widths, one
         per step."""
         poses, shared = np.array(poses, float), np.array(shared, float)
         origin = float(np.median(poses[:, 2]))
+        shared[7] = self._first_number_yd(self.expand(poses, shared, origin), shared[7])
         mask = np.array(free)
         damping = 1e-6
         for width in rounds:
             p = self.expand(poses, shared, origin)
-            target, ok, code = self.associate(p)
+            target, ok, code = self.associate(p, shared[7])
             grad = self.gradients(p)
             r = self.residuals(p, target, ok, code, grad)
             jac = self._jacobian(p, r, target, ok, code, grad)
             weight = self._weights(r, ok, width)
-            a, b = self._normal(jac, r, weight, poses, shared, origin)
+            design = self._design(jac, poses, shared, origin, self._by_number(target, ok, grad))
+            a, b = self._normal(design, r, weight, poses, shared)
             keep = np.concatenate([np.ones(4 * len(poses), bool), mask])
             a, b = a[np.ix_(keep, keep)], b[keep]
             a[np.diag_indices_from(a)] *= 1 + damping
@@ -264,16 +277,37 @@ class Bundle:
         share = np.where(np.isin(self.kind, (LINE, BOUNDARY, TICK)), LINE_SHARE, 1.0)
         return np.where(ok, share * np.clip(self.score, 0.2, 1) / (1 + size / width**2) ** 2, 0.0)
 
-    def _design(self, jac: np.ndarray, poses: np.ndarray, shared: np.ndarray, origin: float) -> np.ndarray:
-        """(N, 2, 11) derivatives by the mark's own frame's pose (pan, tilt, log focal incl. the lens's slope,
-        roll), then by the shared seven."""
-        c = np.zeros((*jac.shape[:2], 11))
+    def _first_number_yd(self, p: np.ndarray, believed: float) -> float:
+        """Where the numbers' rows seem to lie, while the belief about them is vague; else as believed."""
+        on = self.kind == NUMERAL
+        if self.prior.number_yd is not None or on.sum() < 3:
+            return believed
+        w = self.standard.width_yd
+        xy, ok = batch.ground(self.px[on], p, self.frame[on], self.principal, w)
+        y = np.minimum(xy[:, 1], w - xy[:, 1])
+        y = y[ok & (y > 3) & (y < 20)]
+        return float(np.median(y)) if len(y) >= 3 else believed
+
+    def _by_number(self, target: np.ndarray, ok: np.ndarray, gradient: np.ndarray) -> np.ndarray:
+        """(N,) change of the residuals across the row for a yard more between the numbers and their side."""
+        graze = 1 + (GRAZING_PX / np.maximum(gradient[:, 1] / self.unit, 0.2)) ** 3
+        side = np.where(target[:, 1] < self.standard.width_yd / 2, -1.0, 1.0)
+        value = side * gradient[:, 1] / graze / (self.sd * self.unit)
+        return np.where(ok & (self.kind == NUMERAL), value, 0.0)
+
+    def _design(
+        self, jac: np.ndarray, poses: np.ndarray, shared: np.ndarray, origin: float, by_number: np.ndarray
+    ) -> np.ndarray:
+        """(N, 2, 12) derivatives by the mark's own frame's pose (pan, tilt, log focal incl. the lens's slope,
+        roll), then by the shared eight."""
+        c = np.zeros((*jac.shape[:2], 4 + len(SHARED)))
         c[..., 0:2] = jac[..., 0:2]
         c[..., 2] = jac[..., 3] + jac[..., 4] * shared[2]
         c[..., 3] = jac[..., 2]
         c[..., 5] = jac[..., 4]
         c[..., 6] = jac[..., 4] * (poses[self.frame, 2] - origin)[:, None]
         c[..., 7:11] = jac[..., 5:9]
+        c[:, 1, 11] = by_number
         return c
 
     def _by_shift(self, r: np.ndarray, p: np.ndarray, *args: np.ndarray) -> np.ndarray:
@@ -318,20 +352,18 @@ class Bundle:
 
     def _normal(
         self,
-        jac: np.ndarray,
+        design: np.ndarray,
         r: np.ndarray,
         weight: np.ndarray,
         poses: np.ndarray,
         shared: np.ndarray,
-        origin: float,
     ) -> tuple[np.ndarray, np.ndarray]:
         f = len(poses)
-        n = 4 * f + 7
+        n = 4 * f + len(SHARED)
         a, b = np.zeros((n, n)), np.zeros(n)
-        design = self._design(jac, poses, shared, origin)
         for j in range(f):
             at = self.frame == j
-            c, rr, ww = design[at].reshape(-1, 11), r[at].reshape(-1), np.repeat(weight[at], 2)
+            c, rr, ww = design[at].reshape(-1, design.shape[2]), r[at].reshape(-1), np.repeat(weight[at], 2)
             block = (c * ww[:, None]).T @ c
             vector = c.T @ (ww * rr)
             index = np.concatenate([np.arange(4 * j, 4 * j + 4), np.arange(4 * f, n)])
@@ -393,17 +425,17 @@ class Bundle:
 
     def _finish(self, poses: np.ndarray, shared: np.ndarray, origin: float, width: float) -> BundleResult:
         p = self.expand(poses, shared, origin)
-        target, ok, code = self.associate(p)
+        target, ok, code = self.associate(p, shared[7])
         grad = self.gradients(p)
         r = self.residuals(p, target, ok, code, grad)
         jac = self._jacobian(p, r, target, ok, code, grad)
         weight = self._weights(r, ok, width)
-        a, _ = self._normal(jac, r, weight, poses, shared, origin)
+        design = self._design(jac, poses, shared, origin, self._by_number(target, ok, grad))
+        a, _ = self._normal(design, r, weight, poses, shared)
         f = len(poses)
         covariance = np.linalg.pinv(a, hermitian=True)
         if self.strays:
             by_shift = self._by_shift(r, p, target, ok, code, grad)
-            design = self._design(jac, poses, shared, origin)
             seen = self._strays(r, weight, design, target, code, grad, by_shift)
             variance = score_variance(seen, f)
             variance[4 * f :, 4 * f :] += self.prior.information
@@ -438,8 +470,8 @@ class Bundle:
         f = len(poses)
         out = np.zeros((f, 9, 9))
         for j in range(f):
-            index = np.concatenate([np.arange(4 * j, 4 * j + 4), np.arange(4 * f, 4 * f + 7)])
-            t = np.zeros((9, 11))
+            index = np.concatenate([np.arange(4 * j, 4 * j + 4), np.arange(4 * f, 4 * f + len(SHARED))])
+            t = np.zeros((9, 4 + len(SHARED)))
             t[0, 0] = t[1, 1] = t[3, 2] = t[2, 3] = 1  # pan, tilt, log focal, roll
             t[4, 2], t[4, 5], t[4, 6] = shared[2], 1, poses[j, 2] - origin
             t[5, 7] = t[6, 8] = t[7, 9] = t[8, 10] = 1

@@ -60,7 +60,7 @@ def _fit(
     px: np.ndarray, xy: np.ndarray, first: np.ndarray, base: Camera, belief: SharedPrior
 ) -> tuple[np.ndarray, np.ndarray]:
     """(parameters (9,), covariance (9, 9)) by robust least squares with the prior as extra residuals."""
-    root = np.linalg.cholesky(belief.information).T
+    root = np.linalg.cholesky(np.linalg.inv(np.linalg.inv(belief.information)[:7, :7])).T
     sd = SD_PX * base.width_px / 1280
 
     def residuals(p: np.ndarray) -> np.ndarray:
@@ -70,7 +70,7 @@ def _fit(
             return np.full(2 * len(xy) + 7, 1e3)
         img = np.where(ok[:, None], img, px + 500.0)
         shared = np.array([p[2], p[4], 0.0, p[5], p[6], p[7], p[8]])
-        return np.concatenate([((img - px) / sd).ravel(), root @ (shared - belief.mean)])
+        return np.concatenate([((img - px) / sd).ravel(), root @ (shared - belief.mean[:7])])
 
     scale = np.array([1.0, 1, 1, 0.1, 0.02, 5, 5, 3, 0.1])
     fit = least_squares(residuals, first, x_scale=scale, loss="soft_l1", f_scale=3.0, max_nfev=200)
@@ -160,7 +160,7 @@ def solve_clicks(
         field_width_yd=standard.width_yd,
     )
     if known and prior is not None:
-        sd = np.array([0.1, 0.004, 0.01, 0.3, 0.5, 0.25, 0.02])
+        sd = np.array([0.1, 0.004, 0.01, 0.3, 0.5, 0.25, 0.02, 0.05])
         belief = SharedPrior(prior.shared, np.linalg.inv(prior.covariance + np.diag(sd**2)))
     else:
         belief = weak_prior(standard, endzone)

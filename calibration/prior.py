@@ -14,7 +14,7 @@ Clicks = dict[int, list[tuple[float, float, float, float]]]
 
 @dataclass(frozen=True)
 class CameraPrior:
-    """What a game already knows of one camera: shared (7,) and covariance (7, 7) at log focal ``origin``.
+    """What a game already knows of one camera: shared (8,) and covariance (8, 8) at log focal ``origin``.
 
     shared is in the working frame (an end-zone camera behind x = 0); its x is the field's own when
     ``placed`` (the whole-yard vote of earlier clips holds). flip: the end zone is the other one.
@@ -38,7 +38,7 @@ def belief_of(standard: FieldStandard, endzone: bool, prior: CameraPrior | None)
     # marks of one ground err alike in every frame (the finder's bias, the paint): frames are worth
     # less than they
     # seem, and a lens changes a little
-    covariance = 4 * prior.covariance + np.diag([0.2, 0.005, 0.006, 0.5, 0.8, 0.3, 0.04]) ** 2
+    covariance = 4 * prior.covariance + np.diag([0.2, 0.005, 0.006, 0.5, 0.8, 0.3, 0.04, 0.05]) ** 2
     covariance[3, :] = covariance[:, 3] = 0.0
     covariance[3, 3] = 1e6
     mean = prior.shared.copy()

@@ -11,13 +11,15 @@ from calibration import batch
 from calibration.evidence import FrameMarks, in_boxes
 from calibration.standards import FieldStandard
 
+NUMBER_LOOSE = 4.0  # a number is found less sharply than a line
 LEAST_ON_FIELD = 25  # of at most some 320 line points
 
 
 @dataclass(frozen=True)
 class ScoreParts:
     """Per hypothesis (K,): total and its parts. line_share counts all line points, field_share those that the
-    camera puts on the field (a crowded stand is full of false ones); NaN where these are too few."""
+    camera puts on the field (a crowded stand is full of false ones); NaN where these are too few.
+    number_share is 0 where the place of the numbers' rows is not known."""
 
     total: np.ndarray
     line_share: np.ndarray
@@ -27,6 +29,7 @@ class ScoreParts:
     row_precision: np.ndarray
     side_share: np.ndarray
     edge: np.ndarray
+    number_share: np.ndarray
 
 
 def _sample(mask: np.ndarray, scale: float, px: np.ndarray) -> np.ndarray:
@@ -38,9 +41,15 @@ def _sample(mask: np.ndarray, scale: float, px: np.ndarray) -> np.ndarray:
 
 
 def score(
-    marks: FrameMarks, standard: FieldStandard, hash_yd: float, p: np.ndarray, tolerance: float = 3.0
+    marks: FrameMarks,
+    standard: FieldStandard,
+    hash_yd: float,
+    p: np.ndarray,
+    tolerance: float = 3.0,
+    number_yd: float | None = None,
 ) -> ScoreParts:
-    """How well each of K cameras (K, 9) explains one frame's marks, and the marks it would expect."""
+    """How well each of K cameras (K, 9) explains one frame's marks, and the marks it would expect. number_yd:
+    distance of the numbers' rows from their side lines, where known."""
     k, width = len(p), standard.width_yd
     unit = marks.unit_px
     principal = ((marks.width_px - 1) / 2, (marks.height_px - 1) / 2)
@@ -52,6 +61,12 @@ def score(
     side_share = _explained_points(
         marks.side_px, np.array([0.0, width]), p, rot, principal, width, 2 * tolerance * unit
     )
+    number_share = np.zeros(k)
+    if number_yd is not None:
+        rows_of_numbers = np.array([number_yd, width - number_yd])
+        number_share = _explained_points(
+            marks.numeral_px, rows_of_numbers, p, rot, principal, width, NUMBER_LOOSE * tolerance * unit
+        )
     precision, row_precision = _expected(marks, rows, p, rot, principal, width, tolerance * unit)
     bound = marks.boundary_px[:: max(1, len(marks.boundary_px) // 60), :2]
     edge = np.zeros(k)
@@ -63,8 +78,10 @@ def score(
         off = np.minimum(off, np.abs(xy[:, 0] - np.round(xy[:, 0] / 5) * 5) + 0.5)
         edge = (np.exp(-0.5 * (off / 0.8) ** 2) * ok).reshape(k, n).mean(1)
     total = share + 0.8 * precision + 0.8 * row_share + 0.5 * row_precision + 0.3 * side_share + 0.3 * edge
-    total = total - 0.15 * (p[:, 2] / 3.0) ** 2
-    return ScoreParts(total, share, on_field, precision, row_share, row_precision, side_share, edge)
+    total = total + 0.5 * number_share - 0.15 * (p[:, 2] / 3.0) ** 2
+    return ScoreParts(
+        total, share, on_field, precision, row_share, row_precision, side_share, edge, number_share
+    )
 
 
 def _explained_lines(

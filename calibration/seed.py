@@ -44,7 +44,8 @@ def find_seed(
         if s is None or not s.accepted:
             continue
         view = "endzone" if s.endzone else "sideline"
-        found.append((_explains(evidence, standard, frame, s), frame, s))
+        number_yd = belief_of(standard, s.endzone, prior).number_yd
+        found.append((_explains(evidence, standard, frame, s, number_yd), frame, s))
         if found[-1][0] > 2.0 or len(found) == 3:
             break
     if not found:
@@ -53,7 +54,13 @@ def find_seed(
     return frame, solution
 
 
-def _explains(evidence: ClipEvidence, standard: FieldStandard, frame: int, s: start.FrameSolution) -> float:
+def _explains(
+    evidence: ClipEvidence,
+    standard: FieldStandard,
+    frame: int,
+    s: start.FrameSolution,
+    number_yd: float | None,
+) -> float:
     """Mean score of one frame's camera over marked frames of the clip, carried there by the background."""
     links = chain.build_chain(evidence.links, frame, s.parameters, principal_of(evidence))
     others = spread_out(sorted(evidence.marks), 6, len(evidence))
@@ -63,7 +70,7 @@ def _explains(evidence: ClipEvidence, standard: FieldStandard, frame: int, s: st
         if pose is not None:
             p = s.parameters.copy()
             p[POSE] = pose
-            parts = score(evidence.marks[other], standard, s.hash_from_sideline_yd, p[None], 5.0)
+            parts = score(evidence.marks[other], standard, s.hash_from_sideline_yd, p[None], 5.0, number_yd)
             total += max(0.0, float(parts.total[0]))
     return total / max(len(others), 1)
 
@@ -101,7 +108,8 @@ def clicked_seed(
         turned = name == "endzone" and p[5] > standard.centre_x_yd
         if turned:
             p[5], p[6], p[0] = standard.length_yd - p[5], standard.width_yd - p[6], p[0] + 180.0
-        shared = np.array([p[2], p[4], 0.0, p[5], p[6], p[7], p[8]])
+        number = standard.number_rows_yd[0] if prior is None else prior.shared[7]
+        shared = np.array([p[2], p[4], 0.0, p[5], p[6], p[7], p[8], number])
         covariance = np.zeros((9, 9)) if fit.camera.covariance is None else fit.camera.covariance
         hash_yd = prior.hash_from_sideline_yd if prior is not None else standard.hash_from_sideline_yd
         seed = start.FrameSolution(

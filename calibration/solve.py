@@ -142,7 +142,7 @@ def _grow(
     first, solution = seed
     links = chain.build_chain(evidence.links, first, solution.parameters, principal_of(evidence))
     shared = solution.shared.copy()
-    belief = _tight(shared, solution)
+    belief = _tight(shared, belief_of(standard, solution.endzone, prior))
     known: dict[int, np.ndarray] = {first: solution.parameters}
     order = sorted(evidence.marks, key=lambda f: abs(f - first))
     for frame in order:
@@ -172,6 +172,7 @@ def _grow(
             result,
             solution.endzone,
             carried=poses is not None,
+            number_yd=belief.number_yd,
         )
         if found.accepted:
             known[frame] = result.parameters[0]
@@ -185,16 +186,16 @@ def _grow(
         standard,
         belief_of(standard, solution.endzone, prior),
         solution.hash_from_sideline_yd,
-        use=frozenset((LINE, BOUNDARY, ROW, SIDE)),
+        use=frozenset((LINE, BOUNDARY, ROW, SIDE, NUMERAL)),
     )
     result = bundle.solve(poses, shared, (6, 5, 4, 3, 3))
     return _State(frames, result, solution.endzone, solution.hash_from_sideline_yd)
 
 
-def _tight(shared: np.ndarray, solution: start.FrameSolution) -> SharedPrior:
-    """Belief while growing: the seed's place and lens with room for its own error."""
-    sd = np.array([0.6, 0.01, 0.01, 1.5, 3.0, 1.2, 0.08])
-    return SharedPrior(shared, np.diag(1 / sd**2))
+def _tight(shared: np.ndarray, before: SharedPrior) -> SharedPrior:
+    """Belief while growing: the seed's place and lens with room for its own error; the numbers as before."""
+    sd = np.array([0.6, 0.01, 0.01, 1.5, 3.0, 1.2, 0.08, before.information[7, 7] ** -0.5])
+    return SharedPrior(np.array([*shared[:7], before.mean[7]]), np.diag(1 / sd**2))
 
 
 def _bundle(
@@ -218,25 +219,34 @@ def _bundle(
             small = LINK_SD_PX * np.sqrt(b - a) / 400  # zoom and roll: over the lever of the picture's half
             sd = np.array([np.degrees(noise) * 1.3, np.degrees(noise), 1.5 * small, np.degrees(1.5 * small)])
             links.append((moved - p[j, POSE], sd))
-        kinds = frozenset((LINE, BOUNDARY, ROW, SIDE) + ((NUMERAL,) if standard.name != "canadian" else ()))
+        kinds = frozenset((LINE, BOUNDARY, ROW, SIDE, NUMERAL))
         marks = [evidence.marks[f] for f in state.frames]
         bundle = Bundle(marks, standard, belief, state.hash_yd, links, kinds, strays=True)
         result = bundle.solve(p[:, POSE], state.result.shared, (4, 3, 3, 2.5, 2.5))
-        good = [j for j, m in enumerate(marks) if _passes(m, standard, state, result, j)]
+        good = [j for j, m in enumerate(marks) if _passes(m, standard, state, result, j, belief.number_yd)]
         if final or len(good) == len(marks) or len(good) < 2:
             return replace_state(state, result, good if len(good) else list(range(len(marks))))
         state = replace_state(state, result, good)
     return state
 
 
-def _passes(marks: FrameMarks, standard: FieldStandard, state: _State, result: BundleResult, j: int) -> bool:
+def _passes(
+    marks: FrameMarks,
+    standard: FieldStandard,
+    state: _State,
+    result: BundleResult,
+    j: int,
+    number_yd: float | None,
+) -> bool:
     one = replace(
         result,
         parameters=result.parameters[j : j + 1],
         covariance=result.covariance[j : j + 1],
         sd_px=result.sd_px[j : j + 1],
     )
-    return start.judge(marks, standard, state.hash_yd, one, state.endzone, carried=True).accepted
+    return start.judge(
+        marks, standard, state.hash_yd, one, state.endzone, carried=True, number_yd=number_yd
+    ).accepted
 
 
 def replace_state(state: _State, result: BundleResult, keep: list[int]) -> _State:

@@ -29,6 +29,7 @@ class FieldStandard:
     number_bottom_yd: distance from the sideline to the side of the digits nearest that sideline.
     number_height_yd / number_width_yd: size of one digit; the two digits straddle the line.
     number_gap_yd: distance from the middle of the yard line to the inner edge of each digit.
+    number_sd_yd: how far off the rule grounds paint the rows of numbers (common practice, sd).
     """
 
     name: str
@@ -47,6 +48,7 @@ class FieldStandard:
     number_height_yd: float = 2.0
     number_width_yd: float = 4 * FOOT_YD
     number_gap_yd: float = 1 * FOOT_YD
+    number_sd_yd: float = 1.0
     arrow_length_yd: float = 36 * INCH_YD
     arrow_base_yd: float = 18 * INCH_YD
     try_mark_yd: float = 3.0
@@ -140,6 +142,7 @@ _NFL = FieldStandard(
     goal_line_width_yd=8 * INCH_YD,
     boundary_width_yd=2.0,
     number_bottom_yd=12.0,
+    number_sd_yd=0.25,
     try_mark_yd=2.0,
     citations=MappingProxyType(
         {
@@ -188,6 +191,7 @@ _CANADIAN = FieldStandard(
     players_per_side=12,
     posts_on_goal_line=True,
     number_bottom_yd=7.0,
+    number_sd_yd=4.0,
     citations=MappingProxyType(
         {
             "length_yd": "Canadian Rule 1-1-1: 110 yd between goal lines (rule number from memory)",

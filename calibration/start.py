@@ -9,14 +9,26 @@ solved as if from behind x = 0 (the vote over the clip decides the rest).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration import batch
-from calibration.bundle import BOUNDARY, LINE, POSE, ROW, SIDE, Bundle, BundleResult, SharedPrior, weak_prior
+from calibration.bundle import (
+    BOUNDARY,
+    LINE,
+    NUMERAL,
+    POSE,
+    ROW,
+    SIDE,
+    Bundle,
+    BundleResult,
+    SharedPrior,
+    weak_prior,
+)
 from calibration.evidence import FrameMarks
 from calibration.lines import find_lines
+from calibration.numerals import whole
 from calibration.quads import hypotheses, transversals
 from calibration.scoring import ScoreParts, score
 from calibration.standards import FieldStandard
@@ -49,8 +61,9 @@ def refine(
     rounds: tuple[float, ...] = (6, 6, 4, 4, 3, 2.5),
 ) -> BundleResult:
     """The robust fit of one frame from parameters (9,)."""
-    shared = np.array([p[2], p[4], 0.0, p[5], p[6], p[7], max(p[8], 0.0)])
-    bundle = Bundle([marks], standard, prior, hash_yd, use=frozenset((LINE, BOUNDARY, ROW, SIDE)))
+    shared = np.array([p[2], p[4], 0.0, p[5], p[6], p[7], max(p[8], 0.0), prior.mean[7]])
+    kinds = {LINE, BOUNDARY, ROW, SIDE} | ({NUMERAL} if prior.number_yd is not None else set())
+    bundle = Bundle([marks], standard, prior, hash_yd, use=frozenset(kinds))
     return bundle.solve(p[None, POSE], shared, rounds)
 
 
@@ -78,14 +91,12 @@ def solve_frame(
             p = hypotheses(marks, standard, hash_yd, endzone, rng, yard, across)
             if not len(p):
                 continue
-            total = np.concatenate(
-                [score(marks, standard, hash_yd, q, 4.0).total for q in np.array_split(p, len(p) // 300 + 1)]
-            )
-            p = _best_distinct(p, total, keep)
             belief = prior or weak_prior(standard, endzone)
+            total = _totals(marks, standard, hash_yd, p, 4.0, belief.number_yd)
+            p = _best_distinct(p, total, keep)
             for q in p:
                 result = refine(marks, standard, hash_yd, q, belief)
-                found = judge(marks, standard, hash_yd, result, endzone)
+                found = judge(marks, standard, hash_yd, result, endzone, number_yd=belief.number_yd)
                 if best is None or (found.accepted, found.score) > (best.accepted, best.score):
                     best = found
     return best
@@ -117,20 +128,41 @@ def search_poses(
 
 
 def poses_by_crossings(
-    marks: FrameMarks, standard: FieldStandard, hash_yd: float, shared: np.ndarray, most: int = 3
+    marks: FrameMarks,
+    standard: FieldStandard,
+    hash_yd: float,
+    shared: np.ndarray,
+    number_yd: float | None = None,
+    most: int = 3,
 ) -> np.ndarray:
     """(K, 9) candidates for an end-zone camera whose place and lens are known, from single row crossings.
 
     A long lens often shows one hash row only. Each of the ``most`` crossings nearest the middle may be the
-    crossing of either row with any yard line; with a focal length that gives where the camera looks.
+    crossing of either row with any yard line; with a focal length that gives where the camera looks. So may a
+    painted number where its row is known.
     """
+    found = [_by_one_row(marks, standard, marks.row_px, hash_yd, shared, most)]
+    if number_yd is not None:
+        found.append(_by_one_row(marks, standard, marks.numeral_px, number_yd, shared, most))
+    return np.concatenate(found)
+
+
+def _by_one_row(
+    marks: FrameMarks,
+    standard: FieldStandard,
+    points: np.ndarray,
+    row_yd: float,
+    shared: np.ndarray,
+    most: int,
+) -> np.ndarray:
+    """(K, 9): each of the points nearest the middle taken for a crossing of a row."""
     c = shared[3:6]
     middle = np.array([(marks.width_px - 1) / 2, (marks.height_px - 1) / 2])
-    order = np.argsort(np.linalg.norm(marks.row_px[:, :2] - middle, axis=1))[:most]
+    order = np.argsort(np.linalg.norm(points[:, :2] - middle, axis=1))[:most]
     x = np.arange(0.0, standard.length_yd + 0.1, 5.0)
-    y = np.array([hash_yd, standard.width_yd - hash_yd])
+    y = np.array([row_yd, standard.width_yd - row_yd])
     focal = np.exp(np.arange(np.log(0.8), np.log(9.0), 0.06)) * marks.width_px
-    u, v = (marks.row_px[order, k] - middle[k] for k in (0, 1))
+    u, v = (points[order, k] - middle[k] for k in (0, 1))
     at, to_x, to_y, f = (a.ravel() for a in np.meshgrid(np.arange(len(order)), x - c[0], y - c[1], focal))
     at = at.astype(int)
     pan = np.degrees(np.arctan2(to_x, to_y) - np.arctan(u[at] / f))
@@ -152,20 +184,32 @@ def solve_frame_from(
     keep: int = 8,
 ) -> FrameSolution | None:
     """One frame of a camera whose place is known (another clip's): search over poses, then the robust fit."""
+    number_yd = prior.number_yd
     p = search_poses(marks, standard, hash_yd, shared, endzone)
-    if endzone and len(marks.row_px):
-        p = np.concatenate([p, poses_by_crossings(marks, standard, hash_yd, shared)])
-    total = np.concatenate(
-        [score(marks, standard, hash_yd, q, 12.0).total for q in np.array_split(p, max(1, len(p) // 400))]
-    )
+    if endzone:
+        p = np.concatenate([p, poses_by_crossings(marks, standard, hash_yd, shared, number_yd)])
+    total = _totals(marks, standard, hash_yd, p, 12.0, number_yd)
     top = p[np.argsort(-total)[:60]]
     best: FrameSolution | None = None
-    for q in _best_distinct(top, score(marks, standard, hash_yd, top, 8.0).total, keep):
+    for q in _best_distinct(top, _totals(marks, standard, hash_yd, top, 8.0, number_yd), keep):
         rough = refine(marks, standard, hash_yd, q, prior, (30, 20, 12, 8, 6, 4, 3, 2.5))
-        found = judge(marks, standard, hash_yd, rough, endzone, known=True)
+        found = judge(marks, standard, hash_yd, rough, endzone, known=True, number_yd=number_yd)
         if best is None or (found.accepted, found.score) > (best.accepted, best.score):
             best = found
     return best
+
+
+def _totals(
+    marks: FrameMarks,
+    standard: FieldStandard,
+    hash_yd: float,
+    p: np.ndarray,
+    tolerance: float,
+    number_yd: float | None,
+) -> np.ndarray:
+    """Scores (K,) of many candidates, some hundreds at a time."""
+    parts = np.array_split(p, len(p) // 300 + 1)
+    return np.concatenate([score(marks, standard, hash_yd, q, tolerance, number_yd).total for q in parts])
 
 
 def _best_distinct(p: np.ndarray, total: np.ndarray, keep: int) -> np.ndarray:
@@ -187,14 +231,17 @@ def judge(
     endzone: bool,
     carried: bool = False,
     known: bool = False,
+    number_yd: float | None = None,
 ) -> FrameSolution:
     """Score a refined camera and hold it against the gates; the reason names the first gate that failed.
 
     carried: the pose came from a good neighbour, so fewer of its own marks suffice. known: the camera's place
-    is known from other clips, so one hash row or side line fixes it across the field.
+    is known from other clips, so one hash row or side line fixes it across the field. number_yd: distance of
+    the numbers' rows from the side lines where it is known: they then count as rows too.
     """
     p = result.parameters[0]
-    parts = score(marks, standard, hash_yd, p[None], 2.5)
+    marks = _with_whole_numbers(marks, p, standard)
+    parts = score(marks, standard, hash_yd, p[None], 2.5, number_yd)
     share, precision, row = float(parts.line_share[0]), float(parts.precision[0]), float(parts.row_share[0])
     if carried or precision > 0.6:  # a crowded stand may hold most of the line points
         share = float(np.nanmax([share, parts.field_share[0]]))
@@ -212,7 +259,7 @@ def judge(
         reason = f"only {share:.0%} of the line points lie on a five-yard line"
     elif precision < 0.4:
         reason = f"only {precision:.0%} of the expected lines are seen"
-    elif not _fixed_across(marks, parts, carried, standard, hash_yd, p, 1 if known else 2):
+    elif not _fixed_across(marks, parts, carried, standard, hash_yd, p, number_yd, known):
         reason = f"only {row:.0%} of the hash-row crossings fit, and the side lines do not settle it"
     elif not result.sd_px[0] / marks.unit_px < 3.3:
         reason = f"marks miss by {result.sd_px[0]:.1f} px"
@@ -232,6 +279,12 @@ def judge(
     )
 
 
+def _with_whole_numbers(marks: FrameMarks, p: np.ndarray, standard: FieldStandard) -> FrameMarks:
+    px, size = marks.numeral_px, (marks.width_px, marks.height_px)
+    seen = whole(px[:, :2], p[None], np.zeros(len(px), int), size, standard.width_yd)
+    return replace(marks, numeral_px=px[seen])
+
+
 def _fixed_across(
     marks: FrameMarks,
     parts: ScoreParts,
@@ -239,32 +292,37 @@ def _fixed_across(
     standard: FieldStandard,
     hash_yd: float,
     p: np.ndarray,
-    least: int = 2,
+    number_yd: float | None,
+    known: bool,
 ) -> bool:
-    """Whether hash rows or side lines confirm the scale across the field: ``least`` of them, unless the pose
-    came from a neighbour."""
+    """Whether hash rows, side lines or known rows of numbers confirm the scale across the field: two of them,
+    one for a known camera, unless the pose came from a neighbour."""
     row, expected, side = float(parts.row_share[0]), float(parts.row_precision[0]), float(parts.side_share[0])
+    number = float(parts.number_share[0])
     if carried:
         few = len(marks.row_px) < 4 and len(marks.side_px) < 4
-        return few or row >= 0.15 or expected > 0.2 or side > 0.4
-    if _anchors(marks, standard, hash_yd, p) < least:
+        return few or row >= 0.15 or expected > 0.2 or side > 0.4 or number > 0.4
+    if _anchors(marks, standard, hash_yd, p, number_yd) < (1 if known else 2):
         return False
+    if number > 0.6 and len(marks.numeral_px) >= 3:
+        return True
     return (
         (row >= 0.35 and len(marks.row_px) >= 3) or expected > 0.4 or (side > 0.6 and len(marks.side_px) >= 3)
     )
 
 
-def _anchors(marks: FrameMarks, standard: FieldStandard, hash_yd: float, p: np.ndarray) -> int:
-    """How many of the four rows (hash rows, side lines) are seen: two crossings or ten ridge points each."""
+def _anchors(
+    marks: FrameMarks, standard: FieldStandard, hash_yd: float, p: np.ndarray, number_yd: float | None
+) -> int:
+    """How many of the rows (hash rows, side lines, known rows of numbers) are seen: two crossings or numbers,
+    or ten ridge points each."""
     width = standard.width_yd
     principal = ((marks.width_px - 1) / 2, (marks.height_px - 1) / 2)
+    rows = [(marks.row_px, hash_yd, 2), (marks.boundary_px, 0.0, 10)]
+    if number_yd is not None:
+        rows.append((marks.numeral_px, number_yd, 2))
     count = 0
-    for points, y, need in (
-        (marks.row_px, hash_yd, 2),
-        (marks.row_px, width - hash_yd, 2),
-        (marks.boundary_px, 0.0, 10),
-        (marks.boundary_px, width, 10),
-    ):
+    for points, y, need in rows + [(points, width - y, need) for points, y, need in rows]:
         if len(points):
             xy, ok = batch.ground(points[:, :2], p[None], np.zeros(len(points), int), principal, width)
             count += int((ok & (np.abs(xy[:, 1] - y) < 0.7)).sum() >= need)

@@ -38,7 +38,7 @@ def test_ridges_lie_on_the_painted_lines_in_both_directions(seen) -> None:  # ty
     for camera, marks in seen:
         bundle = Bundle([marks], STANDARD, weak_prior(STANDARD, False), use=frozenset((LINE, BOUNDARY)))
         p, at = camera.parameters[None], bundle.kind == LINE
-        target, ok, _ = bundle.associate(p)
+        target, ok, _ = bundle.associate(p, STANDARD.number_rows_yd[0])
         here, right, down = (
             batch.ground(bundle.px + d, p, bundle.frame, bundle.principal, STANDARD.width_yd)[0]
             for d in ([0.0, 0.0], [1.0, 0.0], [0.0, 1.0])

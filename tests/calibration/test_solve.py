@@ -224,8 +224,8 @@ def test_a_long_lens_that_shows_one_hash_row_is_solved_where_the_game_knows_the_
     focal = 1280 * np.linalg.norm(d) / span
     camera = Camera(1280, 720, centre, float(pan), float(tilt), 0.6, float(focal), 0.0, 0.1, field.width_yd)
     marks = simulate_marks(rng, camera, field)
-    shared = np.array([0.6, 0.0, 0.0, *centre, 0.1])
-    prior = CameraPrior("endzone", shared, np.diag([0.02, 0.002, 0.001, 0.2, 0.2, 0.1, 0.02]) ** 2, 8.5,
+    shared = np.array([0.6, 0.0, 0.0, *centre, 0.1, field.number_rows_yd[0]])
+    prior = CameraPrior("endzone", shared, np.diag([0.02, 0.002, 0.001, 0.2, 0.2, 0.1, 0.02, 0.5]) ** 2, 8.5,
                         field.hash_from_sideline_yd)  # fmt: skip
     belief = belief_of(field, True, prior)
     alone = solve_frame(marks, field, view="endzone")
@@ -234,3 +234,38 @@ def test_a_long_lens_that_shows_one_hash_row_is_solved_where_the_game_knows_the_
     assert found is not None and found.accepted, found
     assert found.parameters[0] == pytest.approx(pan, abs=0.1)
     assert found.parameters[3] == pytest.approx(np.log(focal), abs=0.02)
+
+
+def _from_behind(field: FieldStandard, rng: np.random.Generator, span_yd: float) -> Camera:
+    """A long lens behind x = 0 that shows ``span_yd`` of the field's width."""
+    centre = np.array([-50.0, field.width_yd / 2 + rng.normal(0, 2), rng.uniform(14, 19)])
+    focus = np.array([rng.uniform(45, 60), field.width_yd / 2 + rng.normal(0, 1), 0.0])
+    d = focus - centre
+    pan, tilt = np.degrees(np.arctan2(d[0], d[1])), np.degrees(np.arctan2(-d[2], np.hypot(d[0], d[1])))
+    focal = 1280 * np.linalg.norm(d) / span_yd
+    return Camera(1280, 720, centre, float(pan), float(tilt), 0.3, float(focal), 0.0, 0.1, field.width_yd)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_ground_without_hash_marks_is_solved_by_its_numbers_where_the_rules_fix_them(seed: int) -> None:
+    rng, field = np.random.default_rng(seed), get_standard("nfl")
+    camera = _from_behind(field, rng, 38.0)
+    marks = simulate_marks(rng, camera, field, row_recall=0.0, side_recall=0.0)
+    found = solve_frame(marks, field, view="endzone")
+    assert found is not None and found.accepted, found
+    assert np.median(errors(camera.with_parameters(found.parameters), camera, field)) < 0.25
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_numbers_off_the_rule_mislead_nobody_and_are_learnt(seed: int) -> None:
+    """Numbers painted 3 yd farther in than assumed: the hash rows place the camera, the numbers are found."""
+    rng, field = np.random.default_rng(seed), get_standard("canadian")
+    ground = replace(field, number_bottom_yd=field.number_bottom_yd + 3.0)
+    camera = _from_behind(field, rng, 55.0)
+    evidence = ClipEvidence(1280, 720, {0: simulate_marks(rng, camera, ground)}, [None])
+    solution = solve_clip_fully(evidence, field, view="endzone")
+    assert solution.prior is not None
+    assert np.median(errors(solution.cameras.camera(0), camera, field)) < 0.15
+    learnt, sd = solution.prior.shared[7], np.sqrt(solution.prior.covariance[7, 7])
+    assert learnt == pytest.approx(ground.number_rows_yd[0], abs=0.3)
+    assert sd < 0.4
