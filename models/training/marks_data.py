@@ -26,6 +26,8 @@ TARGET_STRIDE = 2
 STEP_PX = 0.25
 RIDGE_SD_PX = 3.5
 IGNORED, PRESENT = 0, 1
+AHEAD = 128
+"""frames labelled at a time, while the ones before them go to the device"""
 
 
 @dataclass(frozen=True)
@@ -55,21 +57,29 @@ class MarkCache:
     looks: list[str] = field(default_factory=list)
 
 
-def _polyline(
-    camera: Camera, a: tuple[float, float], b: tuple[float, float], step_yd: float
+def _polylines(
+    camera: Camera, segments: list[tuple[tuple[float, float], tuple[float, float], float]]
 ) -> list[np.ndarray]:
-    """Projected pieces (M, 2) of a field segment, cut where it leaves the camera's domain."""
-    n = max(2, int(np.hypot(b[0] - a[0], b[1] - a[1]) / step_yd) + 1)
-    t = np.linspace(0, 1, n)[:, None]
-    px, valid = camera.to_image(np.array(a) * (1 - t) + np.array(b) * t)
+    """Projected pieces (M, 2) of field segments (start, end, step in yards), cut where they leave the
+    camera's domain. All segments are projected in one call: a frame has hundreds of ticks."""
+    if not segments:
+        return []
+    places, owner = [], []
+    for k, (a, b, step) in enumerate(segments):
+        n = max(2, int(np.hypot(b[0] - a[0], b[1] - a[1]) / step) + 1)
+        t = np.linspace(0, 1, n)[:, None]
+        places.append(np.array(a) * (1 - t) + np.array(b) * t)
+        owner.append(np.full(n, k))
+    whose = np.concatenate(owner)
+    px, valid = camera.to_image(np.concatenate(places))
     near = valid & (np.abs(px[:, 0]) < 8000) & (np.abs(px[:, 1]) < 8000)
-    pieces = np.split(np.arange(n), np.nonzero(np.diff(near.astype(int)))[0] + 1)
-    return [px[p] for p in pieces if near[p[0]] and len(p) > 1]
+    cut = np.nonzero((np.diff(near.astype(int)) != 0) | (np.diff(whose) != 0))[0] + 1
+    return [px[p] for p in np.split(np.arange(len(px)), cut) if near[p[0]] and len(p) > 1]
 
 
 def _draw(canvas: np.ndarray, pieces: Iterable[np.ndarray]) -> None:
-    for piece in pieces:
-        cv2.polylines(canvas, [np.round(piece * 16).astype(np.int32)], False, 0, 1, cv2.LINE_8, 4)
+    lines = [np.round(piece * 16).astype(np.int32) for piece in pieces]
+    cv2.polylines(canvas, lines, False, 0, 1, cv2.LINE_8, 4)
 
 
 def distance_maps(camera: Camera, drawn: dict[str, Any]) -> np.ndarray:
@@ -91,8 +101,7 @@ def distance_maps(camera: Camera, drawn: dict[str, Any]) -> np.ndarray:
     maps = []
     for name in MASKS:
         canvas = np.full((h, w), 255, np.uint8)
-        for a, b, step in segments[name]:
-            _draw(canvas, _polyline(camera, a, b, step))
+        _draw(canvas, _polylines(camera, segments[name]))
         far = np.minimum(cv2.distanceTransform(canvas, cv2.DIST_L2, 5), 255 * STEP_PX)
         at = far[TARGET_STRIDE // 2 :: TARGET_STRIDE, TARGET_STRIDE // 2 :: TARGET_STRIDE]
         maps.append(np.round(at / STEP_PX).astype(np.uint8))
@@ -254,12 +263,20 @@ def cache_marks(frames: list[MarkFrame], device: torch.device) -> MarkCache:
         torch.empty((n, len(MASKS), h, w), dtype=torch.uint8, device=device),
         torch.empty((n, 1, h, w), dtype=torch.uint8, device=device),
     )
-    with ThreadPoolExecutor(min(32, os.cpu_count() or 2)) as pool:
-        for start in range(0, n, 64):
-            done = list(pool.map(build_targets, frames[start : start + 64]))
-            stop = start + len(done)
-            for target, part in zip((cache.images, cache.distances, cache.seen), range(3), strict=True):
-                target[start:stop] = torch.from_numpy(np.stack([d[part] for d in done])).to(device)
-            cache.points += [torch.from_numpy(d[3]).to(device) for d in done]
+    threads = cv2.getNumThreads()
+    cv2.setNumThreads(1)  # the pool is the parallel part
+    try:
+        with ThreadPoolExecutor(min(32, os.cpu_count() or 2)) as pool:
+            ahead = [pool.submit(build_targets, f) for f in frames[:AHEAD]]
+            for start in range(0, n, AHEAD):
+                now = ahead
+                ahead = [pool.submit(build_targets, f) for f in frames[start + AHEAD : start + 2 * AHEAD]]
+                done = [d.result() for d in now]
+                stop = start + len(done)
+                for target, part in zip((cache.images, cache.distances, cache.seen), range(3), strict=True):
+                    target[start:stop] = torch.from_numpy(np.stack([d[part] for d in done])).to(device)
+                cache.points += [torch.from_numpy(d[3]).to(device) for d in done]
+    finally:
+        cv2.setNumThreads(threads)
     cache.looks = [f.look for f in frames]
     return cache

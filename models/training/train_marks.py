@@ -2,7 +2,9 @@
 
 Starts from weights that have seen real photographs (backbone layers 0..6 of a yolov8s), keeps the
 backbone's batch-norms fixed and its rate low, and draws film faults anew for every picture: hue
-±0.35, exposure, blur or halos, sensor noise, low resolution, 8x8 blocks (models.training.augment).
+±0.35, exposure, blur or halos, sensor noise, low resolution, 8x8 blocks, and before these the "wild"
+changes no camera makes and the grain of photographs (models.training.augment, models.training.negatives),
+so that less of what is learnt belongs to the renderer.
 Losses: weighted cross-entropy on soft ridge masks; penalty-reduced focal loss on heat maps with
 offsets by L1 (Zhou, Wang, Krähenbühl: Objects as Points, 2019). Hidden marks carry no loss.
 
@@ -23,6 +25,7 @@ import json
 import math
 import os
 import time
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -47,11 +50,14 @@ from models.training.marks_data import (
     cache_marks,
     read_frames,
 )
+from models.training.negatives import load_negatives, veil
 from models.training.train_numbers import Crops, make_crops, train_reader
 
 TARGET_SHIFT = torch.tensor([1 / CANVAS_W, 1 / CANVAS_H])
 """Half a canvas pixel in grid_sample's coordinates. The cache keeps every second pixel (1, 3, 5, ...), which
 grid_sample takes for the mean of two (0.5, 2.5, ...): targets are asked for that much further up and left."""
+
+KEEP_EVERY_S = 45.0
 
 
 @dataclass(frozen=True)
@@ -70,15 +76,21 @@ class Recipe:
     weight_decay: float = 0.02
     mean_decay: float = 0.998
     validation_share: float = 0.08
+    wild: bool = True
+    veil_share: float = 0.25
     seed: int = 11
 
 
 def make_batch(
-    cache: MarkCache, index: torch.Tensor, recipe: Recipe, augment: bool = True
+    cache: MarkCache,
+    index: torch.Tensor,
+    recipe: Recipe,
+    augment: bool = True,
+    photographs: torch.Tensor | None = None,
 ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
     """(images (B,3,H,W) 0..1, ridge targets (B,3,h,w), seen (B,1,h,w), heat (B,3,h,w), points).
 
-    points: (M, 5) of sample, x, y (window pixels), class, state.
+    points: (M, 5) of sample, x, y (window pixels), class, state. photographs: see models.training.negatives.
     """
     device = cache.images.device
     n, out_hw = len(index), (recipe.height_px, recipe.width_px)
@@ -89,7 +101,11 @@ def make_batch(
     grid = F.affine_grid(theta, [n, 3, *out_hw], align_corners=False)
     images = F.grid_sample(cache.images[at].float() / 255, grid, padding_mode="zeros", align_corners=False)
     if augment:
-        images = photometric(images, recipe.hue)
+        if recipe.wild and photographs is not None:
+            for image in images:
+                if float(torch.rand(())) < recipe.veil_share:
+                    veil(image, photographs)
+        images = photometric(images, recipe.hue, recipe.wild)
     small = F.affine_grid(theta, [n, 1, out_hw[0] // STRIDE, out_hw[1] // STRIDE], align_corners=False)
     small = small - TARGET_SHIFT.to(device)
     far = F.grid_sample(
@@ -176,9 +192,18 @@ def learning_rate(progress: float, warm: float = 0.05) -> float:
 
 
 def train(
-    cache: MarkCache, index: np.ndarray, start: dict[str, torch.Tensor], recipe: Recipe, log: list[Any]
+    cache: MarkCache,
+    index: np.ndarray,
+    start: dict[str, torch.Tensor],
+    recipe: Recipe,
+    log: list[Any],
+    photographs: torch.Tensor | None = None,
+    keep: Callable[[MarkNet], None] | None = None,
 ) -> MarkNet:
-    """Run the recipe on the frames ``index``; returns the net with the mean weights (eval mode)."""
+    """Run the recipe on the frames ``index``; returns the net with the mean weights (eval mode).
+
+    keep: called with the mean net about once a minute, so that a run cut short leaves something.
+    """
     torch.manual_seed(recipe.seed)
     device = cache.images.device
     net = MarkNet()
@@ -194,6 +219,7 @@ def train(
     optimizer = torch.optim.AdamW(groups, lr=recipe.rate, weight_decay=recipe.weight_decay)
     mean = copy.deepcopy(net).eval()
     began, step, progress = time.monotonic(), 0, 0.0
+    kept = began
     order = torch.as_tensor(index)
     while progress < 1.0:
         net.train()
@@ -201,7 +227,7 @@ def train(
             net.model.eval()  # the backbone's batch-norms keep the statistics of real photographs
         pick = order[torch.randint(len(order), (recipe.batch,))]
         with torch.no_grad():
-            images, *targets = make_batch(cache, pick, recipe)
+            images, *targets = make_batch(cache, pick, recipe, photographs=photographs)
         for group in optimizer.param_groups:
             group["lr"] = group["top"] * learning_rate(progress)
         with torch.autocast(device.type, dtype=torch.bfloat16):
@@ -224,6 +250,9 @@ def train(
             }
             log.append(row)
             print(row, flush=True)
+        if keep is not None and time.monotonic() - kept > KEEP_EVERY_S:
+            kept = time.monotonic()
+            keep(mean)
     return mean
 
 
@@ -330,6 +359,10 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=4.0)
     parser.add_argument("--steps", type=int)
     parser.add_argument("--batch", type=int, default=32)
+    parser.add_argument("--width", type=int, default=Recipe.width_px, help="of a training window, px")
+    parser.add_argument("--height", type=int, default=Recipe.height_px)
+    parser.add_argument("--tame", action="store_true", help="without the wild changes")
+    parser.add_argument("--negatives", type=Path, help="photographs whose grain is printed over frames")
     parser.add_argument("--limit", type=int, help="use this many frames at most")
     parser.add_argument(
         "--reader-looks", type=int, default=500, help="looks for the number reader's crops; 0: none"
@@ -339,7 +372,9 @@ def main() -> None:
     args = parser.parse_args()
     from models.training.start_weights import load_start_state
 
-    recipe = Recipe(minutes=args.minutes, steps=args.steps, batch=args.batch)
+    recipe = Recipe(
+        args.width, args.height, args.batch, minutes=args.minutes, steps=args.steps, wild=not args.tame
+    )
     crops = _crops_meanwhile(args.reader_looks)
     device = torch.device(args.device)
     began = time.monotonic()
@@ -349,8 +384,11 @@ def main() -> None:
     train_index, held_index = split_by_look(cache.looks, recipe.validation_share)
     start = load_start_state(args.start) if args.start else {}
     log: list[Any] = []
-    net = train(cache, train_index, start, recipe, log)
+    photographs = load_negatives(args.negatives, device) if args.negatives else None
     args.out.mkdir(parents=True, exist_ok=True)
+    net = train(
+        cache, train_index, start, recipe, log, photographs, lambda n: save_marks(n, args.out / "marks.pt")
+    )
     save_marks(net, args.out / "marks.pt")
     result: dict[str, Any] = {
         "recipe": asdict(recipe),
