@@ -4,18 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import least_squares
 
-from calibration.bundle import SharedPrior, weak_prior
 from calibration.camera import Camera
+from calibration.prior import CameraPrior, SharedPrior, weak_prior
 from calibration.quads import camera_from_quad
 from calibration.standards import FieldStandard
-
-if TYPE_CHECKING:
-    from calibration.prior import CameraPrior
 
 SD_PX = 2.5  # a person's click, in pixels of a picture 1280 wide
 GATE_PX = 12.0

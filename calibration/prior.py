@@ -6,10 +6,44 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.bundle import SharedPrior, weak_prior
 from calibration.standards import FieldStandard
 
+SHARED = ("roll_deg", "k1", "k1_slope", "x_yd", "y_yd", "z_yd", "crown_yd", "number_yd")
+"""What all frames of a camera have in common; number_yd: from a side line to the middle of its numbers."""
+
+NUMBER_SURE_YD = 0.4  # sd of the numbers' rows below which they count as known rows
+
 Clicks = dict[int, list[tuple[float, float, float, float]]]
+
+
+@dataclass(frozen=True)
+class SharedPrior:
+    """Gaussian belief about the shared unknowns: mean (8,), information (8, 8), in the order of SHARED."""
+
+    mean: np.ndarray
+    information: np.ndarray
+
+    @property
+    def number_sd_yd(self) -> float:
+        """Standard deviation of the place of the numbers' rows."""
+        return float(np.sqrt(np.linalg.inv(self.information)[7, 7]))
+
+    @property
+    def number_yd(self) -> float | None:
+        """Where the numbers' rows are believed to lie, None when that is too vague to fix a scale."""
+        return float(self.mean[7]) if self.number_sd_yd < NUMBER_SURE_YD else None
+
+
+def weak_prior(standard: FieldStandard, endzone: bool, hash_known: bool = True) -> SharedPrior:
+    """What is known of any wide camera before looking (film facts; sd generous)."""
+    number = standard.number_rows_yd[0]
+    if endzone:
+        mean = np.array([0.0, -0.005, 0.0, -40.0, standard.width_yd / 2, 14.0, 0.12, number])
+        sd = np.array([1.5, 0.025, 0.02, 60.0, 8.0, 9.0, 0.10, standard.number_sd_yd])
+    else:
+        mean = np.array([0.0, -0.005, 0.0, standard.centre_x_yd, -42.0, 18.0, 0.12, number])
+        sd = np.array([1.5, 0.025, 0.02, 60.0, 35.0, 12.0, 0.10, standard.number_sd_yd])
+    return SharedPrior(mean, np.diag(1 / sd**2))
 
 
 @dataclass(frozen=True)

@@ -17,11 +17,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration import chain, offset, start
-from calibration.bundle import BOUNDARY, LINE, NUMERAL, POSE, ROW, SIDE, Bundle, BundleResult, SharedPrior
+from calibration.bundle import POSE, Bundle, BundleResult
 from calibration.clip import INTERPOLATED, LOST, MEASURED, ClipCameras
 from calibration.disagree import better_standard
 from calibration.evidence import ClipEvidence, FrameMarks
-from calibration.prior import CameraPrior, Clicks, belief_of
+from calibration.prior import CameraPrior, Clicks, SharedPrior, belief_of
 from calibration.seed import clicked_seed, find_seed, principal_of
 from calibration.standards import FieldStandard, get_standard
 
@@ -186,7 +186,6 @@ def _grow(
         standard,
         belief_of(standard, solution.endzone, prior),
         solution.hash_from_sideline_yd,
-        use=frozenset((LINE, BOUNDARY, ROW, SIDE, NUMERAL)),
     )
     result = bundle.solve(poses, shared, (6, 5, 4, 3, 3))
     return _State(frames, result, solution.endzone, solution.hash_from_sideline_yd)
@@ -194,7 +193,7 @@ def _grow(
 
 def _tight(shared: np.ndarray, before: SharedPrior) -> SharedPrior:
     """Belief while growing: the seed's place and lens with room for its own error; the numbers as before."""
-    sd = np.array([0.6, 0.01, 0.01, 1.5, 3.0, 1.2, 0.08, before.information[7, 7] ** -0.5])
+    sd = np.array([0.6, 0.01, 0.01, 1.5, 3.0, 1.2, 0.08, before.number_sd_yd])
     return SharedPrior(np.array([*shared[:7], before.mean[7]]), np.diag(1 / sd**2))
 
 
@@ -219,9 +218,8 @@ def _bundle(
             small = LINK_SD_PX * np.sqrt(b - a) / 400  # zoom and roll: over the lever of the picture's half
             sd = np.array([np.degrees(noise) * 1.3, np.degrees(noise), 1.5 * small, np.degrees(1.5 * small)])
             links.append((moved - p[j, POSE], sd))
-        kinds = frozenset((LINE, BOUNDARY, ROW, SIDE, NUMERAL))
         marks = [evidence.marks[f] for f in state.frames]
-        bundle = Bundle(marks, standard, belief, state.hash_yd, links, kinds, strays=True)
+        bundle = Bundle(marks, standard, belief, state.hash_yd, links, strays=True)
         result = bundle.solve(p[:, POSE], state.result.shared, (4, 3, 3, 2.5, 2.5))
         good = [j for j, m in enumerate(marks) if _passes(m, standard, state, result, j, belief.number_yd)]
         if final or len(good) == len(marks) or len(good) < 2:

@@ -14,23 +14,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration import batch
-from calibration.bundle import (
-    BOUNDARY,
-    LINE,
-    NUMERAL,
-    POSE,
-    ROW,
-    SIDE,
-    Bundle,
-    BundleResult,
-    SharedPrior,
-    weak_prior,
-)
+from calibration.bundle import POSE, Bundle, BundleResult
 from calibration.evidence import FrameMarks
 from calibration.lines import find_lines
 from calibration.numerals import whole
+from calibration.prior import SharedPrior, weak_prior
 from calibration.quads import hypotheses, transversals
 from calibration.scoring import ScoreParts, score
+from calibration.sightings import BOUNDARY, LINE, NUMERAL, ROW, SIDE
 from calibration.standards import FieldStandard
 
 

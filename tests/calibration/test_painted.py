@@ -6,8 +6,8 @@ import pytest
 from painted_field import field_texture, paint_frame
 
 from calibration import Camera, batch, get_standard
-from calibration.bundle import BOUNDARY, LINE, Bundle, weak_prior
 from calibration.evidence import FrameMarks
+from calibration.sightings import BOUNDARY, LINE, Sightings
 from calibration.start import solve_frame
 from models.marks.finder import WEIGHTS, MarkFinder
 
@@ -36,11 +36,11 @@ def test_ridges_lie_on_the_painted_lines_in_both_directions(seen) -> None:  # ty
     how much it is (MarkNet.ridge_low_px)."""
     slopes, misses = [], []
     for camera, marks in seen:
-        bundle = Bundle([marks], STANDARD, weak_prior(STANDARD, False), use=frozenset((LINE, BOUNDARY)))
-        p, at = camera.parameters[None], bundle.kind == LINE
-        target, ok, _ = bundle.associate(p, STANDARD.number_rows_yd[0])
+        sightings = Sightings([marks], STANDARD, use=frozenset((LINE, BOUNDARY)))
+        p, at = camera.parameters[None], sightings.kind == LINE
+        target, ok, _ = sightings.associate(p, STANDARD.number_rows_yd[0])
         here, right, down = (
-            batch.ground(bundle.px + d, p, bundle.frame, bundle.principal, STANDARD.width_yd)[0]
+            batch.ground(sightings.px + d, p, sightings.frame, sightings.principal, STANDARD.width_yd)[0]
             for d in ([0.0, 0.0], [1.0, 0.0], [0.0, 1.0])
         )
         slope = np.stack([right - here, down - here], 1)[:, :, 0]
