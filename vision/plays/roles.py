@@ -26,6 +26,9 @@ ON_LINE_YD = -1.9
 RAN_OFF_YD = 3.5
 """no lineman blocking for a pass is so far from the others two seconds after the snap (by rule they may not
 go downfield; common practice)"""
+RAN_FAR_YD, STAYED_YD = 5.0, 1.5
+"""so far he is no lineman even when nobody is missing among the receivers; a man who moved less has stayed in
+to block (common practice)"""
 DEEPEST_YD = -10.5
 """nobody but a punter lines up so far behind the line (common practice); a referee does"""
 BEHIND_BALL_YD = 0.6
@@ -85,14 +88,37 @@ def offense_roles(
         if free.pop(row) < 3.0 and play_yd[row, 0] > -2.5:
             line.add(row)
             out[row] = RoleGuess("OL", 0.5)
-    if later_yd is not None and sum(g.role in ("RB", "TE", "WR") for g in out.values()) < eligible:
-        for row in _ran_off(lineup, play_yd, later_yd):
-            out[row] = RoleGuess("TE", 0.6)
+    if later_yd is not None:
+        for row, far in _ran_off(lineup, play_yd, later_yd):
+            if sum(g.role in ("RB", "TE", "WR") for g in out.values()) < eligible:
+                out[row] = RoleGuess("TE", 0.6)
+            elif far > RAN_FAR_YD:
+                out[row] = RoleGuess("TE", 0.6)
+                stayed = _stayed_beside(out, play_yd, later_yd, (left, right))
+                if stayed >= 0:
+                    out[stayed] = RoleGuess("OL", 0.5)
     return out
 
 
-def _ran_off(lineup: Lineup, play_yd: F64, later_yd: F64) -> list[int]:
-    """Ends of the line who have gone RAN_OFF_YD farther up the field, or out, than the linemen's median."""
+def _stayed_beside(
+    roles: dict[int, RoleGuess], play_yd: F64, later_yd: F64, tackles: tuple[float, float]
+) -> int:
+    """The end beside the line who has stayed where he stood most of all; -1 when each has gone."""
+    moved = np.hypot(*(later_yd - play_yd).T)
+    beside = [
+        r
+        for r, g in roles.items()
+        if g.role in ("TE", "WR")
+        and max(play_yd[r, 1] - tackles[1], tackles[0] - play_yd[r, 1]) < TACKLE_REACH_YD
+        and play_yd[r, 0] > BACK_DEPTH_YD
+        and moved[r] < STAYED_YD
+    ]
+    return min(beside, key=lambda r: float(moved[r]), default=-1)
+
+
+def _ran_off(lineup: Lineup, play_yd: F64, later_yd: F64) -> list[tuple[int, float]]:
+    """Ends of the line who have gone RAN_OFF_YD farther up the field, or out, than the linemen's median,
+    and how far."""
     line = sorted(lineup.line, key=lambda r: play_yd[r, 1])
     moved = later_yd - play_yd
     usual = np.nanmedian(moved[line, 0]) if np.isfinite(moved[line, 0]).any() else 0.0
@@ -100,7 +126,7 @@ def _ran_off(lineup: Lineup, play_yd: F64, later_yd: F64) -> list[int]:
     for row, sign in ((line[0], -1.0), (line[-1], 1.0)):
         up, aside = moved[row, 0] - usual, sign * moved[row, 1]
         if up > RAN_OFF_YD or (aside > RAN_OFF_YD and up > 0.5):
-            out.append(row)
+            out.append((int(row), float(max(up, aside))))
     return out
 
 

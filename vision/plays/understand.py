@@ -14,10 +14,12 @@ from calibration.standards import FieldStandard, get_standard
 from vision.plays.ball import BallPath, find_flight
 from vision.plays.defense import defense_jobs, defense_roles, given_ground
 from vision.plays.kind import kick_formation, run_evidence
+from vision.plays.late import with_late
 from vision.plays.lineup import Lineup
 from vision.plays.motion import F64, RATE_HZ, Motion, motion_of, nan_median
 from vision.plays.passing import (
     Drop,
+    caught_s,
     common_bite,
     fake_probability,
     infer_throw,
@@ -103,10 +105,11 @@ def _describe(
     later = nan_median(path[:, (t >= 1.8) & (t <= 2.2)], axis=1)
     guesses = offense_roles(lineup, play_yd, jersey, field.players_per_side - 6, later)
     offense = _with_known(guesses, roles, motion.ids, lineup.offense)
+    spots = with_late(offense, motion, lineup, path, t, play_yd, 0 if roles else field.players_per_side - 6)
     guesses = defense_roles(lineup, play_yd, offense, jersey, given_ground(path, t))
     defense = _with_known(guesses, roles, motion.ids, lineup.defense)
     jobs = defense_jobs(lineup, defense, path, t)
-    formation, backs, strength = formation_words(offense, play_yd)
+    formation, backs, strength = formation_words(offense, spots)
     hash_name, wide = hash_words(lineup.spot_y_yd, lineup.direction, field)
     warnings = list(start.warnings)
     if start.odds < 1.0:
@@ -120,6 +123,7 @@ def _describe(
         )
         formation, backs, strength = "", -1, ""
         offense = {r: replace(g, probability=0.5 * g.probability) for r, g in offense.items()}
+    numbers = number_receivers(offense, spots)
     base = Play(
         play_id=play_id,
         standard=field.name,
@@ -129,7 +133,7 @@ def _describe(
         snap_s=snap,
         line_set_s=_set_time(motion, lineup, snap.value),
         players=_people(
-            field, motion, tracks, lineup, {**offense, **defense}, jobs, play_yd, xy, roles, snap.value
+            field, motion, tracks, lineup, offense | defense, numbers, jobs, play_yd, xy, roles, snap.value
         ),
         formation=formation,
         backs=backs,
@@ -167,14 +171,15 @@ def _people(
     tracks: Tracks,
     lineup: Lineup,
     guesses: dict[int, RoleGuess],
+    numbers: dict[int, tuple[int, str]],
     jobs: dict[int, str],
     play_yd: F64,
     xy: F64,
     roles: Mapping[str, str],
     snap_s: float,
 ) -> tuple[PlayerInPlay, ...]:
-    """One PlayerInPlay per man in view at the snap; men absent then keep a blank role."""
-    numbers = number_receivers({r: g for r, g in guesses.items() if r in lineup.offense}, play_yd)
+    """One PlayerInPlay per man; men absent at the snap have no place there and, but for receivers who come
+    into the picture soon after it, a blank role."""
     tackle = float(np.max(np.abs(play_yd[list(lineup.line), 1])))
     late = motion.span(snap_s - 0.4, snap_s)
     names = [motion.team[int(r)] for r in lineup.offense]
@@ -267,7 +272,11 @@ def _passing(
         place = seen if np.isfinite(seen).all() else place
     if target < 0 and arrival.known and np.isfinite(place).all():
         target, chance = _nearest_receiver(path, receivers, motion.at(arrival.value), place)
-    changes |= {"throw_s": throw, "arrival_s": arrival, "end_s": _end(motion, snap, known, arrival)}
+    end = _end(motion, snap, known, arrival)
+    if not throw.known and not end.known and row.thrown is not True:
+        rushers = np.array([r for r, j in jobs.items() if j == "line"], dtype=np.intp)
+        end = Value(snap + caught_s(t, path, rushers, qb), 0.4, "estimated")
+    changes |= {"throw_s": throw, "arrival_s": arrival, "end_s": end if end.known else UNKNOWN}
     if np.isfinite(place).all():
         sd = 0.5 if arrival.source == "measured" else 3.0
         changes["arrival_depth_play_yd"] = Value(float(place[0]), sd, arrival.source or "estimated")
