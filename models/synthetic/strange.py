@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -65,6 +66,15 @@ def make_pose(rng: np.random.Generator, kind: str) -> Pose:
     return pose
 
 
+class Seer(Protocol):
+    """What a mannequin needs of a camera."""
+
+    focal: float
+
+    def see(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """(N, 3) yards to ((N, 2) px, (N,) depth)."""
+
+
 class Eye:
     """This program's own pinhole: place, aim point and focal length; returns pixels and depth."""
 
@@ -83,7 +93,7 @@ class Eye:
         self.rows = np.stack([right, -np.cross(right, forward), forward])
         distance = np.linalg.norm(aim - self.place)
         self.aim = aim
-        self.focal = rng.uniform(0.045, 0.11) / 2.0 * self.height * distance
+        self.focal = float(rng.uniform(0.045, 0.11) / 2.0 * self.height * distance)
 
     def see(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         camera = (points - self.place) @ self.rows.T
@@ -154,7 +164,7 @@ def _colours(rng: np.random.Generator, official: bool) -> dict[str, np.ndarray]:
 
 def draw_figure(
     picture: np.ndarray,
-    eye: Eye,
+    eye: Seer,
     place: np.ndarray,
     facing: float,
     pose: Pose,
