@@ -57,17 +57,14 @@ class BandDetector:
         self._remember(boxes)
         return boxes
 
-    def _men(self, boxes: Boxes) -> np.ndarray:
-        return boxes.xyxy_px[(boxes.confidence >= SURE) & (boxes.kind == PLAYER)]
-
     def _remember(self, boxes: Boxes) -> None:
-        men = self._men(boxes)
+        men = _men(boxes)
         if len(men) >= 4:
             height = float(np.median(men[:, 3] - men[:, 1]))
             self.recent.append((float(men[:, 1].min()), float(men[:, 3].max()), height))
 
     def _touched(self, boxes: Boxes, top: int, bottom: int, height_px: int) -> bool:
-        men = self._men(boxes)
+        men = _men(boxes)
         over = (men[:, 1] <= top + 2) & (top > 0)
         under = (men[:, 3] >= bottom - 2) & (bottom < height_px)
         return bool((over | under).any())
@@ -88,10 +85,15 @@ class BandDetector:
         return None
 
 
+def _men(boxes: Boxes) -> np.ndarray:
+    """(N, 4) boxes of those who are surely players."""
+    return boxes.xyxy_px[(boxes.confidence >= SURE) & (boxes.kind == PLAYER)]
+
+
 def detect_still(detector: Detector, bgr: np.ndarray, least: float = 0.05) -> Boxes:
     """Boxes of a picture by itself ((H, W, 3) uint8 BGR); one with small men is looked at again, larger."""
     boxes = detector.detect([bgr], least)[0]
-    men = boxes.xyxy_px[(boxes.confidence >= SURE) & (boxes.kind == PLAYER)]
+    men = _men(boxes)
     scale = (detector.width_px or INPUT_WIDTH_PX) / bgr.shape[1]
     small = len(men) >= 4 and float(np.median(men[:, 3] - men[:, 1])) * scale < SMALL_PX
     return detector.detect([bgr], least, STILL_WIDTH_PX)[0] if small else boxes
