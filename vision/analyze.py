@@ -31,6 +31,8 @@ from vision.film import PICTURES, open_clip, read_picture
 from vision.from_tables import play_tables
 from vision.jerseys import LookCollector, NumberLooks, name_numbers, rosters_of, with_evidence
 from vision.plays import understand_play
+from vision.plays.game_sides import GameSides, kit_difference, kit_text
+from vision.plays.start import SURE_ODDS
 from vision.records import PLAYER, Detections, Tracks
 from vision.tracking.clip import track_clip
 from vision.tracking.colour import describe_colour
@@ -192,14 +194,21 @@ def tables_of_play(
     classifier: RouteClassifier | None = None,
     events: Mapping[str, float] | None = None,
     roster: Sequence[Mapping[str, Any]] = (),
+    sides: GameSides | None = None,
 ) -> tuple[list[dict[str, Any]], dict[str, Any]]:
     """Rows of one play for `Season.write_play`.
 
     passes: (pass, cameras, view) with the sideline view first. events: moments a person corrected (s on
-    the first clip's clock). roster: rows of team and jersey. Returns (clip rows, tables).
+    the first clip's clock). roster: rows of team and jersey. sides: what the game's plays said of who has
+    the ball and what the sides wear; used, and taught this play. Returns (clip rows, tables).
     """
+    kit, lean = np.zeros(0), 0.0
     tracks = [follow(film, cameras, standard) for film, cameras, _ in passes]
     remarks: list[str] = []
+    if sides is not None:
+        first = next((k for k, one in enumerate(tracks) if len(one.ids)), 0)  # its sides are the joined ones
+        kit = kit_difference(tracks[first], passes[first][0].detections)
+        lean = sides.lean(row, play_id, kit)
     if len(passes) > 1:
         joined, passes, remarks = fuse(passes, tracks, standard)
     else:
@@ -207,9 +216,14 @@ def tables_of_play(
     for (film, cameras, _), one in zip(passes, tracks, strict=True):
         remarks += remarks_of(film, cameras, one)
     joined = name_numbers(joined, rosters_of(roster, row))
-    play = understand_play(joined, standard, row, events, play_id=play_id)
+    play = understand_play(joined, standard, row, events, play_id=play_id, lean=lean)
     tables = play_tables(play, classifier, row)
     plays = tables["plays"][0]
+    if sides is not None:
+        sides.learn(row, play_id, play.side_evidence, kit)
+        plays |= {"side_evidence": play.side_evidence, "side_lean": lean, "side_kit": kit_text(kit)}
+        if abs(lean) >= SURE_ODDS and lean * (play.side_evidence + lean) < 0:
+            remarks.append("by the sheet and the kits of the game's other plays the other team has the ball")
     uncertain = any(c.needs_click or (c.status == LOST).mean() > 0.5 for _, c, _ in passes[:1])
     reasons = [r for r in (plays["look_reason"], *remarks) if r]
     plays["look"] = bool(plays["look"] or remarks)

@@ -7,19 +7,23 @@ film and settings. Nothing is lost, nothing is stored twice.
 A play whose sideline camera was lost or whose yard lines could not be numbered is stored at once, but its
 clips wait until the batch ends: what later clips taught of the game's camera may settle it, and it is then
 written again in place of the first. What the games have taught waits as a file beside the clips too.
+
+So does a play of which it is not plain who has the ball: plays are stored in the order in which their clips
+are decoded, and only the whole game tells. What each play said of the sides stands in the season itself, so
+that a batch that goes on, and next week's clips of the same game, know it.
 """
 
 from __future__ import annotations
 
 import contextlib
 import functools
+import math
 import multiprocessing as mp
 import os
 import pickle
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +36,10 @@ from models.jerseys.reader import WEIGHTS as JERSEY_WEIGHTS
 from models.marks.finder import WEIGHTS as MARK_WEIGHTS
 from models.routes.classifier import RouteClassifier
 from vision.analyze import FilmPass, Tools, read_film, solve_pass, tables_of_play
-from vision.charting import Sheet, read_sheet
+from vision.charting import read_sheet
+from vision.planning import PlayWork, plan_plays
+from vision.plays.game_sides import GameSides, changed, games_of_rows, kit_of_text, may_change
+from vision.plays.record import F64, optional
 from vision.store import Season
 from vision.store.keys import film_key
 from vision.trouble import Trouble
@@ -43,42 +50,6 @@ ENOUGH_FOUND = 0.5
 FOUND_MORE = 0.25  # more frames with a camera: worth writing even where the numbers stay open
 GAMES_FILE = "cameras.games"
 _TOOLS: Tools | None = None
-
-
-@dataclass
-class PlayWork:
-    """One play of the batch: its clips (sideline first), its sheet row, what is still missing."""
-
-    play_id: str
-    clips: list[tuple[Path, str]]
-    row: Mapping[str, Any] | None
-    number: Any
-    game_id: str
-    keys: dict[Path, str] = field(default_factory=dict)
-    passes: dict[Path, Path] = field(default_factory=dict)
-    found_share: float = 1.0  # of the first clip's frames with a camera, when it was stored
-
-
-def plan_plays(files: Sequence[Path], sheet: Sheet | None, standard: str) -> list[PlayWork]:
-    """Group clips into plays: by the sheet's rows, else one clip is one play."""
-    plays: dict[str, PlayWork] = {}
-    for path in files:
-        row = sheet.row_of(path) if sheet else None
-        view = (sheet.view_of(path) if sheet else None) or ""
-        game = str((row or {}).get("game_id") or _game_of(path))
-        number = row["play_number"] if row else None
-        play_id = f"{game}-{number}" if row else path.stem
-        work = plays.setdefault(play_id, PlayWork(play_id, [], row, number, game))
-        work.clips.append((path, view))
-    for work in plays.values():
-        work.clips.sort(key=lambda item: item[1] == "endzone")
-    return list(plays.values())
-
-
-def _game_of(path: Path) -> str:
-    """A game's name from its folder; a folder that is merely called clips or film lends its parent's."""
-    folder = path.resolve().parent
-    return (folder.parent if folder.name.lower() in ("clips", "film", "video", "videos") else folder).name
 
 
 @functools.cache
@@ -160,6 +131,9 @@ def run_batch(
         tell(f"{len(plays) - len(todo)} of {len(plays)} plays are stored already")
     with _waiting_room(Path(season_path)) as room:
         left = [w for w in known if set(w.keys.values()) <= done and _still_waits(w, room)]
+        asked = season.table("clips").query("status != 'done'")["clip_id"].tolist() if left else []
+        for work in left:
+            work.asks = work.clips[0][0].stem in asked
         if not todo and not left:
             return 0
         run_id = season.start_run(_settings(standard, None), _weights(), CODE_VERSION)
@@ -209,6 +183,7 @@ class _Batch:
         self.standard = get_standard(standard)
         self.games = self._games_of_a_killed_batch()
         self.waiting: list[PlayWork] = []
+        self.sides: dict[str, GameSides] = games_of_rows(season.table("plays").to_dict("records"))
         self.classifier = RouteClassifier.load()
         from models.marks.finder import MarkFinder
 
@@ -270,12 +245,13 @@ class _Batch:
             self._store(work)
 
     def _store(self, work: PlayWork) -> None:
-        asks = False
+        waits = False
         try:
             passes = self._solve(work)
             self._keep_games()
             self._write(work, passes)
-            asks, work.found_share = _asks(passes[0][1]), passes[0][1].found_share
+            work.asks, work.found_share = _asks(passes[0][1]), passes[0][1].found_share
+            waits = work.asks or may_change(self._side_of(work)[0])
             self.stored += 1
         except Exception as error:
             reason = str(error) if isinstance(error, Trouble) else f"{type(error).__name__}: {error}"
@@ -290,24 +266,52 @@ class _Batch:
                 }
                 self.season.write_failure(meta, reason, self.run_id)
             self.tell(f"failed: play {work.play_id}: {reason}")
-        if asks:
+        if waits:
             self.waiting.append(work)
         else:
             _clear(work)
 
     def _settle(self) -> None:
-        """Solve the waiting plays again with what the whole batch has taught; write those that it settles."""
+        """Look at the waiting plays again with what the whole batch has taught: first of the cameras, then,
+        when every play has said what it can, of who has the ball."""
+        for settle in (self._settle_camera, self._settle_sides):
+            for work in self.waiting:
+                try:
+                    settle(work)
+                except Exception as error:  # the play is stored: a failed second look takes nothing away
+                    self.tell(f"not settled: play {work.play_id}: {type(error).__name__}: {error}")
         for work in self.waiting:
-            try:
-                if self._taught(work):
-                    passes = self._solve(work)
-                    first = passes[0][1]
-                    if not _asks(first) or first.found_share > work.found_share + FOUND_MORE:
-                        self._write(work, passes, "settled by the game's other clips")
-            except Exception as error:  # the play is stored: a failed second look takes nothing away
-                self.tell(f"not settled: play {work.play_id}: {type(error).__name__}: {error}")
             _clear(work)
         self.waiting = []
+
+    def _settle_camera(self, work: PlayWork) -> None:
+        """Solve a play that asked again; write it when that settles it."""
+        if work.asks and self._taught(work):
+            passes = self._solve(work)
+            first = passes[0][1]
+            if not _asks(first) or first.found_share > work.found_share + FOUND_MORE:
+                self._write(work, passes, "settled by the game's other clips")
+
+    def _settle_sides(self, work: PlayWork) -> None:
+        """Read a play again when the rest of the game says otherwise of who has the ball than when it was
+        read, or now makes it sure. What a person corrected is put on top again by the season."""
+        evidence, lean, kit = self._side_of(work)
+        game = self.sides.get(work.game_id)
+        if game is not None and may_change(evidence):
+            now = game.lean(work.row, work.play_id, kit)
+            if changed(evidence, lean, now):
+                self._write(work, self._solve(work), "read again with the game's other plays")
+
+    def _side_of(self, work: PlayWork) -> tuple[float, float, F64]:
+        """(log-odds of the play alone that side A has the ball, lean it was read with, its kits) as stored;
+        NaN where it says nothing or the sheet does not name the offense."""
+        rows = self.season.table("plays", [work.play_id]).to_dict("records")
+        row = rows[0] if rows else {}
+        said = [optional(row, name) for name in ("side_evidence", "side_lean")]
+        evidence, lean = (math.nan if v is None else float(v) for v in said)
+        if not optional(work.row, "offense"):
+            evidence = math.nan
+        return evidence, lean, kit_of_text(row.get("side_kit"))
 
     def _taught(self, work: PlayWork) -> bool:
         """Whether the play's game knows its camera: where it stands along the field, or, for a clip that
@@ -361,6 +365,7 @@ class _Batch:
             self.classifier,
             self.season.corrected_moments(work.play_id),
             self.roster,
+            self.sides.setdefault(work.game_id, GameSides()),
         )
         for meta in metas:
             meta |= {

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from calibration.clip import INTERPOLATED, MEASURED, ClipCameras
@@ -25,6 +26,7 @@ from vision.analyze import FilmPass, camera_rows, clip_row, every_frame, half_tu
 from vision.batch import plan_plays
 from vision.charting import read_sheet
 from vision.film import open_clip, write_film
+from vision.plays.game_sides import kit_text
 from vision.records import Detections
 from vision.store import Season
 from vision.store.keys import film_key
@@ -242,3 +244,100 @@ def test_a_doubtful_clip_is_settled_after_a_kill_before_the_end(
     assert {s for s, _, _ in stored(season).values()} == {"done"}
     assert not room.exists()
     assert batch.run_batch(files, season, standard="nfhs", tell=said.append) == 0
+
+
+KIT = np.array([30.0, 2, -6, 10, 0, 0, -5, 1, 2])
+OWN = {"g-1": -1.0, "g-2": 9.0, "g-3": 9.0}
+"""log-odds that side A has the ball as each play alone says; in truth it always has"""
+
+
+def sides_alone(
+    passes: Sequence[tuple[FilmPass, ClipCameras, str]], standard: Any, row: Any, play_id: str, *rest: Any
+) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """In place of the play's analysis: the direction that the play's own word and the game's give."""
+    film, cameras, view = passes[0]
+    sides = rest[-1]
+    lean = sides.lean(row, play_id, KIT)
+    sides.learn(row, play_id, OWN[play_id], KIT)
+    play = {"play_id": play_id, "direction": 1 if OWN[play_id] + lean > 0 else -1, "offense": row["offense"]}
+    play |= {"defense": row["defense"], "side_evidence": OWN[play_id], "side_lean": lean}
+    play["side_kit"] = kit_text(KIT)
+    return [clip_row(film, cameras, view, play_id)], {"plays": [play], "cameras": camera_rows(film, cameras)}
+
+
+def a_game_with_a_sheet(
+    tmp_path: Path, game: Game, teams: str = "offense,defense"
+) -> tuple[list[Path], Path]:
+    """Three decoded clips of one game, and its sheet with these two columns more."""
+    sheet = tmp_path / "sheet.csv"
+    rows = [f"{k},p{k}.mp4,g,X,Y" for k in (1, 2, 3)]
+    sheet.write_text("\n".join([f"play,sideline,game,{teams}", *rows]))
+    files = decoded(tmp_path, {f"p{k}": game["numbered"][0] for k in (1, 2, 3)})
+    charted, room = read_sheet(sheet), tmp_path / ".s.season.film"
+    for path in files:
+        old = room / f"{film_key(path, batch._settings('nfhs', None))}.pass"
+        old.rename(room / f"{film_key(path, batch._settings('nfhs', charted.row_of(path)))}.pass")
+    return files, sheet
+
+
+def directions(season: Path) -> dict[str, int]:
+    plays = Season(season).table("plays")
+    return dict(zip(plays["play_id"], plays["direction"].astype(int), strict=True))
+
+
+def test_a_play_of_doubtful_offense_is_read_again_at_the_games_end(
+    tmp_path: Path, game: Game, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(batch, "tables_of_play", sides_alone)
+    files, sheet = a_game_with_a_sheet(tmp_path, game)
+    season = tmp_path / "s.season"
+
+    def killed(_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as until, pytest.raises(KeyboardInterrupt):
+        until.setattr(batch._Batch, "_settle", killed)
+        batch.run_batch(files, season, standard="nfhs", sheet=sheet, tell=lambda said: None)
+    assert directions(season) == {"g-1": -1, "g-2": 1, "g-3": 1}  # the first play knew nothing of the game
+    Season(season).correct("g-1", "plays.formation", "3x1", "coach")
+    said: list[str] = []
+    assert batch.run_batch(files, season, standard="nfhs", sheet=sheet, tell=said.append) == 0
+    assert [line for line in said if line.startswith("[read again")], said
+    assert directions(season) == {"g-1": 1, "g-2": 1, "g-3": 1}
+    plays = Season(season).table("plays").set_index("play_id")
+    assert plays.loc["g-1", "formation"] == "3x1"  # a person's word stays above
+    assert not (tmp_path / ".s.season.film").exists()
+    before = Season(season).table("plays")
+    assert batch.run_batch(files, season, standard="nfhs", sheet=sheet, tell=said.append) == 0
+    pd.testing.assert_frame_equal(Season(season).table("plays"), before)
+
+
+def test_a_later_batch_of_the_same_game_knows_what_the_earlier_said(
+    tmp_path: Path, game: Game, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(batch, "tables_of_play", sides_alone)
+    files, sheet = a_game_with_a_sheet(tmp_path, game)
+    season = tmp_path / "s.season"
+    said: list[str] = []
+    for part in (files[1:], files[:1]):
+        batch.run_batch(part, season, standard="nfhs", sheet=sheet, tell=said.append)
+    assert directions(season) == {"g-1": 1, "g-2": 1, "g-3": 1}
+    assert not any("read again" in line for line in said)
+
+
+def test_a_sheet_that_names_no_offense_changes_nothing(
+    tmp_path: Path, game: Game, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(batch, "tables_of_play", sides_alone)
+    files, sheet = a_game_with_a_sheet(tmp_path, game, "left,right")
+    season = tmp_path / "s.season"
+
+    def without(passes: Any, standard: Any, row: Any, *rest: Any) -> Any:
+        return sides_alone(passes, standard, {**row, "offense": None, "defense": None}, *rest)
+
+    monkeypatch.setattr(batch, "tables_of_play", without)
+    said: list[str] = []
+    assert batch.run_batch(files, season, standard="nfhs", sheet=sheet, tell=said.append) == 3
+    assert directions(season) == {"g-1": -1, "g-2": 1, "g-3": 1}
+    assert not any("read again" in line for line in said)
+    assert not (tmp_path / ".s.season.film").exists()

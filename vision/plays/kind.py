@@ -65,24 +65,3 @@ def _second_best(t: F64, path: F64, rows: Rows, at: float) -> float:
     gains = nan_median(path[rows][:, now, 0], axis=1) - nan_median(path[rows][:, then, 0], axis=1)
     gains = np.sort(gains[np.isfinite(gains)])
     return float(gains[-2]) if len(gains) >= 3 else np.nan
-
-
-def kickoff_probability(xy: F64, first: Rows, second: Rows) -> float:
-    """Probability that two teams stand for a kickoff: one in a row across the field, nobody of the other
-    near.
-
-    xy (P,2) field yards before anything moves. A row: 8 men of one team within 3 yd along the field and
-    over 30
-    yd across it; the other team is 9 yd or more away from the row.
-    """
-    for row, other in ((first, second), (second, first)):
-        x, y = xy[row, 0], xy[row, 1]
-        x, y = x[np.isfinite(x)], y[np.isfinite(x)]
-        away = xy[other, 0][np.isfinite(xy[other, 0])]
-        if len(x) < 8 or len(away) < 5:
-            continue
-        middle = float(np.median(x))
-        inside = np.abs(x - middle) < 1.5
-        if inside.sum() >= 8 and np.ptp(y[inside]) > 30.0 and np.abs(away - middle).min() > 8.5:
-            return 0.95
-    return 0.02

@@ -92,6 +92,7 @@ class Play:
     True, False or None (unknown). formation by count such as '3x1'; strength: left, right, balanced, ''.
     line_set_s: the offense came to rest before the snap; qb_set_s: the quarterback ended his drop.
     field_side: side of the wide part of the field (left / right / middle). warnings: plain sentences.
+    side_evidence: log-odds, from this play alone, that side A of the tracks is the offense (NaN: not told).
     """
 
     play_id: str
@@ -131,6 +132,7 @@ class Play:
     down: int = 0
     distance: float = math.nan
     warnings: tuple[str, ...] = ()
+    side_evidence: float = math.nan
     tracks: Any = field(default=None, repr=False, compare=False)
 
     def __post_init__(self) -> None:

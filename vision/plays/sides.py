@@ -6,11 +6,23 @@ import numpy as np
 
 from vision.plays.lineup import ANYWHERE, Lineup, Spot
 from vision.plays.motion import F64
+from vision.plays.roles import in_play_frame
 
 LATE_S = 2.2
 """second time after the snap (beside `lineup.LATER_S`) at which the flow is looked at"""
 FLOW_MOST = 3.5
 """log-odds that the flow counts at most: a defense may charge as one"""
+KICKER = 4.0
+"""log-odds of a kicker in his place on a kick, or of two teams that stand as for one"""
+PUNTER_YD, PUNTER_ASIDE_YD = (9.5, 17.5), 3.5
+HOLDER_YD, HOLDER_ASIDE_YD, KICKER_FROM_HOLDER_YD = (5.8, 11.5), 5.0, (1.0, 5.0)
+"""where the man who kicks stands behind the line and aside from the ball: a punter 12 to 15 yd, a holder 7
+to 8 with the kicker two or three steps behind and aside of him (common practice, no source; widened)"""
+CLOSE_SHARE, CLOSE_YD = 0.7, 11.0
+"""at a place kick so many of the kicking team stand on the line, none farther aside of the ball"""
+FRONT_YD, MANY, BACKERS_YD, BACKERS_ASIDE_YD = 2.3, 4, (2.5, 9.0), 6.0
+"""on a kick both teams have so many men, and half of them, so near the line, and who defends hardly anybody
+in the backers' place"""
 
 
 def offense_evidence(
@@ -20,6 +32,7 @@ def offense_evidence(
     later: F64,
     late: F64 | None = None,
     spot: Spot = ANYWHERE,
+    kind: str = "",
 ) -> tuple[float, dict[str, float]]:
     """Log-odds that the first team is the offense, with the parts that make it.
 
@@ -29,8 +42,11 @@ def offense_evidence(
     give ground) 1.2 and 2.3; how much farther from the line the other team stands 0.5. Weights by logistic
     regression on 480 line-ups of simulated plays with up to half of the linemen not seen (right 0.997
     there), rounded. A charted line that only one direction puts where the men stand counts 3.
+
+    kind: as charted ('' not known). On a kick the men's flow and depth say nothing (who kicks is charged, who
+    covers may run or stay); a kicker in his place does. Not charted, a kick is told by how both teams stand.
     """
-    parts = {"line": 0.0, "flow": 0.0, "depth": 0.0, "charted": 0.0}
+    parts = {"line": 0.0, "flow": 0.0, "depth": 0.0, "charted": 0.0, "kicker": 0.0}
     one = as_a or as_b
     if one is None:
         return 0.0, parts
@@ -39,6 +55,30 @@ def offense_evidence(
         parts["line"] = sign * 3.0 * max(0.0, 1.0 - one.cost / 7.0)
     else:
         parts["line"] = 0.5 * float(np.clip(as_b.cost - as_a.cost, -6, 6))
+    parts["charted"] = sign * _charted_way(one, spot)
+    if kind == "kick" and _face(one, xy):
+        parts["kicker"] = KICKER * (has_kicker(as_a, xy) - has_kicker(as_b, xy))
+        return sum(parts.values()), parts
+    if not kind:
+        kicks = _stand_to_kick(as_a, as_b, xy) - _stand_to_kick(as_b, as_a, xy)
+        if kicks:
+            parts["kicker"] = KICKER * kicks
+            return sum(parts.values()), parts
+    parts["flow"] = sign * _flow(one, xy, later, late)
+    spread = [float(np.median(np.abs(xy[g, 0] - one.los_yd))) for g in (one.offense, one.defense)]
+    parts["depth"] = sign * 0.5 * float(np.clip(spread[1] - spread[0], -4, 4))
+    return sum(parts.values()), parts
+
+
+def _face(one: Lineup, xy: F64) -> bool:
+    """Whether the teams stand face to face; at a kickoff they do not, and all run the way of the kick."""
+    ahead = one.direction * (xy[one.defense, 0] - one.los_yd)
+    return bool((ahead < BACKERS_YD[1] / 2).sum() >= MANY)
+
+
+def _flow(one: Lineup, xy: F64, later: F64, late: F64 | None) -> float:
+    """Log-odds of the way the men off the two lines flow for the team that `one` takes as the offense."""
+    out = 0.0
     both = np.concatenate([one.offense, one.defense])
     off_line = (np.abs(xy[both, 0] - one.los_yd) > 2.0) | (np.abs(xy[both, 1] - one.spot_y_yd) > 6.0)
     for weight, places in ((1.2, later), (2.3, late)):
@@ -47,12 +87,43 @@ def offense_evidence(
         moved = one.direction * (places - xy)[both[off_line], 0]
         moved = moved[np.isfinite(moved)]
         if len(moved) >= 3:
-            parts["flow"] += sign * weight * float(np.clip(moved, -6, 6).mean())
-    parts["flow"] = float(np.clip(parts["flow"], -FLOW_MOST, FLOW_MOST))
-    spread = [float(np.median(np.abs(xy[g, 0] - one.los_yd))) for g in (one.offense, one.defense)]
-    parts["depth"] = sign * 0.5 * float(np.clip(spread[1] - spread[0], -4, 4))
-    parts["charted"] = sign * _charted_way(one, spot)
-    return sum(parts.values()), parts
+            out += weight * float(np.clip(moved, -6, 6).mean())
+    return float(np.clip(out, -FLOW_MOST, FLOW_MOST))
+
+
+def has_kicker(lineup: Lineup | None, xy: F64) -> bool:
+    """Whether a man of the lineup's offense stands where a punter does, or two where holder and kicker do."""
+    return lineup is not None and any(_kickers(lineup, xy))
+
+
+def _kickers(lineup: Lineup, xy: F64) -> tuple[bool, bool]:
+    """Whether the offense has a man in a punter's place; two in those of holder and kicker."""
+    place = in_play_frame(xy, lineup)[lineup.offense]
+    back, aside = -place[:, 0], np.abs(place[:, 1])
+    punter = (back > PUNTER_YD[0]) & (back < PUNTER_YD[1]) & (aside < PUNTER_ASIDE_YD)
+    pair = place[(back > HOLDER_YD[0]) & (back < HOLDER_YD[1]) & (aside < HOLDER_ASIDE_YD)]
+    apart = np.hypot(*(pair[:, None] - pair[None]).T)
+    near = (apart > KICKER_FROM_HOLDER_YD[0]) & (apart < KICKER_FROM_HOLDER_YD[1])
+    return bool(punter.any()), bool(near.any())
+
+
+def _stand_to_kick(lineup: Lineup | None, other: Lineup | None, xy: F64) -> int:
+    """1 when the teams stand as for a kick by the lineup's offense, else 0.
+
+    A defense with a safety deep over the ball looks like a punt turned round, but then the other side has a
+    passer and backs in their places. At a place kick the other side has men there too, but who kicks stands
+    close, all but two on the line."""
+    if lineup is None or other is None:
+        return 0
+    punter, holder = _kickers(lineup, xy)
+    own, theirs = (in_play_frame(xy, one)[one.offense] for one in (lineup, other))
+    front = [(np.abs(place[:, 0]) < FRONT_YD) for place in (own, theirs)]
+    if min(f.sum() for f in front) < MANY or min(f.mean() for f in front) < 0.5:
+        return 0
+    back, aside = -theirs[:, 0], np.abs(theirs[:, 1])
+    backs = int(((back > BACKERS_YD[0]) & (back < BACKERS_YD[1]) & (aside < BACKERS_ASIDE_YD)).sum())
+    close = front[0].mean() >= CLOSE_SHARE and float(np.abs(own[:, 1]).max()) < CLOSE_YD
+    return int((punter and backs == 0) or (holder and (backs <= 1 or close)))
 
 
 def _charted_way(lineup: Lineup, spot: Spot) -> float:

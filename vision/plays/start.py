@@ -10,17 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.plays.ball import BallPath
-from vision.plays.kind import kick_formation, kickoff_probability
 from vision.plays.lineup import ANYWHERE, LATER_S, Lineup, Spot, read_lineup
 from vision.plays.motion import F64, RATE_HZ, Motion, window_mean
 from vision.plays.record import UNKNOWN, Value
-from vision.plays.roles import in_play_frame
 from vision.plays.sides import LATE_S, offense_evidence
 from vision.plays.snap import SnapCandidate, snap_candidates, snap_from_ball, snap_from_men
 
 Rows = NDArray[np.intp]
 LEAST_ODDS = 0.6
 """log-odds of who the offense is below which no direction is given (two in three right)"""
+SURE_ODDS = 2.5
+"""below these log-odds the play is marked for a look (92 in a hundred)"""
 BALL_OFF_S = 0.4
 """a ball that starts to move farther from the time at which the men do is not being snapped"""
 STILL_YD = 0.15
@@ -29,18 +29,30 @@ STILL_YD = 0.15
 
 @dataclass(frozen=True)
 class Start:
-    """The start of the play as found: snap, its line-up and how sure the offense is (log-odds)."""
+    """The start of the play as found: snap, its line-up and how sure the offense is (log-odds).
+
+    side_evidence: log-odds that side A is the offense as this play alone says (NaN: not told, or given).
+    """
 
     snap: Value
     lineup: Lineup | None
     odds: float
     warnings: tuple[str, ...]
+    side_evidence: float = math.nan
 
 
 def find_start(
-    motion: Motion, known: Mapping[str, float], ball: BallPath | None, spot: Spot = ANYWHERE
+    motion: Motion,
+    known: Mapping[str, float],
+    ball: BallPath | None,
+    spot: Spot = ANYWHERE,
+    kind: str = "",
+    lean: float = 0.0,
 ) -> Start:
-    """Snap and line-up: the best of the moments when a set line turns into motion."""
+    """Snap and line-up: the best of the moments when a set line turns into motion.
+
+    kind: pass, run or kick as charted, '' not known. lean: log-odds that side A is the offense from elsewhere
+    (the game's other plays)."""
     warnings: list[str] = []
     if len(motion.t_s) < int(0.8 * RATE_HZ) or len(motion.ids) < 10:
         return Start(
@@ -48,18 +60,17 @@ def find_start(
         )
     if "snap" in known:
         t = known["snap"]
-        lineup, odds = _lineup_at(motion, t, ball, spot)
-        return Start(
-            Value(t, 0.05, "measured"), lineup, odds, () if lineup else ("no two lines at the given snap",)
-        )
-    best: tuple[float, SnapCandidate, Lineup, float] | None = None
+        lineup, odds, own = _lineup_at(motion, t, ball, spot, kind, lean)
+        said = () if lineup else ("no two lines at the given snap",)
+        return Start(Value(t, 0.05, "measured"), lineup, odds, said, own)
+    best: tuple[float, SnapCandidate, Lineup, float, float] | None = None
     for candidate in snap_candidates(motion):
-        lineup, odds = _lineup_at(motion, candidate.t_s, ball, spot)
+        lineup, odds, own = _lineup_at(motion, candidate.t_s, ball, spot, kind, lean)
         if lineup is None:
             continue
         score = candidate.strength - 0.22 * min(lineup.cost, 9.0)
         if best is None or score > best[0]:
-            best = (score, candidate, lineup, odds)
+            best = (score, candidate, lineup, odds, own)
     if best is None:
         return Start(
             UNKNOWN,
@@ -67,7 +78,7 @@ def find_start(
             0.0,
             ("no moment found at which two set lines start to move (tracks that begin after the snap?)",),
         )
-    _, candidate, lineup, odds = best
+    _, candidate, lineup, odds, own = best
     rows = np.concatenate([lineup.offense, lineup.defense])
     t, sd = snap_from_men(motion, rows, candidate)
     if not math.isfinite(t):
@@ -84,21 +95,22 @@ def find_start(
         begun = t - motion.t_s[0] < 0.25 and from_ball > t
         if math.isfinite(from_ball) and abs(from_ball - t) < max(BALL_OFF_S, 2 * sd) and not begun:
             t, sd, source = from_ball, ball_sd, "measured"
-    lineup2, odds2 = _lineup_at(motion, t, ball, spot)
+    lineup2, odds2, own2 = _lineup_at(motion, t, ball, spot, kind, lean)
     if lineup2 is not None:
-        lineup, odds = lineup2, odds2
+        lineup, odds, own = lineup2, odds2, own2
     if odds < LEAST_ODDS:
-        said = "which team is the offense cannot be told, so nothing is measured"
-        return Start(Value(t, sd, source), None, odds, (*warnings, said))
+        cannot = "which team is the offense cannot be told, so nothing is measured"
+        return Start(Value(t, sd, source), None, odds, (*warnings, cannot), own)
     if lineup.cost > 9.0:
         warnings.append(f"no clear offensive line at the snap (misfit {lineup.cost:.0f} yd)")
-    return Start(Value(t, sd, source), lineup, odds, tuple(warnings))
+    return Start(Value(t, sd, source), lineup, odds, tuple(warnings), own)
 
 
 def _lineup_at(
-    motion: Motion, t_s: float, ball: BallPath | None, spot: Spot = ANYWHERE
-) -> tuple[Lineup | None, float]:
-    """The line-up just before a time with the log-odds of who the offense is."""
+    motion: Motion, t_s: float, ball: BallPath | None, spot: Spot, kind: str, lean: float
+) -> tuple[Lineup | None, float, float]:
+    """The line-up just before a time, how sure its offense is (log-odds, with the lean), and the log-odds
+    that side A is the offense without the lean (NaN where the teams are given or no line is read)."""
     xy = set_places(motion, t_s)
     seen = ball.at(t_s - 0.1, 0.25) if ball is not None else None
     pace = window_mean(motion.velocity, motion.t_s, t_s - 0.25, 0.2)
@@ -111,18 +123,23 @@ def _lineup_at(
 
     given_o, given_d = motion.rows("offense"), motion.rows("defense")
     if len(given_o) and len(given_d):
-        return read(given_o, given_d), 9.0
+        return read(given_o, given_d), 9.0, math.nan
     a, b = motion.rows("A"), motion.rows("B")
     as_a, as_b = read(a, b), read(b, a)
-    odds = 4.0 * (_stands_to_kick(as_a, as_b, xy) - _stands_to_kick(as_b, as_a, xy))
-    odds += offense_evidence(as_a, as_b, xy, later, motion.place(t_s + LATE_S, 0.15), spot)[0]
-    best = (as_a or as_b) if as_a is None or as_b is None else (as_a if odds >= 0 else as_b)
+    odds = offense_evidence(as_a, as_b, xy, later, motion.place(t_s + LATE_S, 0.15), spot, kind)[0]
+    own = odds
+    if as_a is None or as_b is None:  # only one reading there is: what speaks against it makes it doubtful
+        best, sure = (as_b, -odds - lean) if as_a is None else (as_a, odds + lean)
+    else:
+        best, sure = (as_a if odds + lean >= 0 else as_b), abs(odds + lean)
+    if best is None:
+        return None, 0.0, math.nan
     sided = _by_side(best, xy)
     if sided is None or sided is best:
-        return best, abs(odds)
+        return best, sure, own
     again = read(sided.offense, sided.defense)
     better = again is not None and again.direction == sided.direction and again.cost < sided.cost
-    return (again if better else sided), abs(odds)
+    return (again if better else sided), sure, own
 
 
 def _by_side(lineup: Lineup | None, xy: F64) -> Lineup | None:
@@ -161,29 +178,3 @@ def set_places(motion: Motion, snap_s: float) -> F64:
         elif len(later):
             xy[row] = motion.xy_yd[row, after][later[0]]
     return xy
-
-
-def _stands_to_kick(lineup: Lineup | None, other: Lineup | None, xy: F64) -> float:
-    """1 when the lineup's offense stands for a punt or a place kick, else 0. A defense with a safety deep
-    over
-    the ball looks like a punt turned round: not when the other side has a quarterback in his place."""
-    if lineup is None or len(lineup.line) < 5 or lineup.cost > 3.5:
-        return 0.0
-    if kick_formation(lineup, in_play_frame(xy, lineup)) <= 0.5:
-        return 0.0
-    if other is not None and other.quarterback >= 0 and other.cost < 4.0:
-        depth, lateral = in_play_frame(xy, other)[other.quarterback]
-        if depth > -8.0 and abs(lateral) < 1.2:
-            return 0.0
-    if other is not None and other.cost < lineup.cost:
-        return 0.0
-    return 1.0
-
-
-def kickoff(motion: Motion) -> float:
-    """Probability of a kickoff from the first second of the tracks and the teams as they are named."""
-    teams = [motion.rows(*names) for names in (("A", "offense"), ("B", "defense"))]
-    if not len(motion.t_s) or not len(teams[0]) or not len(teams[1]):
-        return 0.0
-    times = motion.t_s[:: max(1, int(0.5 * RATE_HZ))][:12]
-    return max(kickoff_probability(motion.place(float(t), 0.2), teams[0], teams[1]) for t in times)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from calibration.standards import FieldStandard, get_standard
 from vision.plays.ball import BallPath, find_flight
 from vision.plays.defense import defense_jobs, defense_roles, given_ground
+from vision.plays.kickoff import find_kickoff, kickoff_play
 from vision.plays.kind import kick_formation, run_evidence
 from vision.plays.late import with_late
 from vision.plays.lineup import Lineup
@@ -37,7 +38,7 @@ from vision.plays.roles import (
     offense_roles,
 )
 from vision.plays.sheet import Charted, charted
-from vision.plays.start import Start, find_start, kickoff, set_places
+from vision.plays.start import SURE_ODDS, Start, find_start, set_places
 from vision.plays.stripes import recalled
 from vision.records import Tracks
 
@@ -50,6 +51,7 @@ def understand_play(
     ball: BallPath | None = None,
     roles: Mapping[str, str] | None = None,
     play_id: str = "",
+    lean: float = 0.0,
 ) -> Play:
     """Find the snap, the line, the offense, the roles, the quarterback's drop, the throw and its target.
 
@@ -57,6 +59,7 @@ def understand_play(
     sheet_row: the charting sheet's row (down, distance, hash, yard_line or los_field_yd, result, yards).
     events: known moments on the tracks' clock in s: snap, set, throw, arrival, end (any of them).
     ball: the ball's path where it is known. roles: known roles by player id (a table's own).
+    lean: log-odds that side A of the tracks is the offense, from the game's other plays.
     Returns a Play; what cannot be told stays blank (NaN, '', None) and `warnings` says why.
     """
     field = get_standard(standard)
@@ -64,23 +67,22 @@ def understand_play(
     row = charted(sheet_row, field)
     known = {k: float(v) for k, v in (events or {}).items() if v is not None and math.isfinite(float(v))}
     play_id = play_id or str(row.play_id or tracks.clip_id)
-    chance = kickoff(motion)
-    start = find_start(motion, known, ball, row.spot(field))
+    kickoff = find_kickoff(motion) if row.kind in ("", "kick") else None
+    start = find_start(motion, known, ball, row.spot(field), row.kind, lean)
     again = None
-    if start.lineup is not None and chance <= 0.5 and not roles:
+    if start.lineup is not None and kickoff is None and not roles:
         again = recalled(tracks, start.lineup, start.snap.value)
     if again is not None:
         tracks, motion = again, motion_of(again)
-        start = find_start(motion, known, ball, row.spot(field))
-    if chance > 0.5 or start.lineup is None or not start.snap.known:
-        kind = ("kick", chance) if chance > 0.5 else ("unknown", math.nan)
-        said = ("a kickoff has no line",) if chance > 0.5 else start.warnings
-        snap = UNKNOWN if chance > 0.5 else start.snap
-        empty = Play(play_id, field.name, 0, UNKNOWN, UNKNOWN, snap, tracks=tracks, warnings=said)
-        empty = replace(empty, kind=kind[0], kind_probability=kind[1])
-        return row.onto(empty)
-    play = _describe(play_id, field, motion, tracks, start, dict(roles or {}), known, ball, row)
-    return row.onto(play)
+        start = find_start(motion, known, ball, row.spot(field), row.kind, lean)
+    if kickoff is not None:
+        return row.onto(kickoff_play(play_id, field.name, motion, tracks, kickoff))
+    if start.lineup is None or not start.snap.known:
+        play = Play(play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, warnings=start.warnings)
+        play = replace(play, tracks=tracks)
+    else:
+        play = _describe(play_id, field, motion, tracks, start, dict(roles or {}), known, ball, row)
+    return row.onto(replace(play, side_evidence=start.side_evidence))
 
 
 def _describe(
@@ -112,7 +114,7 @@ def _describe(
     formation, backs, strength = formation_words(offense, spots)
     hash_name, wide = hash_words(lineup.spot_y_yd, lineup.direction, field)
     warnings = list(start.warnings)
-    if start.odds < 1.0:
+    if start.odds < SURE_ODDS:
         warnings.append("which team is the offense is not certain")
     if row.kind != "kick" and not any(g.role == "QB" for g in offense.values()):
         warnings.append("nobody is seen in the quarterback's place")
