@@ -32,6 +32,7 @@ class ClipJob:
     view: str | None = None
     spot: tuple[float, float | None] | None = None
     clicks: Clicks | None = None
+    places: tuple[float, ...] = ()
 
 
 @dataclass
@@ -71,7 +72,9 @@ class GameCameras:
         return best
 
     def _run(self, job: ClipJob, prior: CameraPrior | None) -> ClipSolution:
-        return solve_clip_fully(job.evidence, self.standard, job.spot, job.clicks, prior, job.view)
+        return solve_clip_fully(
+            job.evidence, self.standard, job.spot, job.clicks, prior, job.view, job.places
+        )
 
     def _elsewhere(self, found: ClipSolution) -> bool:
         """Whether a clip's camera stands clearly apart from the game's camera of its view."""

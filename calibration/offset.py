@@ -29,6 +29,9 @@ NUMBERS = ("none", "10", "20", "30", "40", "50", "middle")
 MINIMUM_MARGIN = 4.0
 SPOT_SD_YD = 1.2  # men crowd within 1.3 yd of the ball on test film; the chart gives whole yards
 FRAMES = 10
+LEAST_PRESENCE = -5.0
+"""One line alone says no more than this: what hides it or paints it over (a score bar, a logo, a wide border)
+does so on every frame."""
 MIRRORED = "the painted numbers can only be read in a mirror: is the film mirrored?"
 
 
@@ -57,10 +60,13 @@ def vote(
     clicks: dict[int, list[tuple[float, float, float, float]]] | None = None,
     camera_x_yd: float | None = None,
     known_flip: bool | None = None,
+    places: tuple[float, ...] = (),
 ) -> Votes:
     """The whole-yard place of a clip. p: (T, 9) working parameters, status (T,).
 
-    camera_x_yd: x of the camera as earlier clips of the game placed it (before any flip).
+    camera_x_yd: x of the camera as earlier clips of the game placed it (before any flip). places: where the
+    charted line of scrimmage may lie when it is not known which way the offense goes; the field is the same
+    from both ends, so from behind an end zone they hold whichever end it is.
     """
     principal = ((evidence.width_px - 1) / 2, (evidence.height_px - 1) / 2)
     keys = [f for f in sorted(evidence.marks) if status[f] != LOST]
@@ -78,7 +84,7 @@ def vote(
     parts = {s: _line_score(lines, standard, s) for s in shifts}
     top = max(parts.values())
     flip = bool(known_flip) if view == "endzone" else False
-    los = _line_of_scrimmage(evidence, standard, p, keys, principal) if spot is not None else None
+    los = _line_of_scrimmage(evidence, standard, p, keys, principal) if spot is not None or places else None
     flips = (False, True) if view == "endzone" and known_flip is None and (spot or clicks) else (flip,)
     for s in shifts:
         if parts[s] < top - 60:
@@ -89,6 +95,8 @@ def vote(
                 x = los + s
                 x = standard.length_yd - x if turned else x
                 score -= min(((x - spot[0]) / SPOT_SD_YD) ** 2 / 2, 8.0)
+            elif places and los is not None and view == "endzone":
+                score -= min((min(abs(los + s - x) for x in places) / SPOT_SD_YD) ** 2 / 2, 8.0)
             if clicks:
                 score -= _click_cost(standard, p, clicks, s, turned, principal)
             total[(s, turned)] = score
@@ -211,7 +219,7 @@ def _presence_score(line: LineEvidence, standard: FieldStandard, x: float, insid
         edge = 0.65 if abs(beyond - standard.end_zone_yd) < 0.1 else 0.06
     absent = 0.25 if inside else present  # worn lines are commoner than false ones
     value = q * np.log(present) + (1 - q) * np.log(absent if inside else 1 - present)
-    return float(weight * (value + e * np.log(edge) + (1 - e) * np.log(1 - edge)))
+    return max(float(weight * (value + e * np.log(edge) + (1 - e) * np.log(1 - edge))), LEAST_PRESENCE)
 
 
 def _read_score(reads: list[np.ndarray], number: tuple[str, int] | None, near: bool) -> float:

@@ -16,20 +16,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration import chain, offset, start
+from calibration import offset, start
 from calibration.bundle import POSE, Bundle, BundleResult
 from calibration.clip import INTERPOLATED, LOST, MEASURED, ClipCameras
 from calibration.disagree import better_standard
 from calibration.evidence import ClipEvidence, FrameMarks
-from calibration.prior import CameraPrior, Clicks, SharedPrior, belief_of
-from calibration.seed import clicked_seed, find_seed, principal_of
+from calibration.grow import CARRY_FRAMES, State, chain_of, grow, links_between, regrow
+from calibration.prior import CameraPrior, Clicks, belief_of
+from calibration.seed import clicked_seed, find_seed
 from calibration.standards import FieldStandard, get_standard
 
-LINK_SD_PX = 0.12
 DRIFT_SD_PX = 0.06  # of a carried pose, a frame
 SHIFT_SD_PX = 0.03  # the whole picture's marks may sit off by this (sharpening, scaling, interlacing)
-CARRY_FRAMES = 45
-MINIMUM_SHARE = 0.2
 
 
 @dataclass
@@ -40,16 +38,6 @@ class ClipSolution:
     prior: CameraPrior | None = None
     votes: offset.Votes | None = None
     key_frames: tuple[int, ...] = ()
-
-
-@dataclass
-class _State:
-    """Working state: key frames with a camera, their poses, the shared unknowns."""
-
-    frames: list[int]
-    result: BundleResult
-    endzone: bool
-    hash_yd: float
 
 
 def solve_clip(
@@ -71,12 +59,14 @@ def solve_clip_fully(
     clicks: Clicks | None = None,
     prior: CameraPrior | None = None,
     view: str | None = None,
+    places: tuple[float, ...] = (),
 ) -> ClipSolution:
     """Solve one clip.
 
     spot: charted (los_field_yd, y_field_yd or None) of the play; settles the whole-yard place where
         numbers do not. clicks: frame -> [(u_px, v_px, x_field_yd, y_field_yd), ...] named points.
-    prior: the same camera in earlier clips. view: "sideline" or "endzone" when known.
+    prior: the same camera in earlier clips. view: "sideline" or "endzone" when known. places: where the
+        charted line of scrimmage may lie (field yards) when the direction of play is not known.
     """
     standard = get_standard(standard)
     seed, evidence = clicked_seed(evidence, standard, clicks, prior, view)
@@ -84,12 +74,15 @@ def solve_clip_fully(
         seed = find_seed(evidence, standard, prior, view)
     if seed is None:
         return ClipSolution(_lost(evidence, standard, _why_lost(evidence, standard, view)))
-    state = _grow(evidence, standard, seed, prior)
+    state = grow(evidence, standard, seed, prior)
     if state is None:
         return ClipSolution(
             _lost(evidence, standard, "marks were found, but no camera explains enough frames")
         )
     state = _bundle(evidence, standard, state, prior)
+    more = regrow(evidence, standard, state, prior)
+    if more is not None:
+        state = _bundle(evidence, standard, more, prior)
     view_name = "endzone" if state.endzone else "sideline"
     if prior is None and not clicks:
         at = state.result.parameters
@@ -108,6 +101,7 @@ def solve_clip_fully(
         clicks,
         camera_x_yd=None if known is None else float(known.shared[3]),
         known_flip=None if prior is None else prior.flip,
+        places=places,
     )
     cameras = _placed(cameras, standard, votes, view_name)
     shared = state.result.shared.copy()
@@ -132,106 +126,32 @@ def _lost(evidence: ClipEvidence, standard: FieldStandard, message: str) -> Clip
     )
 
 
-def _grow(
-    evidence: ClipEvidence,
-    standard: FieldStandard,
-    seed: tuple[int, start.FrameSolution],
-    prior: CameraPrior | None,
-) -> _State | None:
-    """Carry the seed's camera to every marked frame, nearest first; keep those that pass the gates."""
-    first, solution = seed
-    links = chain.build_chain(evidence.links, first, solution.parameters, principal_of(evidence))
-    shared = solution.shared.copy()
-    belief = _tight(shared, belief_of(standard, solution.endzone, prior))
-    known: dict[int, np.ndarray] = {first: solution.parameters}
-    order = sorted(evidence.marks, key=lambda f: abs(f - first))
-    for frame in order:
-        if frame in known:
-            continue
-        near = min(known, key=lambda f: abs(f - frame))
-        poses = links.carry(near, frame, known[near][POSE])
-        if poses is None:
-            s = start.solve_frame(
-                evidence.marks[frame], standard, view="endzone" if solution.endzone else "sideline", keep=3
-            )
-            if s is None or not s.accepted or np.abs(s.parameters[5:8] - shared[3:6])[1:].max() > 8:
-                continue
-            p = s.parameters.copy()
-            p[0] += 0.0
-            p[5:8], p[4], p[8] = shared[3:6], shared[1], shared[6]
-        else:
-            p = known[near].copy()
-            p[POSE] = poses
-        result = start.refine(
-            evidence.marks[frame], standard, solution.hash_from_sideline_yd, p, belief, (5, 4, 3, 2.5)
-        )
-        found = start.judge(
-            evidence.marks[frame],
-            standard,
-            solution.hash_from_sideline_yd,
-            result,
-            solution.endzone,
-            carried=poses is not None,
-            number_yd=belief.number_yd,
-        )
-        if found.accepted:
-            known[frame] = result.parameters[0]
-    frames = sorted(known)
-    if len(frames) < max(1, MINIMUM_SHARE * len(evidence.marks)):
-        return None
-    poses = np.array([known[f][POSE] for f in frames])
-    marks = [evidence.marks[f] for f in frames]
-    bundle = Bundle(
-        marks,
-        standard,
-        belief_of(standard, solution.endzone, prior),
-        solution.hash_from_sideline_yd,
-    )
-    result = bundle.solve(poses, shared, (6, 5, 4, 3, 3))
-    return _State(frames, result, solution.endzone, solution.hash_from_sideline_yd)
-
-
-def _tight(shared: np.ndarray, before: SharedPrior) -> SharedPrior:
-    """Belief while growing: the seed's place and lens with room for its own error; the numbers as before."""
-    sd = np.array([0.6, 0.01, 0.01, 1.5, 3.0, 1.2, 0.08, before.number_sd_yd])
-    return SharedPrior(np.array([*shared[:7], before.mean[7]]), np.diag(1 / sd**2))
-
-
 def _bundle(
-    evidence: ClipEvidence, standard: FieldStandard, state: _State, prior: CameraPrior | None
-) -> _State:
+    evidence: ClipEvidence, standard: FieldStandard, state: State, prior: CameraPrior | None
+) -> State:
     """Joint fit with motion links; frames that no longer pass are dropped and the fit repeated."""
     belief = belief_of(standard, state.endzone, prior)
-    steps = _chain_of(evidence, state)
+    steps = chain_of(evidence, state)
     if prior is not None:
         belief.mean[3] = state.result.shared[3]
     for final in (False, True):
-        links: list[tuple[np.ndarray, np.ndarray] | None] = []
         p = state.result.parameters
-        for j in range(len(state.frames) - 1):
-            a, b = state.frames[j], state.frames[j + 1]
-            moved = steps.carry(a, b, p[j, POSE]) if b - a <= CARRY_FRAMES else None
-            if moved is None:
-                links.append(None)
-                continue
-            noise = LINK_SD_PX * evidence.marks[a].unit_px * np.sqrt(b - a) / np.exp(p[j, 3])
-            small = LINK_SD_PX * np.sqrt(b - a) / 400  # zoom and roll: over the lever of the picture's half
-            sd = np.array([np.degrees(noise) * 1.3, np.degrees(noise), 1.5 * small, np.degrees(1.5 * small)])
-            links.append((moved - p[j, POSE], sd))
+        links = links_between(evidence, state.frames, p, steps)
         marks = [evidence.marks[f] for f in state.frames]
         bundle = Bundle(marks, standard, belief, state.hash_yd, links, strays=True)
         result = bundle.solve(p[:, POSE], state.result.shared, (4, 3, 3, 2.5, 2.5))
         good = [j for j, m in enumerate(marks) if _passes(m, standard, state, result, j, belief.number_yd)]
+        state = replace(state, result=result)
         if final or len(good) == len(marks) or len(good) < 2:
-            return replace_state(state, result, good if len(good) else list(range(len(marks))))
-        state = replace_state(state, result, good)
+            return state.keep(good or list(range(len(marks))))
+        state = state.keep(good)
     return state
 
 
 def _passes(
     marks: FrameMarks,
     standard: FieldStandard,
-    state: _State,
+    state: State,
     result: BundleResult,
     j: int,
     number_yd: float | None,
@@ -247,42 +167,14 @@ def _passes(
     ).accepted
 
 
-def replace_state(state: _State, result: BundleResult, keep: list[int]) -> _State:
-    """The state with only the key frames ``keep``."""
-    result = replace(
-        result,
-        parameters=result.parameters[keep],
-        covariance=result.covariance[keep],
-        sd_px=result.sd_px[keep],
-        explained=result.explained[keep],
-        rows_explained=result.rows_explained[keep],
-    )
-    return _State([state.frames[j] for j in keep], result, state.endzone, state.hash_yd)
-
-
-def _chain_of(evidence: ClipEvidence, state: _State) -> chain.Chain:
-    """The clip's chain at the poses known so far (filled in between key frames)."""
-    p = state.result.parameters
-    at = np.arange(len(evidence))
-    poses = np.column_stack([np.interp(at, state.frames, p[:, k]) for k in POSE])
-    return chain.build_chain(
-        evidence.links,
-        state.frames[0],
-        p[0],
-        principal_of(evidence),
-        float(state.result.shared[2]),
-        poses=poses,
-    )
-
-
 def _all_frames(
-    evidence: ClipEvidence, standard: FieldStandard, state: _State
+    evidence: ClipEvidence, standard: FieldStandard, state: State
 ) -> tuple[ClipCameras, np.ndarray]:
     """Carry the key frames' poses to every frame and blend what comes from both sides."""
     n = len(evidence)
     r = state.result
     slope = float(r.shared[2])
-    links = _chain_of(evidence, state)
+    links = chain_of(evidence, state)
     status = np.full(n, LOST, np.uint8)
     p, cov, sd = np.full((n, 9), np.nan), np.full((n, 9, 9), np.nan, np.float32), np.full(n, np.nan)
     keys = np.array(state.frames)

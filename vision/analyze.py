@@ -116,8 +116,13 @@ def read_film(path: Path, standard: str | FieldStandard, tools: Tools, every_fra
 
 def spot_of(row: Mapping[str, Any] | None, standard: FieldStandard) -> tuple[float, float | None] | None:
     """Charted (line of scrimmage, None) in field yards where the sheet leaves only one place for it."""
-    places = set(line_of_scrimmage(dict(row), standard.length_yd).values()) if row else set()
-    return (places.pop(), None) if len(places) == 1 else None
+    places = places_of(row, standard)
+    return (places[0], None) if len(places) == 1 else None
+
+
+def places_of(row: Mapping[str, Any] | None, standard: FieldStandard) -> tuple[float, ...]:
+    """Where the charted line of scrimmage may lie, in field yards: one place, two, or () without a sheet."""
+    return tuple(sorted(set(line_of_scrimmage(dict(row), standard.length_yd).values()))) if row else ()
 
 
 def solve_pass(
@@ -132,7 +137,8 @@ def solve_pass(
     A field without painted numbers is numbered by the charted line of scrimmage: where that can lie in
     two places (own or opponent's half), the way the offense faces tells which.
     """
-    job = ClipJob(film.clip_id, film.evidence, view, spot_of(row, standard))
+    places = places_of(row, standard)
+    job = ClipJob(film.clip_id, film.evidence, view, spot_of(row, standard), places=places)
     cameras = game.solve(job).cameras
     if cameras.needs_click and job.spot is None and row and view != "endzone":
         spot = spot_by_direction(film, cameras, standard, row)

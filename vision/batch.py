@@ -4,7 +4,7 @@ Killed at any moment (also with SIGKILL) and started again, a batch goes on wher
 waits as a file beside the season until its play is stored, a stored play is known by the hash of its
 film and settings. Nothing is lost, nothing is stored twice.
 
-A play whose sideline camera was lost or whose yard lines could not be numbered is stored at once, but its
+A play with a clip whose camera was lost or whose yard lines could not be numbered is stored at once, but its
 clips wait until the batch ends: what later clips taught of the game's camera may settle it, and it is then
 written again in place of the first. What the games have taught waits as a file beside the clips too.
 
@@ -133,7 +133,7 @@ def run_batch(
         left = [w for w in known if set(w.keys.values()) <= done and _still_waits(w, room)]
         asked = season.table("clips").query("status != 'done'")["clip_id"].tolist() if left else []
         for work in left:
-            work.asks = work.clips[0][0].stem in asked
+            work.asks = sum(path.stem in asked for path, _ in work.clips)
         if not todo and not left:
             return 0
         run_id = season.start_run(_settings(standard, None), _weights(), CODE_VERSION)
@@ -171,6 +171,11 @@ def _waiting_room(season_path: Path) -> Iterator[Path]:
 def _asks(cameras: ClipCameras) -> bool:
     """Whether a clip's camera was lost or its yard lines could not be numbered."""
     return cameras.needs_click or cameras.found_share < ENOUGH_FOUND
+
+
+def _standing(passes: Sequence[tuple[FilmPass, ClipCameras, str]]) -> tuple[int, float]:
+    """(how many of a play's clips ask, least share of frames with a camera)."""
+    return sum(_asks(c) for _, c, _ in passes), min(c.found_share for _, c, _ in passes)
 
 
 class _Batch:
@@ -250,8 +255,8 @@ class _Batch:
             passes = self._solve(work)
             self._keep_games()
             self._write(work, passes)
-            work.asks, work.found_share = _asks(passes[0][1]), passes[0][1].found_share
-            waits = work.asks or may_change(self._side_of(work)[0])
+            work.asks, work.found_share = _standing(passes)
+            waits = work.asks > 0 or may_change(self._side_of(work)[0])
             self.stored += 1
         except Exception as error:
             reason = str(error) if isinstance(error, Trouble) else f"{type(error).__name__}: {error}"
@@ -288,8 +293,8 @@ class _Batch:
         """Solve a play that asked again; write it when that settles it."""
         if work.asks and self._taught(work):
             passes = self._solve(work)
-            first = passes[0][1]
-            if not _asks(first) or first.found_share > work.found_share + FOUND_MORE:
+            asks, found_share = _standing(passes)
+            if asks < work.asks or found_share > work.found_share + FOUND_MORE:
                 self._write(work, passes, "settled by the game's other clips")
 
     def _settle_sides(self, work: PlayWork) -> None:
@@ -316,9 +321,9 @@ class _Batch:
     def _taught(self, work: PlayWork) -> bool:
         """Whether the play's game knows its camera: where it stands along the field, or, for a clip that
         was lost, anything of it."""
-        view = work.clips[0][1]
+        views = {view for _, view in work.clips}
         games = [game for (game_id, _, _), game in self.games.items() if game_id == work.game_id]
-        priors = [p for game in games for p in game.priors.values() if view in ("", p.view)]
+        priors = [p for game in games for p in game.priors.values() if views & {"", p.view}]
         return any(p.placed or work.found_share < ENOUGH_FOUND for p in priors)
 
     def _games_of_a_killed_batch(self) -> dict[tuple[str, int, int], GameCameras]:

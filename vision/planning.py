@@ -21,8 +21,8 @@ class PlayWork:
     game_id: str
     keys: dict[Path, str] = field(default_factory=dict)
     passes: dict[Path, Path] = field(default_factory=dict)
-    found_share: float = 1.0  # of the first clip's frames with a camera, when it was stored
-    asks: bool = False  # its camera was lost or not numbered when it was stored
+    found_share: float = 1.0  # of its worst clip's frames with a camera, when it was stored
+    asks: int = 0  # clips whose camera was lost or not numbered when it was stored
 
 
 def plan_plays(files: Sequence[Path], sheet: Sheet | None, standard: str) -> list[PlayWork]:
