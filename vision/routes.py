@@ -7,6 +7,7 @@ half a second after the snap, and a name below the threshold is `unknown`.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -14,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from models.routes.classifier import RouteClassifier
+from models.routes.classifier import RouteClassifier, RoutePrediction
 from models.routes.features import GRID_S, Break, Grid, RoutePath, to_grid, two_segments
 from models.routes.labels import UNKNOWN
 from vision.plays.motion import own_sd
@@ -23,6 +24,9 @@ STOPS = ("hitch", "hook", "curl", "comeback")
 UNBROKEN = ("go", "block", "screen", "checkdown", "flat", "swing")
 _EARLIEST_BREAK_S = 0.4
 MEASURED_AFTER_THROW_S = 1.0
+MOST_SNAP_S, MOST_THROW_S, LEAST_SNAP_S = 0.1, 0.2, 0.04
+"""how far the clock is moved, at most, when names are asked for on clocks that may also be right; a snap
+known better than the last is taken as it is"""
 LONG_LOST_S = 0.7
 """longer than a man is usually hidden by others; then he has left the picture"""
 
@@ -147,7 +151,7 @@ def read_routes(
 ) -> dict[str, Route]:
     """Routes of a play's eligible men, by player id. corrections: player_id -> label set by a person."""
     ids, paths = paths_of_play(play)
-    return name_paths(ids, paths, classifier, corrections)
+    return name_paths(ids, paths, classifier, corrections, (play.snap_s.sd, play.throw_s.sd))
 
 
 def name_paths(
@@ -155,14 +159,16 @@ def name_paths(
     paths: Sequence[RoutePath],
     classifier: RouteClassifier | None = None,
     corrections: Mapping[str, str] | None = None,
+    clock_sd_s: tuple[float, float] = (0.0, 0.0),
 ) -> dict[str, Route]:
-    """As `read_routes`, from bare paths (a tracking table, a notebook)."""
+    """As `read_routes`, from bare paths (a tracking table, a notebook). clock_sd_s: standard deviations of
+    snap and throw (s); names are means over the clocks that may be right."""
     if not paths:
         return {}
     classifier = classifier or RouteClassifier.load()
-    grid = to_grid(paths)
-    said = classifier.predict_grid(grid)
-    coarse = classifier.predict_grid(grid, "twelve") if "twelve" in classifier.label_sets else None
+    said = _over_clocks(classifier, paths, clock_sd_s, "trade")
+    heads = classifier.label_sets
+    coarse = _over_clocks(classifier, paths, clock_sd_s, "twelve") if "twelve" in heads else None
     answers = said.answer
     grid = to_grid([_until_soon_after_the_throw(p) for p in paths])
     measured = measure(grid)
@@ -182,6 +188,22 @@ def name_paths(
         chances = {label: 1.0} if source == "corrected" else dict(said.ranked(i, 5))
         out[player] = replace(route, chances=chances)
     return out
+
+
+def _over_clocks(
+    classifier: RouteClassifier, paths: Sequence[RoutePath], clock_sd_s: tuple[float, float], head: str
+) -> RoutePrediction:
+    """Mean prediction over the clock as it is and four others: snap early or late, throw early or late."""
+    first = classifier.predict_grid(to_grid(paths), head)
+    snap, throw = (float(v) if math.isfinite(v) else 0.0 for v in clock_sd_s)
+    if snap < LEAST_SNAP_S:
+        return first
+    snap, throw = min(1.4 * snap, MOST_SNAP_S), min(throw, MOST_THROW_S)
+    every = [first.probability]
+    for a, b in itertools.product((-snap, snap), (-throw, throw)):
+        moved = [replace(p, t_s=p.t_s + a, throw_s=p.throw_s + a + b, end_s=p.end_s + a + b) for p in paths]
+        every.append(classifier.predict_grid(to_grid(moved), head).probability)
+    return replace(first, probability=np.mean(every, axis=0))
 
 
 def _until_soon_after_the_throw(path: RoutePath) -> RoutePath:

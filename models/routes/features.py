@@ -21,9 +21,12 @@ thrown (shared motion facts)."""
 SHORTEST_S = 0.5
 FIRM_SD_YD = 0.5
 """a place with this standard deviation is half trusted"""
-LOST_SD_YD, LONGEST_GAP_S, ENOUGH_S = 0.6, 1.0, 0.8
-"""a place less certain than this is not looked at; so long without a place (he has left the picture), and he
-is not followed beyond it when at least ENOUGH_S of path came before"""
+LOST_SD_YD, LONGEST_GAP_S = 0.6, 1.0
+"""a place less certain than this is not looked at; longer gaps count as not seen (he has left the picture;
+where he comes back he is looked at again)"""
+LATEST_START_S, FASTEST_YD_PER_S = 1.3, 10.5
+"""a man first seen later is not named; nobody runs faster (published tracking: never above 10.8), so who
+comes back farther off is another man"""
 
 
 @dataclass(frozen=True)
@@ -104,13 +107,11 @@ def _one(path: RoutePath) -> tuple[np.ndarray, np.ndarray, float, bool]:
     if good.sum() < 3:
         return nothing
     t, p = t[good], p[good]
-    long = np.flatnonzero((np.diff(t) > LONGEST_GAP_S) & (t[:-1] >= ENOUGH_S))
-    if len(long):
-        t, p = t[: long[0] + 1], p[: long[0] + 1]
+    t, p = _one_man(t, p)
     end = min(t[-1], GRID_S[-1], path.end_s if np.isfinite(path.end_s) else np.inf)
     if np.isfinite(path.throw_s):
         end = min(end, path.throw_s + (AFTER_THROW_S if np.isfinite(path.end_s) else BLIND_AFTER_THROW_S))
-    if t[0] > 0.4 or end < SHORTEST_S:
+    if t[0] > LATEST_START_S or end - max(t[0], 0.0) < SHORTEST_S:
         return nothing
     if np.median(np.diff(t)) < 0.06:
         weight = np.exp(-0.5 * ((GRID_S[:, None] - t[None]) / 0.06) ** 2)
@@ -122,9 +123,20 @@ def _one(path: RoutePath) -> tuple[np.ndarray, np.ndarray, float, bool]:
     else:
         out = np.stack([np.interp(GRID_S, t, p[:, k]) for k in (0, 1)], 1)
     inside = (GRID_S >= max(-0.5, t[0] - 0.05)) & (GRID_S <= end + 1e-9)
-    gaps = np.diff(t)
-    longest = float(gaps[(t[1:] > 0) & (t[:-1] < end)].max(initial=0.0))
-    return out, inside, float(end), bool(longest < 1.2)
+    for k in np.flatnonzero(np.diff(t) > LONGEST_GAP_S):
+        inside &= ~((GRID_S > t[k] + 1e-9) & (GRID_S < t[k + 1] - 1e-9))
+    if not inside.any():
+        return nothing
+    end = min(end, float(GRID_S[inside][-1]) + 0.1)
+    return out, inside, float(end), bool((inside & (GRID_S > 0)).sum() >= SHORTEST_S * 10)
+
+
+def _one_man(t: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The path up to a gap from which nobody could have come back where he is seen next."""
+    dt = np.diff(t)
+    far = np.hypot(*np.diff(p, axis=0).T)
+    other = np.flatnonzero((dt > LONGEST_GAP_S) & (far > FASTEST_YD_PER_S * dt))
+    return (t[: other[0] + 1], p[: other[0] + 1]) if len(other) else (t, p)
 
 
 def to_grid(paths: Sequence[RoutePath]) -> Grid:

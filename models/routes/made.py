@@ -7,10 +7,12 @@ scheme would.
 
 from __future__ import annotations
 
+from typing import Protocol
+
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from models.routes.features import GRID_S, SNAP, Grid, finish_grid, side_of, trust
+from models.routes.features import GRID_S, LATEST_START_S, SNAP, Grid, finish_grid, side_of, trust
 from models.routes.labels import load_taxonomy
 from models.synthetic.playsim_records import RATE_HZ
 from models.synthetic.playsim_sampler import RouteSet
@@ -21,22 +23,50 @@ NO_SD_SHARE = 0.4
 NO_THROW_SHARE, ROUGH_THROW_SHARE = 0.25, 0.25
 """routes of plays whose throw was not found (then the whole path is looked at, pursuit and all), or found
 only roughly"""
-CUT_SHARE, LATE_SHARE = 0.1, 0.08
-"""routes lost early, or seen only from after the snap"""
-VIEW_SHARE, VIEW_DEEP_YD, VIEW_WIDE_YD = 0.25, (6.0, 26.0), (2.0, 12.0)
+CUT_SHARE, LATE_SHARE, VERY_LATE_SHARE = 0.1, 0.08, 0.05
+"""routes lost early, or seen only from after the snap, by up to 0.4 s or by up to LATEST_START_S"""
+VIEW_SHARE, VIEW_DEEP_YD, VIEW_WIDE_YD, BACK_SHARE = 0.3, (2.0, 26.0), (1.0, 12.0), 0.4
 """routes whose picture ends so far downfield or, in a third of them, so far outside the man's place at the
-snap: who leaves it early is one who runs there"""
+snap: who leaves it early is one who runs there; the share of them who are seen again later (the camera has
+turned to them)"""
+FAULT_SHARE = 0.45
+"""routes under the series of a real tracker's faults, where they are given, in place of drawn ones"""
 
 
-def observe(routes: RouteSet, seed: int, strength: float = 1.0, window_s: np.ndarray | None = None) -> Grid:
+class Faults(Protocol):
+    """A tracker's faults as series on the grid (see `models.training.route_faults`)."""
+
+    @property
+    def error_yd(self) -> np.ndarray:
+        """(M, G, 2)"""
+
+    @property
+    def seen(self) -> np.ndarray:
+        """(M, G) bool"""
+
+    @property
+    def sd_yd(self) -> np.ndarray:
+        """(M, G)"""
+
+
+def observe(
+    routes: RouteSet,
+    seed: int,
+    strength: float = 1.0,
+    window_s: np.ndarray | None = None,
+    faults: Faults | None = None,
+) -> Grid:
     """Routes as seen. strength 0 = clean, whole, exact snap; 1 = the training mix. window_s (N,): last
-    moment looked at, instead of one drawn around the throw."""
+    moment looked at, instead of one drawn around the throw. faults: laid over FAULT_SHARE of the routes
+    instead of the drawn noise, gaps and smoothing."""
     rng = np.random.default_rng(seed)
     n = len(routes)
     path = routes.path_yd.astype(np.float64).copy()
     sd = np.zeros(path.shape[:2])
+    real = (rng.random(n) < FAULT_SHARE) & (strength > 0) if faults is not None else np.zeros(n, bool)
     if strength > 0:
-        path, white = _noise(rng, _warp(rng, path, routes.t_s), strength)
+        path = warped = _warp(rng, path, routes.t_s)
+        path, white = _noise(rng, path, strength)
         path, bridged = _gaps(rng, path)
         sd = np.hypot(white[:, None] * np.exp(rng.normal(0, 0.3, n))[:, None] + 0.08, 0.9 * bridged)
         sd = np.where((rng.random(n) < NO_SD_SHARE)[:, None], 0.0, sd)
@@ -45,10 +75,14 @@ def observe(routes: RouteSet, seed: int, strength: float = 1.0, window_s: np.nda
             rows = np.flatnonzero(pick == k)
             if s > 0 and len(rows):
                 path[rows] = gaussian_filter1d(path[rows], s * RATE_HZ, axis=1, mode="nearest")
+        path[real] = warped[real]
     wide = rng.random(n) < 0.35
     shift = np.clip(rng.normal(0, np.where(wide, 0.2, 0.05), n), -0.45, 0.45) * strength
     at = GRID_S[None] + shift[:, None]
     grid, firm = _sample(path, routes.t_s, at), trust(_sample(sd[..., None], routes.t_s, at)[..., 0])
+    followed = np.ones(grid.shape[:2], bool)
+    if faults is not None and real.any():
+        _lay_over(rng, faults, real, grid, firm, followed)
     grid[..., 0] += (rng.normal(0, 0.3, n) * strength)[:, None]
     grid[..., 1] += (rng.normal(0, 0.3, n) * strength)[:, None]
     rough = rng.random(n) < ROUGH_THROW_SHARE
@@ -61,14 +95,18 @@ def observe(routes: RouteSet, seed: int, strength: float = 1.0, window_s: np.nda
     if routes.end_s is not None:
         end = np.minimum(end, routes.end_s)
     cut = (rng.random(n) < CUT_SHARE) & (strength > 0)
-    end = np.where(cut, np.minimum(end, rng.uniform(1.2, 3.0, n)), end)
-    if strength > 0:
-        end = np.minimum(end, _leaves_view_s(rng, grid))
+    end = np.where(cut, np.minimum(end, rng.uniform(0.9, 3.0, n)), end)
     end = np.clip(end if window_s is None else window_s, 0.9, GRID_S[-1])
+    if strength > 0:
+        followed &= _in_view(rng, grid, end)
     first = np.where(rng.random(n) < 0.3, 0.0, -0.5)
     late = (rng.random(n) < LATE_SHARE) & (strength > 0)
     first = np.where(late, rng.uniform(0.0, 0.4, n), first)
-    seen = (GRID_S[None] <= end[:, None]) & (GRID_S[None] >= first[:, None])
+    late = (rng.random(n) < VERY_LATE_SHARE) & (strength > 0)
+    first = np.where(late, np.minimum(rng.uniform(0.4, LATEST_START_S, n), end - 0.5), first)
+    seen = (GRID_S[None] <= end[:, None]) & (GRID_S[None] >= first[:, None]) & followed
+    end = np.minimum(end, GRID_S[len(GRID_S) - 1 - seen[:, ::-1].argmax(1)] + 0.1)
+    grid = bridge(grid, seen)
     side = side_of(grid, seen)
     room = routes.room_yd + routes.path_yd[:, np.searchsorted(routes.t_s, 0), 1]
     grid = grid * np.stack([np.ones(n), side], 1)[:, None]
@@ -84,15 +122,46 @@ def _flight_s(rng: np.random.Generator, throw_s: np.ndarray) -> np.ndarray:
     return np.clip(rng.normal(0.45 * np.nan_to_num(throw_s, nan=2.7) - 0.2, 0.35), 0.4, 2.4)
 
 
-def _leaves_view_s(rng: np.random.Generator, grid: np.ndarray) -> np.ndarray:
-    """(N,) last time at which a man of the grid (N, G, 2) is in the picture; inf where he never leaves it."""
+def _lay_over(
+    rng: np.random.Generator,
+    faults: Faults,
+    real: np.ndarray,
+    grid: np.ndarray,
+    firm: np.ndarray,
+    followed: np.ndarray,
+) -> None:
+    """Put a series of faults, drawn at random and mirrored half of the time, on the rows `real` in place."""
+    rows = np.flatnonzero(real)
+    pick = rng.integers(0, len(faults.seen), len(rows))
+    mirror = rng.choice([-1.0, 1.0], len(rows))
+    grid[rows] += faults.error_yd[pick] * np.stack([np.ones(len(rows)), mirror], 1)[:, None]
+    firm[rows] = trust(faults.sd_yd[pick])
+    followed[rows] = faults.seen[pick]
+
+
+def _in_view(rng: np.random.Generator, grid: np.ndarray, end_s: np.ndarray) -> np.ndarray:
+    """(N, G) bool: whether a man of the grid (N, G, 2) is in the picture. At least half a second is seen."""
     n = len(grid)
     deep = np.where(rng.random(n) < 0.67, rng.uniform(*VIEW_DEEP_YD, n), np.inf)
     wide = np.where(np.isinf(deep), rng.uniform(*VIEW_WIDE_YD, n), np.inf)
     outward = (grid[..., 1] - grid[:, SNAP, None, 1]) * np.sign(grid[:, SNAP, None, 1] + 1e-6)
-    gone = ((grid[..., 0] > deep[:, None]) | (outward > wide[:, None])) & (GRID_S > 0)
-    last = np.where(gone.any(1), GRID_S[np.maximum(gone.argmax(1) - 1, 0)], np.inf)
-    return np.where(rng.random(n) < VIEW_SHARE, last, np.inf)
+    gone = ((grid[..., 0] > deep[:, None]) | (outward > wide[:, None])) & (GRID_S > 0.6)
+    left = np.where(gone.any(1) & (rng.random(n) < VIEW_SHARE), GRID_S[gone.argmax(1)], np.inf)
+    back = left + np.where(rng.random(n) < BACK_SHARE, rng.uniform(0.6, 2.6, n), np.inf)
+    return ~((GRID_S >= left[:, None] - 1e-9) & (GRID_S < back[:, None]))
+
+
+def bridge(grid: np.ndarray, seen: np.ndarray) -> np.ndarray:
+    """Paths (N, G, 2) with a straight line where a man was not seen between two looks, and held before the
+    first and after the last (as `to_grid` leaves them)."""
+    k = np.broadcast_to(np.arange(seen.shape[1]), seen.shape)
+    before = np.maximum.accumulate(np.where(seen, k, -1), axis=1)
+    after = np.minimum.accumulate(np.where(seen, k, seen.shape[1])[:, ::-1], axis=1)[:, ::-1]
+    low = np.where(before < 0, np.minimum(after, seen.shape[1] - 1), before)
+    high = np.where(after >= seen.shape[1], low, after)
+    u = ((k - low) / np.maximum(high - low, 1))[..., None].clip(0, 1)
+    a, b = (np.take_along_axis(grid, i[..., None], 1) for i in (low, high))
+    return np.where(seen[..., None], grid, a + u * (b - a))
 
 
 def to_arrival(routes: RouteSet, seed: int) -> Grid:

@@ -67,7 +67,7 @@ def series_of_play(
     clock = found["t_s"] + snap_found_s - float(play["snap_s"])
     found = found.assign(t=clock, own=_own_sd(found))
     frames = true["tracks"].assign(off=true["tracks"]["t_s"].abs())
-    at = frames.loc[frames["off"].idxmin(), "frame"]
+    at = int(frames["frame"].iloc[int(frames["off"].argmin())])
     here = frames[(frames["frame"] == at) & frames["team"].isin(["offense", "defense"]) & frames["observed"]]
     pairs = match_people(found[found["frame"] == at], here)
     roles = true["tracking"].drop_duplicates("entity_id").set_index("entity_id")["role"].to_dict()

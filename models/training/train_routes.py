@@ -26,6 +26,7 @@ from models.routes.labels import LABELS, load_taxonomy
 from models.routes.made import coarse_labels, observe, to_arrival
 from models.routes.whole import join_sets, whole_routes
 from models.synthetic.playsim_sampler import RouteSet, Style, sample_routes
+from models.training.route_faults import FaultSeries
 
 WHOLE_SEED, UNSEEN_SEED, WHOLE_ROUTES = 300_000, 320_000, 11_000
 """first seed of the whole plays trained on and of those of validation (700_000 on the test); an epoch looks
@@ -38,8 +39,8 @@ STRANGE = {
 }
 
 
-def batch_of(routes: RouteSet, seed: int, strength: float) -> Batch:
-    grid = observe(routes, seed, strength)
+def batch_of(routes: RouteSet, seed: int, strength: float, faults: FaultSeries | None = None) -> Batch:
+    grid = observe(routes, seed, strength, faults=faults)
     twelve = load_taxonomy("twelve").labels
     fine = np.array([LABELS.index(str(x)) for x in routes.label])
     names = coarse_labels(routes, to_arrival(routes, seed + 2), seed + 1)
@@ -77,6 +78,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--out", type=Path, default=Path("models/weights/routes.npz"))
     parser.add_argument("--whole", type=int, default=0, help="whole simulated plays to train on as well")
     parser.add_argument("--start", type=Path, default=None, help="go on from these weights")
+    parser.add_argument("--faults", type=Path, default=None, help="file of models.training.route_faults")
     parser.add_argument("--rate", type=float, default=3e-3)
     parser.add_argument(
         "--risk", type=float, default=0.47, help="answers are right so often just above the threshold"
@@ -94,6 +96,7 @@ def main(argv: list[str] | None = None) -> int:
         risk=args.risk,
     )
     start = RouteClassifier.load(args.start) if args.start else None
+    faults = FaultSeries.load(args.faults) if args.faults else None
     torch.set_num_threads(1)  # repeats exactly, and faster than two beside other work
     began = time.perf_counter()
     whole, unseen = [], []
@@ -104,9 +107,9 @@ def main(argv: list[str] | None = None) -> int:
 
     def make(epoch: int) -> Batch:
         routes = join_sets([sample_routes(args.seed * 1000 + epoch, args.routes), *whole])
-        return batch_of(routes, args.seed * 1000 + 500 + epoch, 1.0)
+        return batch_of(routes, args.seed * 1000 + 500 + epoch, 1.0, faults)
 
-    validation = batch_of(join_sets([sample_routes(77_001, 6000), *unseen]), 77_002, 1.0)
+    validation = batch_of(join_sets([sample_routes(77_001, 6000), *unseen]), 77_002, 1.0, faults)
     model = fit(
         make, validation, {"trade": LABELS, "twelve": load_taxonomy("twelve").labels}, recipe, print, start
     )

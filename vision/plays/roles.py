@@ -89,7 +89,7 @@ def offense_roles(
             line.add(row)
             out[row] = RoleGuess("OL", 0.5)
     if later_yd is not None:
-        for row, far in _ran_off(lineup, play_yd, later_yd):
+        for row, far in _ran_off([r for r, g in out.items() if g.role == "OL"], play_yd, later_yd):
             if sum(g.role in ("RB", "TE", "WR") for g in out.values()) < eligible:
                 out[row] = RoleGuess("TE", 0.6)
             elif far > RAN_FAR_YD:
@@ -116,10 +116,12 @@ def _stayed_beside(
     return min(beside, key=lambda r: float(moved[r]), default=-1)
 
 
-def _ran_off(lineup: Lineup, play_yd: F64, later_yd: F64) -> list[tuple[int, float]]:
-    """Ends of the line who have gone RAN_OFF_YD farther up the field, or out, than the linemen's median,
-    and how far."""
-    line = sorted(lineup.line, key=lambda r: play_yd[r, 1])
+def _ran_off(linemen: list[int], play_yd: F64, later_yd: F64) -> list[tuple[int, float]]:
+    """The outer men of those taken for linemen who have gone RAN_OFF_YD farther up the field than their
+    median, or out, and how far."""
+    line = sorted(linemen, key=lambda r: play_yd[r, 1])
+    if len(line) < 2:
+        return []
     moved = later_yd - play_yd
     usual = np.nanmedian(moved[line, 0]) if np.isfinite(moved[line, 0]).any() else 0.0
     out = []
