@@ -28,6 +28,21 @@ class TrackSettings:
     paths: PathSettings = field(default_factory=PathSettings)
 
 
+@dataclass(frozen=True)
+class Evidence:
+    """What the boxes of a clip say: places, log odds of the kits (side) and of being an official, (N,) each;
+    parted: how well the kits part; views (T,): which camera took each frame (None: one camera)."""
+
+    detections: Detections
+    places: Places
+    side: np.ndarray
+    official: np.ndarray
+    cameras: Any
+    status: np.ndarray
+    parted: float
+    views: np.ndarray | None = None
+
+
 def track_clip(
     detections: Detections, cameras: Any, standard: Any, settings: TrackSettings | None = None
 ) -> Tracks:
@@ -38,25 +53,39 @@ def track_clip(
     `width_yd`, `length_yd`, `players_per_side`. Sides come out as 'A' and 'B'; who is the offense is for
     the play to say. Officials come last. Nothing usable gives a record without identities and a message.
     """
-    s = settings or TrackSettings()
-    detections = _credited(detections)
-    places = find_places(detections, cameras, standard)
-    status = _status(cameras, detections.n_frames)
-    if not places.valid.any():
+    evidence = evidence_of(detections, cameras, standard)
+    if evidence is None:
+        status = _status(cameras, detections.n_frames)
         reason = "every camera lost" if (status == LOST).all() else "no box stands on the field"
         return _empty(detections, status, f"nobody followed: {reason}")
+    return follow(evidence, standard, settings)
+
+
+def evidence_of(detections: Detections, cameras: Any, standard: Any) -> Evidence | None:
+    """What one clip's boxes say; None where no box stands on the field."""
+    detections = _credited(detections)
+    places = find_places(detections, cameras, standard)
+    if not places.valid.any():
+        return None
     side, parted = side_log_odds(detections, places)
     official = official_log_odds(detections, places, side)
-    pieces = find_pieces(detections, places, side, cameras, s.pieces)
-    men = int(standard.players_per_side)
-    chains = join_pieces(pieces, detections, places, side, official, men, float(standard.width_yd), s.joining)
+    status = _status(cameras, detections.n_frames)
+    return Evidence(detections, places, side, official, cameras, status, parted)
+
+
+def follow(e: Evidence, standard: Any, settings: TrackSettings | None = None) -> Tracks:
+    """Identities from what the boxes say (see `track_clip`)."""
+    s = settings or TrackSettings()
+    pieces = find_pieces(e.detections, e.places, e.side, e.cameras, s.pieces, e.views)
+    men, width = int(standard.players_per_side), float(standard.width_yd)
+    chains = join_pieces(pieces, e.detections, e.places, e.side, e.official, men, width, s.joining)
     if not chains:
-        return _empty(detections, status, "nobody followed: no box lasts")
-    paths, chains = paths_of(chains, detections, places, side, cameras, s.paths)
+        return _empty(e.detections, e.status, "nobody followed: no box lasts")
+    paths, chains = paths_of(chains, e.detections, e.places, e.side, e.cameras, s.paths)
     keep = drop_doubles(chains, paths.box, paths.x) & np.array([c.kind != "other" for c in chains])
     chains = [c for c, ok in zip(chains, keep, strict=True) if ok]
     paths = Paths(paths.box[keep], paths.x[keep], paths.p[keep])
-    return _record(chains, paths, detections, places, status, parted, s.paths)
+    return _record(chains, paths, e.detections, e.places, e.status, e.parted, s.paths)
 
 
 def _credited(d: Detections) -> Detections:

@@ -19,11 +19,12 @@ from vision.tracking.places import Places
 @dataclass(frozen=True)
 class PathSettings:
     """correlated: measurement variances are multiplied by this, since errors of neighbouring frames go
-    together; robust: innovations beyond this many sd lose weight. standing: share of the model's
-    acceleration for men who are at rest within calm_s (a start takes a quarter of a second)."""
+    together (of the error along the sight line a half lasts for over half a second); robust: boxes farther
+    off than this many sd lose weight (feet of covered men are yards off now and then). standing: share of
+    the model's acceleration for men who are at rest within calm_s (a start takes a quarter of a second)."""
 
-    correlated: float = 2.5
-    robust: float = 2.0
+    correlated: float = 5.0
+    robust: float = 1.0
     fill_gate: float = 9.0
     fill_rounds: int = 2
     pile_yd: float = 1.0

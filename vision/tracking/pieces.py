@@ -18,6 +18,7 @@ from vision.tracking.motion import MotionModel, inverse_2x2, liveliness, predict
 from vision.tracking.places import Places
 
 BIG = 1e6
+VIEWS = 2
 
 
 @dataclass(frozen=True)
@@ -44,19 +45,20 @@ class PieceSettings:
 
 
 class _Walkers:
-    """Men followed at the moment, as stacked arrays."""
+    """Men followed at the moment, as stacked arrays; box (M,VIEWS,4): his last box in each view's picture,
+    relative to where he stood; view: the one of the frame at hand."""
 
     def __init__(self) -> None:
         self.x, self.p = np.zeros((0, 4)), np.zeros((0, 4, 4))
         self.tall, self.side, self.gap = np.zeros(0), np.zeros(0), np.zeros(0)
-        self.box = np.zeros((0, 4))
+        self.box, self.view = np.zeros((0, VIEWS, 4)), 0
         self.rows: list[list[int]] = []
 
     def see(self, men: np.ndarray, boxes: np.ndarray, camera: Any) -> None:
         """Remember the boxes of some men relative to where their states stand in the picture."""
         if len(men):
             foot, ok = camera.to_image(self.x[men, :2])
-            self.box[men] = np.where(ok[:, None], boxes - np.tile(foot, 2), np.nan)
+            self.box[men, self.view] = np.where(ok[:, None], boxes - np.tile(foot, 2), np.nan)
 
     def keep(self, mask: np.ndarray) -> list[list[int]]:
         gone = [rows for rows, ok in zip(self.rows, mask, strict=True) if not ok]
@@ -75,21 +77,23 @@ class _Walkers:
         self.tall = np.r_[self.tall, tall]
         self.side = np.r_[self.side, side]
         self.gap = np.r_[self.gap, np.zeros(n)]
-        self.box = np.concatenate([self.box, np.full((n, 4), np.nan)])
+        self.box = np.concatenate([self.box, np.full((n, VIEWS, 4), np.nan)])
         self.rows += [[int(r)] for r in rows]
 
 
 def find_pieces(
     detections: Detections, places: Places, side: np.ndarray, cameras: Any,
-    settings: PieceSettings | None = None,
+    settings: PieceSettings | None = None, views: np.ndarray | None = None,
 ) -> list[np.ndarray]:  # fmt: skip
     """Rows of `detections` of every piece (each sorted in time).
 
-    side (N,): log odds of the two kits (`teams.side_log_odds`).
+    side (N,): log odds of the two kits (`teams.side_log_odds`); views (T,): which camera took each frame, 0
+    or 1 (None: one camera).
     """
     s = settings or PieceSettings()
     walkers, done = _Walkers(), list[list[int]]()
     t = detections.pts_s
+    view = np.zeros(detections.n_frames, int) if views is None else views
     for f in range(detections.n_frames):
         if f:
             lively = liveliness(walkers.x[:, 2:], s.standing)
@@ -102,7 +106,7 @@ def find_pieces(
         free = np.ones(len(rows), bool)
         open_ = np.ones(len(walkers.rows), bool)
         confidence = detections.confidence[rows]
-        camera = cameras.camera(f)
+        camera, walkers.view = cameras.camera(f), int(view[f])
         boxes = detections.xyxy_px[rows].astype(float)
         cost = _costs(walkers, places, side, rows, s) + _picture_cost(walkers, boxes, camera, s)
         for level in (confidence >= s.sure, (confidence >= s.faint)):
@@ -144,7 +148,7 @@ def _picture_cost(w: _Walkers, boxes: np.ndarray, camera: Any, s: PieceSettings)
     if camera is None or not len(boxes) or not len(w.rows):
         return np.zeros((len(w.rows), len(boxes)))
     foot, ok = camera.to_image(w.x[:, :2])
-    expected = w.box + np.tile(foot, 2)
+    expected = w.box[:, w.view] + np.tile(foot, 2)
     high = np.maximum(expected[:, 3] - expected[:, 1], 4.0)[:, None, None]
     off = ((boxes[None] - expected[:, None]) / (s.picture_sd * high)) ** 2
     cost = np.minimum(off.mean(2), s.picture_limit)

@@ -1,8 +1,9 @@
 """Two films of one play, from the sideline and from behind the end zone, as one set of identities.
 
 The clocks are set against each other by motion alone: for every trial offset the men of both views are
-paired one to one (least total distance on the field); the offset with the closest pairs wins. Pairs are
-then fused, each view weighed by its own variance. Where the views disagree the place is marked uncertain.
+paired one to one (least total distance on the field); the offset with the closest pairs wins. With the
+films at hand both are then followed again as one (`together`). From tracks alone, pairs are fused, each view
+weighed by its own variance; where the views disagree the place is marked uncertain.
 """
 
 from __future__ import annotations
@@ -14,9 +15,13 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from vision.records import Tracks
+from vision.tracking.clock import at_times
+from vision.tracking.together import Film, Setting, follow_together
 
 FAR_YD = 5.0
 """Distances above this all count the same when pairing."""
+FEWER = 3
+"""Following both as one may lose this many players against fusing before it is not believed."""
 
 
 @dataclass(frozen=True)
@@ -24,22 +29,25 @@ class JoinedViews:
     """tracks: fused, on the first view's clock and rows. offset_s: add to the second view's times to get
     the first's; NaN where the views could not be joined (then tracks is the first view alone).
     pairs: (id in first, id in second). apart_yd: median distance of paired places before fusing.
-    message: what a person should know, '' = nothing."""
+    message: what a person should know, '' = nothing. each: where both films were followed as one, the same
+    identities on the frames and box rows of the first and of the second film (else empty)."""
 
     tracks: Tracks
     offset_s: float
     pairs: tuple[tuple[str, str], ...]
     apart_yd: float
     message: str = ""
+    each: tuple[Tracks, ...] = ()
 
 
 def join_views(
     first: Tracks, second: Tracks, standard: Any, longest_offset_s: float = 4.0, least_pairs: int = 6,
-    largest_apart_yd: float = 1.5,
+    largest_apart_yd: float = 1.5, films: tuple[Film, Film] | None = None,
 ) -> JoinedViews:  # fmt: skip
     """Fuse two views of one play. Needs `least_pairs` men close to each other in both; abstains if not.
 
-    The second view may have been solved with the field turned by half a turn; that is tried as well.
+    films: boxes and cameras of both views, to follow them as one. The second view may have been solved with
+    the field turned by half a turn; that is tried as well.
     """
     best: tuple[float, float, bool] = (np.inf, 0.0, False)
     for turned in (False, True):
@@ -61,33 +69,23 @@ def join_views(
     fused = _fuse(first, moved, i, j, int(standard.players_per_side))
     pairs = tuple((first.ids[a], second.ids[b]) for a, b in zip(i, j, strict=True))
     message = "the second view's field was turned by half a turn" if turned else ""
+    if films is not None:
+        setting = Setting(float(offset), turned, _crossed(first, moved, i, j))
+        each = follow_together(*films, setting, standard)
+        if each is not None and _players(each[0]) >= _players(fused) - FEWER:
+            return JoinedViews(each[0], float(offset), pairs, float(np.nanmedian(apart)), message, each)
     return JoinedViews(fused, float(offset), pairs, float(np.nanmedian(apart)), message)
 
 
-def at_times(tracks: Tracks, t_s: np.ndarray) -> Tracks:
-    """Tracks read at other times (linear between neighbouring times; absent outside)."""
-    t = tracks.t_s
-    k = np.clip(np.searchsorted(t, t_s) - 1, 0, max(len(t) - 2, 0))
-    after = np.minimum(k + 1, len(t) - 1)
-    part = np.clip((t_s - t[k]) / np.maximum(t[after] - t[k], 1e-9), 0, 1)
-    outside = (t_s < t[0] - 1e-6) | (t_s > t[-1] + 1e-6)
+def _players(tracks: Tracks) -> int:
+    return len(tracks.of_team("A", "B"))
 
-    def read(v: np.ndarray) -> np.ndarray:
-        w = part.reshape((1, -1) + (1,) * (v.ndim - 2))
-        out = np.asarray((1 - w) * v[:, k] + w * v[:, after])
-        out[:, outside] = np.nan
-        return out
 
-    nearest = np.where(part > 0.5, after, k)
-    p = len(tracks.ids)
-    return replace(
-        tracks, xy_field_yd=read(tracks.xy_field_yd), sd_yd=read(tracks.sd_yd),
-        velocity_field_yd_per_s=read(tracks.velocity_field_yd_per_s),
-        observed=tracks.observed[:, nearest] & ~outside & np.isfinite(read(tracks.sd_yd)),
-        uncertain=tracks.uncertain[:, nearest] & ~outside, t_s=t_s,
-        xyxy_px=np.full((p, len(t_s), 4), np.nan), box_index=np.full((p, len(t_s)), -1),
-        camera_status=np.where(outside, 2, tracks.camera_status[nearest]),
-    )  # fmt: skip
+def _crossed(first: Tracks, second: Tracks, i: np.ndarray, j: np.ndarray) -> bool:
+    """Whether the pairs say that the second view's side A is the first's side B."""
+    sign = {"A": 1, "B": -1}
+    votes = [sign.get(first.team[a], 0) * sign.get(second.team[b], 0) for a, b in zip(i, j, strict=True)]
+    return sum(votes) < 0
 
 
 def _turn(tracks: Tracks, standard: Any) -> Tracks:

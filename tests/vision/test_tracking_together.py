@@ -1,0 +1,120 @@
+"""Two films of one play followed as one: identities, box rows, clocks, turned fields, crossed kits."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from calibration.standards import get_standard
+from models.evaluation.tracking import count_tracks
+from models.synthetic.faults import SCHOOL, make_faulty
+from models.synthetic.plays import simulate_play
+from vision.records import Detections
+from vision.tracking import track_clip
+from vision.tracking.benchmark import visible
+from vision.tracking.together import Film, Setting, follow_together
+from vision.tracking.views import join_views
+
+NCAA = get_standard("ncaa")
+SEED = 7311  # neither a validation nor a test seed of the benchmark
+LATE_S = 0.73
+
+
+@cache
+def views():
+    """The same play from both sides: simulated boxes, films (the second's clock late and its kits other
+    ones, so that its side A is the first's B), tracks of each."""
+    play = simulate_play(SEED, "ncaa")
+    made = [make_faulty(play, SEED + k, SCHOOL, view=v) for k, v in enumerate(("sideline", "endzone"))]
+    films = []
+    for k, boxes in enumerate(made):
+        d = Detections(**boxes.fields())
+        films.append(Film(replace(d, pts_s=d.pts_s - k * LATE_S), boxes.cameras))
+    return made, films, [track_clip(f.detections, f.cameras, NCAA) for f in films]
+
+
+@cache
+def together():
+    _, films, tracks = views()
+    return join_views(*tracks, NCAA, films=tuple(films))
+
+
+def idf1(tracks, boxes):
+    players = np.array([t != "official" for t in boxes.person_team])
+    truth = np.where(boxes.in_picture[..., None], boxes.xy_field_yd, np.nan)[players]
+    return count_tracks(truth, visible(tracks.xy_field_yd[tracks.of_team("A", "B")], boxes)).idf1
+
+
+def test_both_films_as_one_hold_identities_better_than_tracks_joined_afterwards():
+    made, _, tracks = views()
+    joined = together()
+    assert len(joined.each) == 2 and joined.tracks is joined.each[0]
+    fused = join_views(*tracks, NCAA).tracks
+    alone = idf1(tracks[0], made[0])
+    assert idf1(joined.tracks, made[0]) > max(alone, idf1(fused, made[0]))
+    assert joined.tracks.team.count("A") <= 11 and joined.tracks.team.count("B") <= 11
+
+
+def errors(tracks, boxes):
+    """Distances of all true players in the picture to the nearest of our men, capped at 3 yd."""
+    players = np.array([t != "official" for t in boxes.person_team])
+    truth = np.where(boxes.in_picture[..., None], boxes.xy_field_yd, np.nan)[players]
+    ours = tracks.xy_field_yd[tracks.of_team("A", "B")]
+    apart = np.linalg.norm(truth[:, None] - ours[None], axis=-1)
+    nearest = np.nan_to_num(apart, nan=3.0).min(1)
+    return np.minimum(nearest[np.isfinite(truth[..., 0])], 3.0)
+
+
+def test_places_are_better_than_from_one_camera():
+    made, _, tracks = views()
+    assert errors(together().tracks, made[0]).mean() < 0.8 * errors(tracks[0], made[0]).mean()
+
+
+@pytest.mark.parametrize("view", [0, 1])
+def test_box_rows_are_of_their_film_and_frame_and_used_once(view):
+    made, films, _ = views()
+    tracks, d = together().each[view], films[view].detections
+    assert tracks.n_frames == d.n_frames and np.array_equal(tracks.t_s, d.pts_s)
+    p, f = np.nonzero(tracks.box_index >= 0)
+    rows = tracks.box_index[p, f]
+    assert len(np.unique(rows)) == len(rows)
+    assert (d.frame[rows] == f).all() and tracks.observed[p, f].all()
+    assert len(np.unique(f % 2)) == 2  # also on the frames stepped over
+    person = np.where(made[view].person[rows] >= 0, made[view].person[rows], -1)
+    right = [np.bincount(person[(p == k) & (person >= 0)]).max(initial=0) for k in range(len(tracks.ids))]
+    assert sum(right) > 0.85 * len(rows)
+
+
+def test_a_turned_field_and_crossed_kits_are_put_right():
+    made, films, _ = views()
+    plain = follow_together(*films, Setting(LATE_S, False, True), NCAA)
+    middle = np.array([NCAA.length_yd, NCAA.width_yd])
+
+    class Turned:
+        """The end-zone camera as solved from the wrong end."""
+
+        status = films[1].cameras.status
+
+        def camera(self, f):
+            one = films[1].cameras.camera(f)
+            return one and replace(
+                one, pan_deg=(one.pan_deg + 360) % 360 - 180,
+                centre_field_yd=np.r_[middle - one.centre_field_yd[:2], one.centre_field_yd[2]],
+            )  # fmt: skip
+
+    film = Film(films[1].detections, Turned())
+    turned = follow_together(films[0], film, Setting(LATE_S, True, True), NCAA)
+    assert idf1(turned[0], made[0]) == pytest.approx(idf1(plain[0], made[0]), abs=0.03)
+    uncrossed = follow_together(*films, Setting(LATE_S, False, False), NCAA)
+    assert idf1(plain[0], made[0]) > idf1(uncrossed[0], made[0])  # the lighter kit is the darker one there
+
+
+def test_a_view_that_shows_nobody_leaves_the_joining_of_tracks():
+    _, films, tracks = views()
+    nobody = Film(films[1].detections.select(np.zeros(len(films[1].detections), bool)), films[1].cameras)
+    assert follow_together(films[0], nobody, Setting(LATE_S, False, False), NCAA) is None
+    joined = join_views(*tracks, NCAA, films=(films[0], nobody))
+    assert joined.each == () and joined.pairs

@@ -1,0 +1,191 @@
+"""Two films of one play followed as one: the boxes of both views in one time, one problem over all pieces.
+
+A low camera hardly sees how far away a man is, but sees well how far to the side; the camera behind the end
+zone sees just that. So boxes of both views, each with its own error ellipse, hold an identity where either
+view alone mixes men up. Every second frame of each view is taken, so that this costs no more than one film.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+
+from vision.records import Detections, Tracks
+from vision.tracking.clip import Evidence, TrackSettings, evidence_of, follow
+from vision.tracking.clock import at_times
+from vision.tracking.places import Places
+
+EVERY = 2
+LEAST_STEP_S = 1e-3
+SAME_BOX = 0.5
+"""A box of a frame stepped over is a man's if it overlaps (IoU) the mean of his neighbouring ones by more."""
+
+
+@dataclass(frozen=True)
+class Film:
+    """One view of a play: its boxes and its cameras (as for `track_clip`)."""
+
+    detections: Detections
+    cameras: Any
+
+
+@dataclass(frozen=True)
+class Setting:
+    """How the second view stands to the first: offset_s is added to its times; turned: its field is turned
+    by half a turn; crossed: its side A is the first's side B."""
+
+    offset_s: float
+    turned: bool
+    crossed: bool
+
+
+def follow_together(
+    first: Film, second: Film, setting: Setting, standard: Any, settings: TrackSettings | None = None
+) -> tuple[Tracks, Tracks] | None:
+    """The same identities on the frames (and with the box rows) of the first and of the second film, both in
+    the first's field yards, each on its own clock. None where a view gives nothing to follow."""
+    evidence = [evidence_of(f.detections, f.cameras, standard) for f in (first, second)]
+    if evidence[0] is None or evidence[1] is None:
+        return None
+    one, two = evidence[0], _as_first_sees(evidence[1], setting, standard)
+    frames = [np.arange(0, one.detections.n_frames, EVERY), np.arange(0, two.detections.n_frames, EVERY)]
+    t, late = one.detections.pts_s, two.detections.pts_s + setting.offset_s
+    common = (late[frames[1]] >= t[0]) & (late[frames[1]] <= t[-1])
+    frames[1] = frames[1][common]
+    merged, rows = _merged(one, two, frames, setting.offset_s)
+    tracks = follow(merged, standard, _sparse(settings or TrackSettings()))
+    if not len(tracks.ids):
+        return None
+    views, parts = np.asarray(merged.views), []
+    for view, (film, offset) in enumerate(((first, 0.0), (second, setting.offset_s))):
+        index = np.full((len(tracks.ids), film.detections.n_frames), -1)
+        box = tracks.box_index[:, views == view]
+        index[:, frames[view]] = np.where(box >= 0, rows[box], -1)
+        index = _between(index, film.detections, frames[view])
+        parts.append(_on_frames(tracks, film, index, offset))
+    return parts[0], parts[1]
+
+
+def _sparse(s: TrackSettings) -> TrackSettings:
+    """Settings for every `EVERY`-th frame of a view: fewer neighbouring boxes say the same."""
+    return replace(s, paths=replace(s.paths, correlated=max(1.0, s.paths.correlated / EVERY)))
+
+
+@dataclass(frozen=True)
+class _Turned:
+    """A camera, or a clip's cameras, asked about the field turned by half a turn."""
+
+    inner: Any
+    middle: np.ndarray
+
+    def camera(self, f: int) -> Any:
+        one = self.inner.camera(f)
+        return None if one is None else _Turned(one, self.middle)
+
+    def to_image(self, xy: np.ndarray) -> Any:
+        return self.inner.to_image(self.middle - xy)
+
+
+@dataclass(frozen=True)
+class _Cameras:
+    """Cameras of the merged frames: of which view, which frame there."""
+
+    parts: tuple[Any, Any]
+    view: np.ndarray
+    frame: np.ndarray
+
+    def camera(self, f: int) -> Any:
+        return self.parts[self.view[f]].camera(int(self.frame[f]))
+
+
+def _as_first_sees(e: Evidence, setting: Setting, standard: Any) -> Evidence:
+    """The second view's evidence on the first's field and with the first's names of the sides."""
+    if setting.turned:
+        middle = np.array([float(standard.length_yd), float(standard.width_yd)])
+        places = replace(e.places, xy_field_yd=middle - e.places.xy_field_yd)
+        e = replace(e, places=places, cameras=_Turned(e.cameras, middle))
+    return replace(e, side=-e.side) if setting.crossed else e
+
+
+def _merged(
+    one: Evidence, two: Evidence, frames: list[np.ndarray], offset_s: float
+) -> tuple[Evidence, np.ndarray]:
+    """Evidence of both views' `frames` in the order of time, and every box's row in its own film.
+
+    The kits are known by then, so the colours themselves stay behind.
+    """
+    parts = (one, two)
+    time = np.concatenate([one.detections.pts_s[frames[0]], two.detections.pts_s[frames[1]] + offset_s])
+    view, frame = np.repeat([0, 1], [len(f) for f in frames]), np.concatenate(frames)
+    order = np.argsort(time, kind="stable")
+    time, view, frame = time[order], view[order], frame[order]
+    step = np.arange(len(time)) * LEAST_STEP_S
+    time = np.maximum.accumulate(time - step) + step  # increasing, also where both films have one time
+    at = [np.full(e.detections.n_frames, -1) for e in parts]
+    for v in (0, 1):
+        at[v][frame[view == v]] = np.flatnonzero(view == v)
+    rows = [np.flatnonzero(at[v][e.detections.frame] >= 0) for v, e in enumerate(parts)]
+    new = np.concatenate([at[v][e.detections.frame[rows[v]]] for v, e in enumerate(parts)])
+    order = np.argsort(new, kind="stable")
+
+    def of(name: str, owner: str | None = None) -> np.ndarray:
+        values = [
+            getattr(getattr(e, owner) if owner else e, name)[r] for e, r in zip(parts, rows, strict=True)
+        ]
+        return np.concatenate(values)[order]
+
+    d = one.detections
+    detections = Detections(
+        frame=new[order], xyxy_px=of("xyxy_px", "detections"), confidence=of("confidence", "detections"),
+        kind=of("kind", "detections"), colour=np.zeros((len(new), 0), np.float32), pts_s=time,
+        width_px=d.width_px, height_px=d.height_px, clip_id=d.clip_id,
+    )  # fmt: skip
+    places = Places(**{f.name: of(f.name, "places") for f in fields(Places)})
+    cameras = _Cameras((one.cameras, two.cameras), view, frame)
+    status = np.array([parts[v].status[f] for v, f in zip(view, frame, strict=True)], np.uint8)
+    evidence = Evidence(detections, places, of("side"), of("official"), cameras, status, one.parted, view)
+    return evidence, np.concatenate(rows)[order]
+
+
+def _between(index: np.ndarray, d: Detections, frames: np.ndarray) -> np.ndarray:
+    """(P,T) box rows with those of the frames stepped over: the box most like what lies between a man's two
+    neighbouring ones, where it is like enough and nobody else's."""
+    out = index.copy()
+    boxes = d.xyxy_px.astype(float)
+    for before, after in zip(frames[:-1], frames[1:], strict=True):
+        both = np.flatnonzero((index[:, before] >= 0) & (index[:, after] >= 0))
+        for f in range(before + 1, after):
+            rows = np.arange(d.rows(f).start, d.rows(f).stop)
+            if not len(rows) or not len(both):
+                continue
+            part = (f - before) / (after - before)
+            middle = (1 - part) * boxes[index[both, before]] + part * boxes[index[both, after]]
+            like = _iou(middle, boxes[rows])
+            men, got = like.argmax(0), like.argmax(1)
+            for k in np.flatnonzero(like.max(1) > SAME_BOX):
+                if men[got[k]] == k:
+                    out[both[k], f] = rows[got[k]]
+    return out
+
+
+def _iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """(M,N) overlap of boxes."""
+    low, high = np.maximum(a[:, None, :2], b[None, :, :2]), np.minimum(a[:, None, 2:], b[None, :, 2:])
+    inter = np.clip(high - low, 0, None).prod(-1)
+    area_a, area_b = (a[:, 2:] - a[:, :2]).prod(1), (b[:, 2:] - b[:, :2]).prod(1)
+    return np.asarray(inter / np.maximum(area_a[:, None] + area_b[None] - inter, 1e-9))
+
+
+def _on_frames(tracks: Tracks, film: Film, index: np.ndarray, offset_s: float) -> Tracks:
+    """Identities read at a film's own frames, with its boxes."""
+    d = film.detections
+    out = at_times(tracks, d.pts_s + offset_s)
+    there = np.isfinite(out.xy_field_yd).all(-1)
+    index = np.where(there, index, -1)
+    return replace(
+        out, t_s=d.pts_s, box_index=index, observed=(out.observed | (index >= 0)) & there,
+        xyxy_px=np.where(index[..., None] >= 0, d.xyxy_px[index], np.nan),
+        clip_id=d.clip_id,
+    )  # fmt: skip
