@@ -30,13 +30,15 @@ from vision.clicking import read_clicks
 from vision.film import PICTURES, open_clip, read_picture
 from vision.from_tables import play_tables
 from vision.jerseys import LookCollector, NumberLooks, name_numbers, rosters_of, with_evidence
+from vision.number_roles import renumbered
 from vision.plays import understand_play
 from vision.plays.game_sides import GameSides, kit_difference, kit_text
 from vision.plays.start import SURE_ODDS
 from vision.records import PLAYER, Detections, Tracks
 from vision.tracking.clip import track_clip
 from vision.tracking.colour import describe_colour
-from vision.tracking.views import join_views
+from vision.tracking.together import Film
+from vision.tracking.views import JoinedViews, join_views
 from vision.trouble import FilmTrouble
 
 MASKED_FROM = 0.3
@@ -223,6 +225,7 @@ def tables_of_play(
         remarks += remarks_of(film, cameras, one)
     joined = name_numbers(joined, rosters_of(roster, row))
     play = understand_play(joined, standard, row, events, play_id=play_id, lean=lean)
+    play = renumbered(play, roster, row)
     tables = play_tables(play, classifier, row)
     plays = tables["plays"][0]
     if sides is not None:
@@ -251,14 +254,24 @@ def fuse(
     first, second, kept = tracks[0], tracks[1], list(passes)
     if not len(first.ids) or not len(second.ids):
         return (first if len(first.ids) else second), kept, []
-    two = join_views(first, second, standard)
+    films = [Film(film.detections, cameras) for film, cameras, _ in kept]
+    two = join_views(first, second, standard, films=(films[0], films[1]))
     if not two.pairs:
         return two.tracks, kept, [two.message] if two.message else []
     film, cameras, view = kept[1]
     if "half a turn" in two.message:
         cameras = half_turn(cameras, standard)
     kept[1] = (film, replace(cameras, message="", _cache={}), view)
-    return two.tracks, kept, []
+    return _with_both_looks(two, kept), kept, []
+
+
+def _with_both_looks(two: JoinedViews, passes: Sequence[tuple[FilmPass, ClipCameras, str]]) -> Tracks:
+    """Joined tracks with what the looks of both films say of the men's numbers."""
+    looks = [
+        with_evidence(one, film.numbers, film.detections).number_evidence
+        for one, (film, _, _) in zip(two.each, passes, strict=False)
+    ]
+    return replace(two.tracks, number_evidence=sum(looks)) if looks else two.tracks
 
 
 def half_turn(cameras: ClipCameras, standard: FieldStandard) -> ClipCameras:

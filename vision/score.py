@@ -1,7 +1,7 @@
 """`underneath score FILM_WITH_TRUTH ...`: end-to-end figures against film whose answer is known.
 
-Each folder is one that `models.synthetic.season` wrote: clips/, sheet.csv and truth/. The clips are
-processed from their pixels like any film (truth files are opened only afterwards), into a season in a
+Each folder is one that `models.synthetic.season` wrote: clips/, sheet.csv, roster.csv and truth/. The clips
+are processed from their pixels like any film (truth files are opened only afterwards), into a season in a
 temporary folder or in `--season FOLDER` (what is stored there already is not done again). Several folders
 come out as one table, a column each; folders of one style (pro, college, school) also added up.
 """
@@ -24,6 +24,7 @@ from models.evaluation.camera import score_clip
 from models.evaluation.chart import score_tables
 from models.evaluation.tally import Tally
 from models.evaluation.tracking import TrackCounts, count_tracks
+from vision.charting import read_roster
 from vision.score_camera import add_clip, camera_tally
 from vision.score_peers import fault_table, keep_passes, peer_counts, peer_figures, peer_table
 from vision.score_table import Film, csv_rows, everything, pooled, text_table
@@ -32,6 +33,7 @@ from vision.trouble import FilmTrouble
 
 TABLES = ("clips", "plays", "cameras", "tracks", "players", "routes", "matchups", "drops")
 ELSEWHERE_YD = 2.0
+SHEET, ROSTER = "sheet.csv", "roster.csv"
 
 
 def read_truth(folder: Path) -> dict[str, pd.DataFrame]:
@@ -161,21 +163,34 @@ def clip_files(folder: Path) -> list[Path]:
     return sorted(p for p in (folder / "clips").iterdir() if p.suffix in (".mp4", ".avi", ".mkv", ".mov"))
 
 
-def process_folder(folder: Path, season_path: Path, workers: int, with_sheet: bool) -> Season:
-    """Process what is not stored yet."""
+def process_folder(
+    folder: Path, season_path: Path, workers: int, with_sheet: bool, with_roster: bool = True
+) -> Season:
+    """Process what is not stored yet, as `process` does with the folder's sheet and roster."""
     from vision.batch import run_batch
 
-    sheet = folder / "sheet.csv" if with_sheet and (folder / "sheet.csv").exists() else None
+    if with_roster and (folder / ROSTER).exists():
+        Season(season_path).write_roster(read_roster(folder / ROSTER))
+    sheet = folder / SHEET if with_sheet and (folder / SHEET).exists() else None
     standard = about_film(folder)["standard"]
     run_batch(clip_files(folder), season_path, standard=standard, workers=workers, sheet=sheet)
     return Season(season_path)
 
 
+def what_was_shown(folder: Path, with_sheet: bool, with_roster: bool) -> str:
+    """A line for the table: which of a folder's papers the program was shown."""
+    papers = (("sheet", SHEET, with_sheet), ("roster", ROSTER, with_roster))
+    said = [
+        f"{'with' if on and (folder / name).exists() else 'without'} the {word}" for word, name, on in papers
+    ]
+    return f"{folder.name}: {' and '.join(said)}"
+
+
 def score_folder(
-    folder: Path, season_path: Path, workers: int = 1, with_sheet: bool = True
+    folder: Path, season_path: Path, workers: int = 1, with_sheet: bool = True, with_roster: bool = True
 ) -> dict[str, Any]:
     """Process (what is not stored yet) and score one folder of film with truth."""
-    season = process_folder(folder, season_path, workers, with_sheet)
+    season = process_folder(folder, season_path, workers, with_sheet, with_roster)
     return figures_of(folder, season, about_film(folder)["standard"])
 
 
@@ -225,6 +240,7 @@ def _parser() -> argparse.ArgumentParser:
     add("--camera", action="store_true", help="the camera alone: solve anew, all its figures, its speed")
     add("--clicks", action="store_true", help="with --camera: also with points a simulated operator names")
     add("--no-sheet", action="store_true", help="do not show the program the charting sheet")
+    add("--no-roster", action="store_true", help="do not show the program the roster")
     add("--workers", type=int, default=max(1, (os.cpu_count() or 2) // 2))
     add("--every", action="store_true", help="print every figure of every folder, not the table alone")
     add("--json", type=Path, metavar="FILE", help="also write all figures as JSON")
@@ -235,7 +251,7 @@ def _parser() -> argparse.ArgumentParser:
 def main(argv: list[str] | None = None) -> int:
     """Command line of `underneath score`."""
     args = _parser().parse_args(argv)
-    films, peers = [], []
+    films, peers, shown = [], [], []
     with tempfile.TemporaryDirectory() as scratch:
         keep = args.season or Path(scratch)
         keep.mkdir(parents=True, exist_ok=True)
@@ -249,7 +265,8 @@ def main(argv: list[str] | None = None) -> int:
                 tally = camera_tally(folder, passes, standard, not args.no_sheet, args.clicks)
                 films.append(Film(folder.name, style, tally))
                 continue
-            season = process_folder(folder, path, args.workers, not args.no_sheet)
+            season = process_folder(folder, path, args.workers, not args.no_sheet, not args.no_roster)
+            shown.append(what_was_shown(folder, not args.no_sheet, not args.no_roster))
             films.append(Film(folder.name, style, tally_of(folder, season, standard)))
             if args.every:
                 print_figures(films[-1].figures, f"{folder.name}:")
@@ -259,6 +276,8 @@ def main(argv: list[str] | None = None) -> int:
     if args.camera:
         columns.append(everything(films))
     print(text_table(columns))
+    for line in dict.fromkeys(shown):
+        print(line)
     if peers:
         print("\n" + peer_table(peers))
     if args.faults:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from test_plays import paper_play
 
 from calibration.standards import get_standard
 from models.jerseys.crops import CROP_PX
@@ -13,15 +16,19 @@ from models.jerseys.reader import LOOK_COLUMNS, NUMBERS
 from vision.jerseys import (
     LEAST_HEIGHT_PX,
     LOOKS_HZ,
+    MISREAD,
     OTHER_UNIT,
     LookCollector,
     NumberLooks,
     chances_of_team,
+    misread,
     name_numbers,
     rosters_of,
     with_evidence,
     worth_a_look,
 )
+from vision.number_roles import number_weights, renumbered
+from vision.plays import understand_play
 from vision.records import BALL, OFFICIAL, OTHER, PLAYER, Detections, Tracks
 from vision.tracking.views import join_views
 
@@ -102,8 +109,8 @@ def test_looks_are_taken_a_few_times_a_second_and_keep_their_boxes() -> None:
 
 
 def test_weak_looks_add_up_and_one_alone_is_no_answer() -> None:
-    weak = look_at(54, 0.55)
-    tracks, looks, detections = clip_of([[weak] * 8, [weak] + [None] * 7], "AB")
+    weak = look_at(54, 0.6)
+    tracks, looks, detections = clip_of([[weak] * 16, [weak] + [None] * 15], "AB")
     said = name_numbers(with_evidence(tracks, looks, detections))
     assert said.jersey == ("54", "")
     assert said.jersey_probability[0] > 0.9 and np.isnan(said.jersey_probability[1])
@@ -131,7 +138,7 @@ def test_two_men_of_one_team_never_share_a_number() -> None:
     alike = name_numbers(with_evidence(*clip_of(both, "AA")))
     assert alike.jersey == ("", "")  # nobody can say which of them it is
     assert name_numbers(with_evidence(*clip_of(both, "AB"))).jersey == ("54", "54")
-    clear = [[look_at(54, 0.99)] * 5, [look_at(54, 0.5), look_at(51, 0.6), *[look_at(51, 0.7)] * 3]]
+    clear = [[look_at(54, 0.99)] * 6, [look_at(54, 0.5), look_at(51, 0.6), *[look_at(51, 0.9)] * 4]]
     assert name_numbers(with_evidence(*clip_of(clear, "AA"))).jersey == ("54", "51")
 
 
@@ -202,7 +209,7 @@ def test_two_views_add_their_evidence() -> None:
     at_s = np.arange(t) / 10
     xy = start[:, None] + speed[:, None] * at_s[:, None]
     evidence = np.zeros((2, p, NUMBERS))
-    evidence[:, 2, 61] = 4.0
+    evidence[:, 2, 61] = 6.0
     evidence[:, :, 60] = 1.0
     views = [
         Tracks(
@@ -213,5 +220,48 @@ def test_two_views_add_their_evidence() -> None:
     ]  # fmt: skip
     assert name_numbers(views[0]).jersey[2] == ""
     joined = join_views(views[0], views[1], get_standard("ncaa")).tracks
-    assert joined.number_evidence[2, 61] == pytest.approx(8.0)
+    assert joined.number_evidence[2, 61] == pytest.approx(12.0)
     assert name_numbers(joined).jersey[2] == "61"
+
+
+def test_one_digit_read_wrong_in_all_looks_leaves_a_doubt() -> None:
+    """However many looks say 17: a roster on which only 47 stands beside numbers unlike it gives 47 a chance,
+    and one that holds 17 is believed."""
+    tracks = with_evidence(*clip_of([[look_at(17, 0.95)] * 60], "A"))
+    said = np.exp(misread(tracks.number_evidence))[0]
+    assert said.argmax() == 17
+    for near in (47, 11):
+        assert said[near] / said[17] == pytest.approx(MISREAD / 17 / (1 - MISREAD), rel=0.05)
+    assert said[42] < 1e-3 * said[47] and said[7] < 1e-3 * said[47]  # two digits off; one digit alone
+    chances = chances_of_team(misread(tracks.number_evidence), {47: 1.0, 60: 1.0})[0]
+    assert chances[60] < 1e-3 and chances[47] > 0.3
+
+
+def test_the_rules_say_who_wears_what() -> None:
+    line, end, back = (number_weights(r, 1.0, "ncaa", {}) for r in ("OL", "WR", "S"))
+    assert line[72] == 1.0 and line[41] < 0.1 and line[84] < 0.1  # NCAA 7-1-4-a-3
+    assert end[72] < 0.1 and end[41] == end[84] == 1.0  # NCAA 7-3-3
+    assert (back == 1.0).all() and (number_weights("", math.nan, "ncaa", {}) == 1.0).all()
+    assert number_weights("OL", 0.5, "ncaa", {})[41] > 0.5  # a role only guessed at says less
+    assert number_weights("OL", 1.0, "canadian", {})[41] == 1.0
+    listed = number_weights("WR", 1.0, "nfl", {47: {"LB"}, 17: {"WR"}, 22: {"RB"}, 5: {"LB", "WR"}})
+    assert listed[17] == listed[5] == 1.0 > listed[22] > listed[47]
+
+
+def test_numbers_are_voted_on_again_when_the_roles_are_known() -> None:
+    """A guard's number reads like 42 nearly as well as like 62, a receiver's as surely as anything: 17."""
+    paper = paper_play()
+    evidence = np.zeros((22, NUMBERS))
+    guard, receiver = paper.index("LG"), paper.index("X")
+    evidence[guard, [42, 62]] = 30.0, 33.0
+    evidence[receiver, 17] = 20.0
+    tracks = name_numbers(replace(paper, number_evidence=evidence))
+    assert (tracks.jersey[guard], tracks.jersey[receiver]) == ("", "17")
+    play = understand_play(tracks, "ncaa")
+    roster = [{"team": "X", "jersey": n, "position": p} for n, p in ((62, "OL"), (17, "WR"), (42, "LB"))]
+    roster += [{"team": "Y", "jersey": n, "position": "LB"} for n in (50, 51)]
+    again = renumbered(play, roster, {"offense": "X", "defense": "Y"})
+    men = {m.player_id: m for m in again.players}
+    assert (men["LG"].jersey, men["X"].jersey) == ("62", "17")
+    assert again.tracks.jersey[guard] == "62" and men["LG"].jersey_probability > 0.97
+    assert renumbered(replace(play, kind="kick"), roster) == replace(play, kind="kick")

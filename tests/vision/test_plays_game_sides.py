@@ -106,7 +106,7 @@ def dressed(tracks: Tracks, a: np.ndarray, b: np.ndarray) -> tuple[Tracks, Detec
     n = p * t
     frame: Any = np.repeat(np.arange(t), p)
     where, sure, kind, index = np.zeros((n, 4)), np.ones(n), np.zeros(n), np.arange(n).reshape(t, p).T
-    boxes = Detections(frame, *(_any(v) for v in (where, sure, kind, colour)), tracks.t_s, 64, 36)
+    boxes = Detections(frame, _any(where), _any(sure), _any(kind), _any(colour), tracks.t_s, 64, 36)
     return replace(tracks, box_index=_any(index)), boxes
 
 

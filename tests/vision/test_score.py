@@ -186,3 +186,19 @@ def test_a_man_carried_outside_the_picture_is_neither_right_nor_wrong() -> None:
     assert blind < 0.95
     lost = ours.assign(x_field_yd=ours["x_field_yd"] + 8.0 * (ours["player_id"] == "p|B"))
     assert score.identity_counts(lost, score.with_men_outside(true, whole)).idf1 < 0.8
+
+
+def test_a_folders_roster_is_shown_and_the_table_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "film"
+    (folder / "truth").mkdir(parents=True)
+    (folder / "clips").mkdir()
+    (folder / "truth" / "game.json").write_text('{"standard": "ncaa", "style": "school"}')
+    (folder / "roster.csv").write_text("team,jersey,name,position\nX,12,A B,QB\n")
+    monkeypatch.setattr("vision.batch.run_batch", lambda *a, **k: 0)
+    for k, (shown, rows) in enumerate(((True, 1), (False, 0))):
+        season = score.process_folder(folder, tmp_path / f"{k}.season", 1, True, shown)
+        assert len(season.table("roster") if season.path.exists() else []) == rows
+    assert score.what_was_shown(folder, True, True) == "film: without the sheet and with the roster"
+    assert score.what_was_shown(folder, True, False) == "film: without the sheet and without the roster"
