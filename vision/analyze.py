@@ -271,7 +271,7 @@ def _with_both_looks(two: JoinedViews, passes: Sequence[tuple[FilmPass, ClipCame
         with_evidence(one, film.numbers, film.detections).number_evidence
         for one, (film, _, _) in zip(two.each, passes, strict=False)
     ]
-    return replace(two.tracks, number_evidence=sum(looks)) if looks else two.tracks
+    return replace(two.tracks, number_evidence=np.sum(looks, axis=0)) if looks else two.tracks
 
 
 def half_turn(cameras: ClipCameras, standard: FieldStandard) -> ClipCameras:
