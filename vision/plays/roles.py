@@ -90,9 +90,10 @@ def offense_roles(
             out[row] = RoleGuess("OL", 0.5)
     if later_yd is not None:
         for row, far in _ran_off([r for r, g in out.items() if g.role == "OL"], play_yd, later_yd):
-            if sum(g.role in ("RB", "TE", "WR") for g in out.values()) < eligible:
+            surplus = sum(g.role in ("RB", "TE", "WR") for g in out.values()) - eligible
+            if surplus < 0:
                 out[row] = RoleGuess("TE", 0.6)
-            elif far > RAN_FAR_YD:
+            elif far > RAN_FAR_YD and surplus == 0:
                 out[row] = RoleGuess("TE", 0.6)
                 stayed = _stayed_beside(out, play_yd, later_yd, (left, right))
                 if stayed >= 0:
