@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -43,6 +44,9 @@ class Evidence:
     views: np.ndarray | None = None
 
 
+_LAST: deque[tuple[Detections, Any, Any, Evidence | None]] = deque(maxlen=2)
+
+
 def track_clip(
     detections: Detections, cameras: Any, standard: Any, settings: TrackSettings | None = None
 ) -> Tracks:
@@ -62,7 +66,17 @@ def track_clip(
 
 
 def evidence_of(detections: Detections, cameras: Any, standard: Any) -> Evidence | None:
-    """What one clip's boxes say; None where no box stands on the field."""
+    """What one clip's boxes say; None where no box stands on the field. The last two clips' are kept: a play
+    in two films is followed first film by film, then as one."""
+    for boxes, solved, rules, evidence in _LAST:
+        if boxes is detections and solved is cameras and rules is standard:
+            return evidence
+    evidence = _evidence_of(detections, cameras, standard)
+    _LAST.append((detections, cameras, standard, evidence))
+    return evidence
+
+
+def _evidence_of(detections: Detections, cameras: Any, standard: Any) -> Evidence | None:
     detections = _credited(detections)
     places = find_places(detections, cameras, standard)
     if not places.valid.any():
