@@ -8,12 +8,13 @@ sure, its x settles all others.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from calibration.clip import LOST
 from calibration.evidence import ClipEvidence
+from calibration.pool import pooled
 from calibration.prior import CameraPrior, Clicks
 from calibration.solve import ClipSolution, solve_clip_fully
 from calibration.standards import FieldStandard, get_standard
@@ -50,6 +51,7 @@ class GameCameras:
         self.standard = get_standard(standard)
         self.priors = {}
         self.moved = []
+        self._told: dict[str, dict[str, CameraPrior]] = {}
 
     def solve(self, job: ClipJob) -> ClipSolution:
         """Solve one clip, first with the game's camera where it has one, else (or if that fails) alone."""
@@ -68,7 +70,7 @@ class GameCameras:
             alone = self._run(job, None)
             if _quality(alone) > _quality(best) - 0.05 and self._note_move(job.name, alone):
                 best = alone
-        self._learn(best)
+        self._learn(job.name, best)
         return best
 
     def _run(self, job: ClipJob, prior: CameraPrior | None) -> ClipSolution:
@@ -92,30 +94,19 @@ class GameCameras:
         assert alone.prior is not None
         self.moved.append(name)
         del self.priors[alone.prior.view]
+        self._told.pop(alone.prior.view, None)
         return True
 
-    def _learn(self, solution: ClipSolution) -> None:
-        learnt = solution.prior
-        if learnt is None or len(solution.key_frames) < 3 or solution.cameras.found_share < 0.6:
+    def _learn(self, name: str, solution: ClipSolution) -> None:
+        """Add what the clip alone says of its camera to what the game's other clips say of it."""
+        own = solution.own
+        if own is None or len(solution.key_frames) < 3 or solution.cameras.found_share < 0.6:
             return
-        old = self.priors.get(learnt.view)
-        if old is None:
-            self.priors[learnt.view] = learnt
-        elif not self._elsewhere(solution):
-            keep = (
-                learnt
-                if learnt.placed or not old.placed
-                else replace(learnt, placed=True, shared=_with_x(learnt, old))
-            )
-            self.priors[learnt.view] = replace(
-                keep, clips=old.clips + 1, flip=old.flip if learnt.flip is None else learnt.flip
-            )
-
-
-def _with_x(learnt: CameraPrior, old: CameraPrior) -> np.ndarray:
-    shared = learnt.shared.copy()
-    shared[3] = old.shared[3]
-    return shared
+        if own.view in self.priors and self._elsewhere(solution):
+            return
+        told = self._told.setdefault(own.view, {"": self.priors[own.view]} if own.view in self.priors else {})
+        told[name] = own
+        self.priors[own.view] = pooled(list(told.values()))
 
 
 def _quality(solution: ClipSolution) -> float:

@@ -13,6 +13,9 @@ SHARED = ("roll_deg", "k1", "k1_slope", "x_yd", "y_yd", "z_yd", "crown_yd", "num
 
 NUMBER_SURE_YD = 0.4  # sd of the numbers' rows below which they count as known rows
 
+PLAIN_YD = 2.0
+MOST_CLIPS = 4  # beyond these more clips of a camera say nothing more of how far a clip may stray
+
 Clicks = dict[int, list[tuple[float, float, float, float]]]
 
 
@@ -65,15 +68,30 @@ class CameraPrior:
 
 
 def belief_of(standard: FieldStandard, endzone: bool, prior: CameraPrior | None) -> SharedPrior:
-    weak = weak_prior(standard, endzone)
+    """What is known of a clip's camera before looking; x, known modulo five yards only, is left out."""
     if prior is None:
-        return weak
-    # x is only known modulo five yards while solving: leave it out of the belief
-    # marks of one ground err alike in every frame (the finder's bias, the paint): frames are worth
-    # less than they
-    # seem, and a lens changes a little
-    covariance = 4 * prior.covariance + np.diag([0.2, 0.005, 0.006, 0.5, 0.8, 0.3, 0.04, 0.05]) ** 2
+        return weak_prior(standard, endzone)
+    covariance = _roomy(prior)
     covariance[3, :] = covariance[:, 3] = 0.0
     covariance[3, 3] = 1e6
     mean = prior.shared.copy()
     return SharedPrior(mean, np.linalg.inv(covariance))
+
+
+def _roomy(prior: CameraPrior) -> np.ndarray:
+    """Covariance of the next clip's camera. Marks of one ground err alike in every frame (the finder's bias,
+    the paint), so frames are worth less than they seem, and a lens changes a little."""
+    room = np.array([0.2, 0.005, 0.006, 0.5, 0.8, 0.3, 0.04, 0.05]) / np.sqrt(min(prior.clips, MOST_CLIPS))
+    return np.asarray(4 * prior.covariance + np.diag(room**2))
+
+
+def with_x(belief: SharedPrior, prior: CameraPrior, x_yd: float, sd_yd: float) -> SharedPrior:
+    """The belief with the game's x, for a clip whose fit so far puts its camera at ``x_yd`` (sd ``sd_yd``)
+    modulo five yards; without it where it is not plain which five yards are meant. On a long lens depth and
+    focal length trade against one another, and the tripod's place settles both."""
+    near = prior.shared[3] + 5.0 * np.round((x_yd - prior.shared[3]) / 5.0)
+    plain = abs(x_yd - near) + 2 * sd_yd < PLAIN_YD
+    mean, information = belief.mean.copy(), belief.information.copy()
+    mean[3] = near if plain else x_yd
+    information[3, 3] = 1 / _roomy(prior)[3, 3] if plain else 1e-6
+    return SharedPrior(mean, information)

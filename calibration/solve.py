@@ -22,7 +22,7 @@ from calibration.clip import INTERPOLATED, LOST, MEASURED, ClipCameras
 from calibration.disagree import better_standard
 from calibration.evidence import ClipEvidence, FrameMarks
 from calibration.grow import CARRY_FRAMES, State, chain_of, grow, links_between, regrow
-from calibration.prior import CameraPrior, Clicks, belief_of
+from calibration.prior import CameraPrior, Clicks, belief_of, with_x
 from calibration.seed import clicked_seed, find_seed
 from calibration.standards import FieldStandard, get_standard
 
@@ -32,12 +32,15 @@ SHIFT_SD_PX = 0.03  # the whole picture's marks may sit off by this (sharpening,
 
 @dataclass
 class ClipSolution:
-    """Everything solve_clip found: the cameras, and what a game may learn from them."""
+    """Everything solve_clip found: the cameras, and what a game may learn from them.
+
+    prior: the camera with what the game knew before; own: by this clip's marks alone."""
 
     cameras: ClipCameras
     prior: CameraPrior | None = None
     votes: offset.Votes | None = None
     key_frames: tuple[int, ...] = ()
+    own: CameraPrior | None = None
 
 
 def solve_clip(
@@ -117,13 +120,29 @@ def solve_clip_fully(
         placed=not votes.needs_click,
         flip=flip,
     )
-    return ClipSolution(cameras, learnt, votes, tuple(state.frames))
+    own = learnt if prior is None else _own(evidence, standard, state, learnt, votes.shift_yd)
+    return ClipSolution(cameras, learnt, votes, tuple(state.frames), own)
 
 
 def _lost(evidence: ClipEvidence, standard: FieldStandard, message: str) -> ClipCameras:
     return ClipCameras.lost(
         len(evidence), evidence.width_px, evidence.height_px, standard.width_yd, message, standard.name
     )
+
+
+def _own(
+    evidence: ClipEvidence, standard: FieldStandard, state: State, learnt: CameraPrior, shift_yd: float
+) -> CameraPrior:
+    """The camera as this clip alone says, so that a game's clips can be weighed against one another."""
+    r, belief = state.result, belief_of(standard, state.endzone, None)
+    belief.mean[3] = r.shared[3]
+    links = links_between(evidence, state.frames, r.parameters, chain_of(evidence, state))
+    marks = [evidence.marks[f] for f in state.frames]
+    bundle = Bundle(marks, standard, belief, state.hash_yd, links, strays=True)
+    alone = bundle.solve(r.parameters[:, POSE], r.shared, (3, 3, 2.5, 2.5))
+    shared = alone.shared.copy()
+    shared[3] += shift_yd
+    return replace(learnt, shared=shared, covariance=alone.shared_covariance, origin=alone.focal_origin)
 
 
 def _bundle(
@@ -133,7 +152,7 @@ def _bundle(
     belief = belief_of(standard, state.endzone, prior)
     steps = chain_of(evidence, state)
     if prior is not None:
-        belief.mean[3] = state.result.shared[3]
+        belief = with_x(belief, prior, state.result.shared[3], state.result.shared_covariance[3, 3] ** 0.5)
     for final in (False, True):
         p = state.result.parameters
         links = links_between(evidence, state.frames, p, steps)

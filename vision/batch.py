@@ -45,7 +45,7 @@ from vision.store.keys import film_key
 from vision.trouble import Trouble
 
 CODE_VERSION = "0.1.0"
-ENOUGH_FOUND = 0.5
+ENOUGH_FOUND = 0.9
 """Share of frames with a camera below which a clip is tried again with what its game has taught."""
 FOUND_MORE = 0.25  # more frames with a camera: worth writing even where the numbers stay open
 GAMES_FILE = "cameras.games"
@@ -168,14 +168,14 @@ def _waiting_room(season_path: Path) -> Iterator[Path]:
             room.rmdir()
 
 
-def _asks(cameras: ClipCameras) -> bool:
+def asks(cameras: ClipCameras) -> bool:
     """Whether a clip's camera was lost or its yard lines could not be numbered."""
     return cameras.needs_click or cameras.found_share < ENOUGH_FOUND
 
 
 def _standing(passes: Sequence[tuple[FilmPass, ClipCameras, str]]) -> tuple[int, float]:
     """(how many of a play's clips ask, least share of frames with a camera)."""
-    return sum(_asks(c) for _, c, _ in passes), min(c.found_share for _, c, _ in passes)
+    return sum(asks(c) for _, c, _ in passes), min(c.found_share for _, c, _ in passes)
 
 
 class _Batch:
@@ -293,8 +293,8 @@ class _Batch:
         """Solve a play that asked again; write it when that settles it."""
         if work.asks and self._taught(work):
             passes = self._solve(work)
-            asks, found_share = _standing(passes)
-            if asks < work.asks or found_share > work.found_share + FOUND_MORE:
+            still, found_share = _standing(passes)
+            if still < work.asks or found_share > work.found_share + FOUND_MORE:
                 self._write(work, passes, "settled by the game's other clips")
 
     def _settle_sides(self, work: PlayWork) -> None:
