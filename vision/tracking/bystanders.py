@@ -60,7 +60,7 @@ def stillness(
     running = np.clip((activity - s.crowd_walks) / (s.crowd_runs - s.crowd_walks), 0, 1)
     one = s.still_odds * np.interp(speed, [s.still, s.quick], [1.0, -1.0]) * running
     alone = np.interp(_nearest(xy, inside), s.alone_yd, [0.0, 1.0])
-    step = float(np.median(np.diff(t_s))) if len(t_s) > 1 else s.look_s
+    step = float(np.mean(np.diff(t_s))) if len(t_s) > 1 else s.look_s
     total = np.where(inside, one * alone, 0.0).sum(1) * step / s.look_s
     return np.asarray(np.clip(total, -s.still_limit, s.still_limit))
 

@@ -64,7 +64,7 @@ def exchange_tails(
     xy (P,T,2): smoothed places of the same men. Every man changes at most once a call.
     """
     s = settings or ExchangeSettings()
-    step = float(np.median(np.diff(detections.pts_s))) if detections.n_frames > 1 else 1.0
+    step = float(np.mean(np.diff(detections.pts_s))) if detections.n_frames > 1 else 1.0
     meetings = _meetings(box, xy, chains, step, s)
     if not meetings:
         return box, chains, 0

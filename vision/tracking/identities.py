@@ -92,7 +92,7 @@ def smooth_boxes(
 def _calm(velocity: np.ndarray, t_s: np.ndarray, reach_s: float) -> np.ndarray:
     """(P,T,2) the fastest velocity within `reach_s` of each time: a man about to start is no longer calm."""
     speed = np.linalg.norm(velocity, axis=-1)
-    reach = round(reach_s / float(np.median(np.diff(t_s)))) if len(t_s) > 1 else 0
+    reach = round(reach_s / float(np.mean(np.diff(t_s)))) if len(t_s) > 1 else 0
     fastest = maximum_filter1d(speed, 2 * reach + 1, axis=1, mode="nearest")
     return np.stack([fastest, np.zeros_like(fastest)], -1)
 
@@ -108,7 +108,7 @@ def _fill(
     seen = box >= 0
     first = np.where(seen.any(1), seen.argmax(1), d.n_frames)
     last = np.where(seen.any(1), d.n_frames - 1 - seen[:, ::-1].argmax(1), -1)
-    hold = int(round(s.end_hold_s / float(np.median(np.diff(d.pts_s))))) if d.n_frames > 1 else 0
+    hold = int(round(s.end_hold_s / float(np.mean(np.diff(d.pts_s))))) if d.n_frames > 1 else 0
     added = 0
     for f in range(d.n_frames):
         rows = np.arange(d.rows(f).start, d.rows(f).stop)

@@ -2,7 +2,7 @@
 
 A low camera hardly sees how far away a man is, but sees well how far to the side; the camera behind the end
 zone sees just that. So boxes of both views, each with its own error ellipse, hold an identity where either
-view alone mixes men up. Every second frame of each view is taken, so that this costs no more than one film.
+view alone mixes men up.
 """
 
 from __future__ import annotations
@@ -17,10 +17,7 @@ from vision.tracking.clip import Evidence, TrackSettings, evidence_of, follow
 from vision.tracking.clock import at_times
 from vision.tracking.places import Places
 
-EVERY = 2
 LEAST_STEP_S = 1e-3
-SAME_BOX = 0.5
-"""A box of a frame stepped over is a man's if it overlaps (IoU) the mean of his neighbouring ones by more."""
 
 
 @dataclass(frozen=True)
@@ -50,12 +47,10 @@ def follow_together(
     if evidence[0] is None or evidence[1] is None:
         return None
     one, two = evidence[0], _as_first_sees(evidence[1], setting, standard)
-    frames = [np.arange(0, one.detections.n_frames, EVERY), np.arange(0, two.detections.n_frames, EVERY)]
     t, late = one.detections.pts_s, two.detections.pts_s + setting.offset_s
-    common = (late[frames[1]] >= t[0]) & (late[frames[1]] <= t[-1])
-    frames[1] = frames[1][common]
+    frames = [np.arange(len(t)), np.flatnonzero((late >= t[0]) & (late <= t[-1]))]
     merged, rows = _merged(one, two, frames, setting.offset_s)
-    tracks = follow(merged, standard, _sparse(settings or TrackSettings()))
+    tracks = follow(merged, standard, settings)
     if not len(tracks.ids):
         return None
     views, parts = np.asarray(merged.views), []
@@ -63,14 +58,8 @@ def follow_together(
         index = np.full((len(tracks.ids), film.detections.n_frames), -1)
         box = tracks.box_index[:, views == view]
         index[:, frames[view]] = np.where(box >= 0, rows[box], -1)
-        index = _between(index, film.detections, frames[view])
         parts.append(_on_frames(tracks, film, index, offset))
     return parts[0], parts[1]
-
-
-def _sparse(s: TrackSettings) -> TrackSettings:
-    """Settings for every `EVERY`-th frame of a view: fewer neighbouring boxes say the same."""
-    return replace(s, paths=replace(s.paths, correlated=max(1.0, s.paths.correlated / EVERY)))
 
 
 @dataclass(frozen=True)
@@ -147,35 +136,6 @@ def _merged(
     status = np.array([parts[v].status[f] for v, f in zip(view, frame, strict=True)], np.uint8)
     evidence = Evidence(detections, places, of("side"), of("official"), cameras, status, one.parted, view)
     return evidence, np.concatenate(rows)[order]
-
-
-def _between(index: np.ndarray, d: Detections, frames: np.ndarray) -> np.ndarray:
-    """(P,T) box rows with those of the frames stepped over: the box most like what lies between a man's two
-    neighbouring ones, where it is like enough and nobody else's."""
-    out = index.copy()
-    boxes = d.xyxy_px.astype(float)
-    for before, after in zip(frames[:-1], frames[1:], strict=True):
-        both = np.flatnonzero((index[:, before] >= 0) & (index[:, after] >= 0))
-        for f in range(before + 1, after):
-            rows = np.arange(d.rows(f).start, d.rows(f).stop)
-            if not len(rows) or not len(both):
-                continue
-            part = (f - before) / (after - before)
-            middle = (1 - part) * boxes[index[both, before]] + part * boxes[index[both, after]]
-            like = _iou(middle, boxes[rows])
-            men, got = like.argmax(0), like.argmax(1)
-            for k in np.flatnonzero(like.max(1) > SAME_BOX):
-                if men[got[k]] == k:
-                    out[both[k], f] = rows[got[k]]
-    return out
-
-
-def _iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """(M,N) overlap of boxes."""
-    low, high = np.maximum(a[:, None, :2], b[None, :, :2]), np.minimum(a[:, None, 2:], b[None, :, 2:])
-    inter = np.clip(high - low, 0, None).prod(-1)
-    area_a, area_b = (a[:, 2:] - a[:, :2]).prod(1), (b[:, 2:] - b[:, :2]).prod(1)
-    return np.asarray(inter / np.maximum(area_a[:, None] + area_b[None] - inter, 1e-9))
 
 
 def _on_frames(tracks: Tracks, film: Film, index: np.ndarray, offset_s: float) -> Tracks:
