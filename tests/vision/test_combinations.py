@@ -102,3 +102,16 @@ def test_the_closer_rule_wins_when_its_routes_are_the_likeliest():
     assert 0.45 < found.probability < 0.6
     other = Runner("right1", "right", 2, {"in": 0.2, "shallow_cross": 0.75}, 13, 8)
     assert match([men[0], other, men[2]])["right"].name == "go-shallow"
+
+
+def test_routes_that_make_a_combination_together_are_likelier():
+    unsure = Runner("right0", "right", 1, {"out": 0.55, "comeback": 0.4}, 18, 20)
+    flat = Runner("right1", "right", 2, {"flat": 0.97}, 8, 15)
+    found = match([unsure, flat])["right"]  # an out over a flat is no combination, a comeback is
+    assert found.name == "comeback-flat" and found.routes == ("comeback", "flat")
+    assert LEAST < found.probability < 0.7
+
+
+def test_one_receiver_alone_is_single_whatever_he_ran():
+    lone = Runner("left0", "left", 1, {"go": 0.3, "post": 0.3, "in": 0.3}, -18, -15)
+    assert match([lone])["left"].name == "single"

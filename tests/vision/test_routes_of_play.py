@@ -156,3 +156,14 @@ def test_the_coarser_name_stands_beside_the_trades():
     assert row["route_twelve"] == "GO" and row["route_twelve_probability"] == said.twelve_probability > 0.5
     corrected = read_routes(fake_play(1), corrections={"w": "post"})["w"]
     assert corrected.twelve == ""
+
+
+def test_names_are_means_over_the_clocks_that_may_be_right():
+    paths = simulated_paths(4_500, 2)["path"]
+    ids = [str(k) for k in range(len(paths))]
+    sharp, known, rough = (
+        name_paths(ids, paths, clock_sd_s=c) for c in ((0.0, 0.0), (0.02, 0.5), (0.07, 0.2))
+    )
+    assert all(known[i].probability == sharp[i].probability for i in ids)
+    assert any(abs(rough[i].probability - sharp[i].probability) > 1e-3 for i in ids)
+    assert all(rough[i].probability <= 1.0 and sum(rough[i].chances.values()) <= 1.0 + 1e-6 for i in ids)

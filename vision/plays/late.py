@@ -15,9 +15,7 @@ COMES_IN_S, COMES_IN_WIDE_YD, SEEN_S = 1.3, 8.0, 0.5
 ball or beyond the line, and for so long"""
 
 
-def late_receivers(
-    path: F64, t: F64, rows: NDArray[np.intp], free: int
-) -> dict[int, tuple[RoleGuess, F64]]:
+def late_receivers(path: F64, t: F64, rows: NDArray[np.intp], free: int) -> dict[int, tuple[RoleGuess, F64]]:
     """Row -> (role, place where first seen) of at most `free` men, the first seen first.
 
     path (P,T,2) in the play frame, t (T,) from the snap, rows: men of the offense not in its line-up.

@@ -18,8 +18,8 @@ RELEASE_S = 0.12
 """mean ground speed of a pass, and the time the ball needs to get going (common practice; no source)"""
 
 WINDOW_LAG_S = 0.09
-"""how much later than the throw the windows of `infer_throw` match best (medians: 0.06 on simulated plays, 0.10
-on fourteen tuning films, whose tracks are smoother)"""
+"""how much later than the throw the windows of `infer_throw` match best (medians: 0.06 on simulated plays,
+0.10 on fourteen tuning films, whose tracks are smoother)"""
 
 SURE_GAIN_YD_PER_S = 2.7
 """with a rusher on the passer, this much growth of the defenders' closing speed still tells a throw (of 35
