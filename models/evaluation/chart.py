@@ -297,7 +297,7 @@ def score_tables(found: Tables, true: Tables, view: str = "sideline") -> Tally:
         our_tracks = our_tracks.dropna(subset=["x_field_yd", "y_field_yd"])
         names = score_people(tally, our_tracks, tracks, snap, round(float(last) * fps), fps)
         score_teams(tally, our_tracks, tracks, names)
-        score_roles(tally, found, true, play_id, names)
+        score_roles(tally, found, true, play_id, names, str(truth_play.get("kind", "pass")) == "kick")
         score_names(tally, _of(found, "players", play_id), _of(true, "players", play_id), names)
         if truth_play.get("kind", "pass") != "pass":
             continue
@@ -326,8 +326,10 @@ def score_teams(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: Ma
         tally.hit("team right", ours.get(found_id) == theirs.get(true_id))
 
 
-def score_roles(tally: Tally, found: Tables, true: Tables, play_id: str, names: Mapping[str, str]) -> None:
-    """Role of the people matched at the snap."""
+def score_roles(
+    tally: Tally, found: Tables, true: Tables, play_id: str, names: Mapping[str, str], kick: bool = False
+) -> None:
+    """Role of the people matched at the snap; kicks, whose men have jobs that no pass play has, apart."""
     ours = (
         _of(found, "players", play_id).drop_duplicates("player_id").set_index("player_id")["role"].to_dict()
     )
@@ -336,4 +338,4 @@ def score_roles(tally: Tally, found: Tables, true: Tables, play_id: str, names: 
     )
     for true_id, found_id in names.items():
         if isinstance(theirs.get(true_id), str):
-            tally.hit("role right", ours.get(found_id) == theirs[true_id])
+            tally.hit("role right on kicks" if kick else "role right", ours.get(found_id) == theirs[true_id])
