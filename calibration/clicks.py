@@ -160,9 +160,13 @@ def solve_clicks(
         belief = SharedPrior(prior.shared, np.linalg.inv(prior.covariance + np.diag(sd**2)))
     else:
         belief = weak_prior(standard, endzone)
-        if endzone and xy[:, 0].mean() > standard.centre_x_yd:
-            belief.mean[3] = standard.length_yd - belief.mean[3]
     p, covariance, cost = _best(px, xy, base, belief, endzone)
+    if endzone and not known:  # behind the other end?
+        there = weak_prior(standard, endzone)
+        there.mean[3] = standard.length_yd - there.mean[3]
+        other = _best(px, xy, base, there, endzone)
+        if other[2] < cost:
+            belief, (p, covariance, cost) = there, other
     camera = base.with_parameters(p, covariance)
     img, ok = camera.to_image(xy)
     residual = np.where(ok, np.hypot(*(img - px).T), np.inf)

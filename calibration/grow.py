@@ -54,9 +54,10 @@ def grow(
     standard: FieldStandard,
     seed: tuple[int, start.FrameSolution],
     prior: CameraPrior | None,
+    held: bool = True,
 ) -> State | None:
     """Carry the seed's camera to every marked frame, nearest first; keep those that pass the gates. None when
-    too few do."""
+    too few do. held: poses that contradict the motion do not pass."""
     first, solution = seed
     hash_yd, endzone = solution.hash_from_sideline_yd, solution.endzone
     steps = chain.build_chain(evidence.links, first, solution.parameters, principal_of(evidence))
@@ -66,6 +67,9 @@ def grow(
         np.diag(np.array([*SEED_ROOM, before.number_sd_yd]) ** -2.0),
     )
     known: dict[int, np.ndarray] = {first: solution.parameters}
+    if len(evidence.marks[first].click_px):  # a few points named by hand: the frame's own marks say more
+        marks = evidence.marks[first]
+        known[first] = start.refine(marks, standard, hash_yd, solution.parameters, belief).parameters[0]
     together = 2
     for frame in sorted(evidence.marks, key=lambda f: abs(f - first)):
         if frame in known:
@@ -80,7 +84,8 @@ def grow(
             p = alone
         else:
             p[POSE] = pose
-        found = _posed(evidence.marks[frame], standard, hash_yd, endzone, p, belief, pose, before.number_yd)
+        marks = evidence.marks[frame]
+        found = _posed(marks, standard, hash_yd, endzone, p, belief, pose, before.number_yd, held)
         if found is None:
             continue
         known[frame] = found
@@ -135,8 +140,9 @@ def _posed(
     belief: SharedPrior,
     carried: np.ndarray | None,
     number_yd: float | None,
+    held: bool = True,
 ) -> np.ndarray | None:
-    """A frame refined from p (9,); None when it fails the gates or leaves the carried pose."""
+    """A frame refined from p (9,); None when it fails the gates or (``held``) leaves the carried pose."""
     for rounds in ((5, 4, 3, 2.5), (2.5, 2.5)):
         result = start.refine(marks, standard, hash_yd, p, belief, rounds)
         found = start.judge(
@@ -144,7 +150,7 @@ def _posed(
         )
         if not found.accepted:
             return None
-        if carried is None or not _jumped(result.parameters[0, POSE], carried, marks):
+        if carried is None or not held or not _jumped(result.parameters[0, POSE], carried, marks):
             return result.parameters[0]
     return None
 

@@ -22,12 +22,15 @@ from calibration.clip import INTERPOLATED, LOST, MEASURED, ClipCameras
 from calibration.disagree import better_standard
 from calibration.evidence import ClipEvidence, FrameMarks
 from calibration.grow import CARRY_FRAMES, State, chain_of, grow, links_between, regrow
-from calibration.prior import CameraPrior, Clicks, belief_of, with_x
+from calibration.lines import find_transversals
+from calibration.prior import CameraPrior, Clicks, belief_of, weak_prior, with_x
 from calibration.seed import clicked_seed, find_seed
 from calibration.standards import FieldStandard, get_standard
 
 DRIFT_SD_PX = 0.06  # of a carried pose, a frame
 SHIFT_SD_PX = 0.03  # the whole picture's marks may sit off by this (sharpening, scaling, interlacing)
+
+ONE_ROW = "only one hash row is seen: other clips of the game, or four named points, must tell the scale"
 
 
 @dataclass
@@ -72,12 +75,18 @@ def solve_clip_fully(
         charted line of scrimmage may lie (field yards) when the direction of play is not known.
     """
     standard = get_standard(standard)
-    seed, evidence = clicked_seed(evidence, standard, clicks, prior, view)
+    plain = evidence
+    seed, evidence = clicked_seed(plain, standard, clicks, prior, view)
     if seed is None:
         seed = find_seed(evidence, standard, prior, view)
     if seed is None:
         return ClipSolution(_lost(evidence, standard, _why_lost(evidence, standard, view)))
-    state = grow(evidence, standard, seed, prior)
+    state = grow(evidence, standard, seed, prior) or grow(evidence, standard, seed, prior, held=False)
+    if (
+        state is None and clicks
+    ):  # points close together leave the camera open: the marks alone, then numbered
+        evidence, seed = plain, find_seed(plain, standard, prior, view)
+        state = None if seed is None else grow(evidence, standard, seed, prior)
     if state is None:
         return ClipSolution(
             _lost(evidence, standard, "marks were found, but no camera explains enough frames")
@@ -263,6 +272,14 @@ def _placed(cameras: ClipCameras, standard: FieldStandard, votes: offset.Votes, 
     )
 
 
+def _one_row_only(marks: FrameMarks, standard: FieldStandard) -> bool:
+    """Whether the marks show one hash row, no side line and no numbers whose place the rules fix: the scale
+    across the field is then open, and nothing tells rule sets apart."""
+    rows = find_transversals(marks.row_px, np.random.default_rng(5), 3.0 * marks.unit_px)
+    numbers = len(marks.numeral_px) >= 3 and weak_prior(standard, True).number_yd is not None
+    return len(rows) == 1 and len(marks.side_px) < 3 and not numbers
+
+
 def _why_lost(evidence: ClipEvidence, standard: FieldStandard, view: str | None) -> str:
     """One line: nothing found, or another rule set fits."""
     from calibration.standards import STANDARDS
@@ -270,6 +287,8 @@ def _why_lost(evidence: ClipEvidence, standard: FieldStandard, view: str | None)
     if not evidence.marks or max(m.count for m in evidence.marks.values()) < 6:
         return "no field marks were found: is there a field in the picture?"
     best = sorted(evidence.marks, key=lambda f: -evidence.marks[f].count)[:2]
+    if all(_one_row_only(evidence.marks[frame], standard) for frame in best):
+        return ONE_ROW
     for name, other in STANDARDS.items():
         if name == standard.name:
             continue

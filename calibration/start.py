@@ -305,13 +305,13 @@ def _fixed_across(
 def _anchors(
     marks: FrameMarks, standard: FieldStandard, hash_yd: float, p: np.ndarray, number_yd: float | None
 ) -> int:
-    """How many of the rows (hash rows, side lines, known rows of numbers) are seen: two crossings or numbers,
-    or ten ridge points each."""
+    """How many of the rows (hash rows, side lines, known rows of numbers) are seen: two crossings, three
+    numbers or ten ridge points each."""
     width = standard.width_yd
     principal = ((marks.width_px - 1) / 2, (marks.height_px - 1) / 2)
     rows = [(marks.row_px, hash_yd, 2), (marks.boundary_px, 0.0, 10)]
     if number_yd is not None:
-        rows.append((marks.numeral_px, number_yd, 2))
+        rows.append((marks.numeral_px, number_yd, 3))
     count = 0
     for points, y, need in rows + [(points, width - y, need) for points, y, need in rows]:
         if len(points):
