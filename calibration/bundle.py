@@ -77,7 +77,6 @@ class Bundle:
     ) -> BundleResult:
         """Refine poses (F, 4: pan, tilt, log focal, roll) and shared (8,). rounds: kernel widths, one
         per step."""
-        seen = self.seen
         poses, shared = np.array(poses, float), np.array(shared, float)
         origin = float(np.median(poses[:, 2]))
         if self.prior.number_yd is None:
@@ -86,13 +85,8 @@ class Bundle:
         damping = 1e-6
         for width in rounds:
             p = self.expand(poses, shared, origin)
-            target, ok, code = seen.associate(p, shared[7])
-            grad = seen.gradients(p)
-            r = seen.residuals(p, target, ok, code, grad)
-            jac = seen.jacobian(p, r, target, ok, code, grad)
-            weight = seen.weights(r, ok, width)
-            design = seen.design(jac, poses, shared, origin, seen.by_number(target, ok, grad))
-            a, b = self._normal(design, r, weight, poses, shared)
+            at = self.seen.look(p, poses, shared, origin, width)
+            a, b = self._normal(at.design, at.r, at.weight, poses, shared)
             keep = np.concatenate([np.ones(4 * len(poses), bool), mask])
             a, b = a[np.ix_(keep, keep)], b[keep]
             a[np.diag_indices_from(a)] *= 1 + damping
@@ -196,23 +190,16 @@ class Bundle:
     def _finish(self, poses: np.ndarray, shared: np.ndarray, origin: float, width: float) -> BundleResult:
         seen = self.seen
         p = self.expand(poses, shared, origin)
-        target, ok, code = seen.associate(p, shared[7])
-        grad = seen.gradients(p)
-        r = seen.residuals(p, target, ok, code, grad)
-        jac = seen.jacobian(p, r, target, ok, code, grad)
-        weight = seen.weights(r, ok, width)
-        design = seen.design(jac, poses, shared, origin, seen.by_number(target, ok, grad))
-        a, _ = self._normal(design, r, weight, poses, shared)
+        look = seen.look(p, poses, shared, origin, width)
+        a, _ = self._normal(look.design, look.r, look.weight, poses, shared)
         f = len(poses)
         covariance = np.linalg.pinv(a, hermitian=True)
         if self.strays:
-            by_shift = seen.by_shift(r, p, target, ok, code, grad)
-            found = seen.strays(r, weight, design, target, code, grad, by_shift)
-            variance = score_variance(found, f)
+            variance = score_variance(seen.strays(look, seen.by_shift(look, p)), f)
             variance[4 * f :, 4 * f :] += self.prior.information
             self._soften(variance, np.zeros(len(a)), poses, shared, self._soft_stray(poses, shared))
             covariance = covariance @ variance @ covariance
-        size = np.hypot(*r.T)
+        size, ok = np.hypot(*look.r.T), look.ok
         sd, explained, rows = np.zeros(f), np.zeros(f), np.zeros(f)
         factor = seen.sd
         for j in range(f):

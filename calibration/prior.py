@@ -37,7 +37,7 @@ class SharedPrior:
         return float(self.mean[7]) if self.number_sd_yd < NUMBER_SURE_YD else None
 
 
-def weak_prior(standard: FieldStandard, endzone: bool, hash_known: bool = True) -> SharedPrior:
+def weak_prior(standard: FieldStandard, endzone: bool) -> SharedPrior:
     """What is known of any wide camera before looking (film facts; sd generous)."""
     number = standard.number_rows_yd[0]
     if endzone:

@@ -28,6 +28,20 @@ the same for a whole clip below 2."""
 LINE_SHARE = 0.1  # points of one line err together (paint, sharpening, the net): each counts this much
 
 
+@dataclass(frozen=True)
+class Look:
+    """The marks under one set of cameras: target (N, 2), usable (N,) and code of `Sightings.associate`,
+    gradient (N, 2), residuals r (N, 2), weight (N,), design (N, 2, 12)."""
+
+    target: np.ndarray
+    ok: np.ndarray
+    code: np.ndarray
+    gradient: np.ndarray
+    r: np.ndarray
+    weight: np.ndarray
+    design: np.ndarray
+
+
 @dataclass
 class Sightings:
     """Marks of F frames of one size; ``use``: the kinds that count (clicks always do)."""
@@ -71,6 +85,20 @@ class Sightings:
         w = self.standard.width_yd
         self.rows = np.array([h, w - h])
         self.sides = np.array([0.0, w])
+
+    def look(self, p: np.ndarray, poses: np.ndarray, shared: np.ndarray, origin: float, width: float) -> Look:
+        """Everything the solver needs at the cameras p (F, 9) that poses and shared make; width: the
+        kernel's."""
+        target, ok, code = self.associate(p, shared[7])
+        gradient = self.gradients(p)
+        r = self.residuals(p, target, ok, code, gradient)
+        jac = self.jacobian(p, r, target, ok, code, gradient)
+        design = self.design(jac, poses, shared, origin, self.by_number(target, ok, gradient))
+        return Look(target, ok, code, gradient, r, self.weights(r, ok, width), design)
+
+    def _grazing(self, gradient: np.ndarray) -> np.ndarray:
+        """By how much less marks are trusted where so few pixels see a yard (1 = as much as any)."""
+        return np.asarray(1 + (GRAZING_PX / np.maximum(gradient / self.unit, 0.2)) ** 3)
 
     def associate(self, p: np.ndarray, number_yd: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """For each mark: target field point (N, 2), usable (N,), and free direction code.
@@ -128,7 +156,7 @@ class Sightings:
         out[code == 1, 1] = 0.0
         out[code == 2, 0] = 0.0
         out[code == 0, 0] /= ALONG
-        out /= 1 + (GRAZING_PX / np.maximum(gradient / self.unit, 0.2)) ** 3
+        out /= self._grazing(gradient)
         click = self.kind == CLICK
         if click.any():
             img, good = batch.image(target[click], p, self.frame[click], self.principal, w, rot)
@@ -175,9 +203,8 @@ class Sightings:
 
     def by_number(self, target: np.ndarray, ok: np.ndarray, gradient: np.ndarray) -> np.ndarray:
         """(N,) change of the residuals across the row for a yard more between the numbers and their side."""
-        graze = 1 + (GRAZING_PX / np.maximum(gradient[:, 1] / self.unit, 0.2)) ** 3
         side = np.where(target[:, 1] < self.standard.width_yd / 2, -1.0, 1.0)
-        value = side * gradient[:, 1] / graze / (self.sd * self.unit)
+        value = side * gradient[:, 1] / self._grazing(gradient[:, 1]) / (self.sd * self.unit)
         return np.where(ok & (self.kind == NUMERAL), value, 0.0)
 
     def design(
@@ -195,42 +222,35 @@ class Sightings:
         c[:, 1, 11] = by_number
         return c
 
-    def by_shift(self, r: np.ndarray, p: np.ndarray, *args: np.ndarray) -> np.ndarray:
+    def by_shift(self, look: Look, p: np.ndarray) -> np.ndarray:
         """(N, 2, 2) change of the residuals when all marks lie a pixel (of 1280) to the right, lower."""
-        out, px = np.empty((*r.shape, 2)), self.px
+        out, px = np.empty((*look.r.shape, 2)), self.px
         for k in (0, 1):
             self.px = px + np.eye(2)[k] * 0.1 * self.unit
-            out[..., k] = (self.residuals(p, *args) - r) / 0.1
+            moved = self.residuals(p, look.target, look.ok, look.code, look.gradient)
+            out[..., k] = (moved - look.r) / 0.1
         self.px = px
         return np.nan_to_num(out)
 
-    def strays(
-        self,
-        r: np.ndarray,
-        weight: np.ndarray,
-        design: np.ndarray,
-        target: np.ndarray,
-        code: np.ndarray,
-        grad: np.ndarray,
-        by_shift: np.ndarray,
-    ) -> Observations:
+    def strays(self, look: Look, by_shift: np.ndarray) -> Observations:
         """The residuals as single numbers, each with the painted mark it belongs to."""
+        weight, target = look.weight, look.target
         line = np.isin(self.kind, (LINE, BOUNDARY, TICK))
         parts = []
         for column in (0, 1):
-            on = (weight > 0) & (code != 2 - column)
+            on = (weight > 0) & (look.code != 2 - column)
             x, y = np.round(target[on, 0] / 5), np.round(target[on, 1] * 3)
             long = line[on]
             place = np.where(long & (column == 1), 0.0, x), np.where(long & (column == 0), 0.0, y)
             kind = self.kind[on] * 2 + column
             key = (kind * 1000 + place[0] + 500) * 1000 + place[1] + 500
             along = np.where(long, target[on, 1 - column], 0.0)
-            clear = 1 / (1 + (GRAZING_PX / np.maximum(grad[on, column] / self.unit, 0.2)) ** 3)
+            clear = 1 / self._grazing(look.gradient[on, column])
             # lines lie as one, rows and edges as a near and a far one
             half = np.where(self.kind[on] == LINE, 0, 1 + (target[on, 1] > self.standard.width_yd / 2))
-            look = np.where(self.kind[on] == BOUNDARY, SIDE, self.kind[on]) * 3 + half
+            alike = np.where(self.kind[on] == BOUNDARY, SIDE, self.kind[on]) * 3 + half
             parts.append(
-                (r[on, column], weight[on], design[on, column], self.frame[on], kind, key, along, clear)
-                + (look, by_shift[on, column], self.sd[on])
+                (look.r[on, column], weight[on], look.design[on, column], self.frame[on], kind, key)
+                + (along, clear, alike, by_shift[on, column], self.sd[on])
             )
         return Observations(*(np.concatenate(p) for p in zip(*parts, strict=True)))

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration import offset, start
-from calibration.bundle import POSE, Bundle, BundleResult
+from calibration.bundle import POSE, Bundle
 from calibration.clip import INTERPOLATED, LOST, MEASURED, ClipCameras
 from calibration.disagree import better_standard
 from calibration.evidence import ClipEvidence, FrameMarks
@@ -168,30 +168,18 @@ def _bundle(
         marks = [evidence.marks[f] for f in state.frames]
         bundle = Bundle(marks, standard, belief, state.hash_yd, links, strays=True)
         result = bundle.solve(p[:, POSE], state.result.shared, (4, 3, 3, 2.5, 2.5))
-        good = [j for j, m in enumerate(marks) if _passes(m, standard, state, result, j, belief.number_yd)]
         state = replace(state, result=result)
+        good = [j for j, m in enumerate(marks) if _passes(m, standard, state.keep([j]), belief.number_yd)]
         if final or len(good) == len(marks) or len(good) < 2:
             return state.keep(good or list(range(len(marks))))
         state = state.keep(good)
     return state
 
 
-def _passes(
-    marks: FrameMarks,
-    standard: FieldStandard,
-    state: State,
-    result: BundleResult,
-    j: int,
-    number_yd: float | None,
-) -> bool:
-    one = replace(
-        result,
-        parameters=result.parameters[j : j + 1],
-        covariance=result.covariance[j : j + 1],
-        sd_px=result.sd_px[j : j + 1],
-    )
+def _passes(marks: FrameMarks, standard: FieldStandard, one: State, number_yd: float | None) -> bool:
+    """Whether a key frame still passes the gates; one: the state of that frame alone."""
     return start.judge(
-        marks, standard, state.hash_yd, one, state.endzone, carried=True, number_yd=number_yd
+        marks, standard, one.hash_yd, one.result, one.endzone, carried=True, number_yd=number_yd
     ).accepted
 
 

@@ -8,7 +8,7 @@ number is likelier than `SURE`; else the number stays blank.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import permutations
 from typing import Any
@@ -187,16 +187,20 @@ def rosters_of(
     """
     names = {plain_name((row or {}).get(side)): side for side in ("offense", "defense")}
     lists: dict[str, dict[int, float]] = {}
-    for man in roster:
-        jersey, team = man.get("jersey"), plain_name(man.get("team"))
-        if jersey is None or jersey != jersey or not 0 <= int(jersey) < NUMBERS:
-            continue
-        role = role_of(man.get("position") or "")
+    for team, number, role in listed_men(roster):
         unit = "offense" if role in OFFENSE_ROLES else "defense"
         weight = 1.0 if not role or unit == names.get(team, unit) else OTHER_UNIT
         numbers = lists.setdefault(team, {})
-        numbers[int(jersey)] = max(weight, numbers.get(int(jersey), 0.0))
+        numbers[number] = max(weight, numbers.get(number, 0.0))
     return {n: lists[n] for n in names} if len(names) == 2 and set(names) <= set(lists) else lists
+
+
+def listed_men(roster: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, int, str]]:
+    """(team as `plain_name`, number, role or '') of the roster's rows that have a number."""
+    for man in roster:
+        jersey = man.get("jersey")
+        if jersey is not None and jersey == jersey and 0 <= int(jersey) < NUMBERS:
+            yield plain_name(man.get("team")), int(jersey), role_of(man.get("position") or "")
 
 
 def plain_name(name: object) -> str:

@@ -16,9 +16,9 @@ from typing import Any
 import numpy as np
 
 from models.jerseys.reader import NUMBERS
-from vision.jerseys import name_numbers, plain_name, rosters_of
+from vision.jerseys import listed_men, name_numbers, plain_name, rosters_of
 from vision.plays.record import ELIGIBLE, Play
-from vision.table_words import OFFENSE_ROLES, role_of
+from vision.table_words import OFFENSE_ROLES
 
 INELIGIBLE, CANADIAN_INELIGIBLE = (50, 80), (40, 80)
 LINE_OTHERWISE, ELIGIBLE_OTHERWISE = 0.03, 0.05
@@ -89,9 +89,7 @@ def _fits(role: str, position: str) -> float:
 def _positions(roster: Sequence[Mapping[str, Any]], team: object) -> dict[int, set[str]]:
     """Number -> positions that the roster lists for it in a team; {} where the team is not named."""
     out: dict[int, set[str]] = {}
-    for man in roster:
-        jersey, role = man.get("jersey"), role_of(man.get("position") or "")
-        if role and jersey is not None and jersey == jersey and 0 <= int(jersey) < NUMBERS:
-            if plain_name(team) and plain_name(man.get("team")) == plain_name(team):
-                out.setdefault(int(jersey), set()).add(role)
+    for name, number, role in listed_men(roster):
+        if role and name and name == plain_name(team):
+            out.setdefault(number, set()).add(role)
     return out

@@ -166,9 +166,9 @@ def name_paths(
     if not paths:
         return {}
     classifier = classifier or RouteClassifier.load()
-    said = _over_clocks(classifier, paths, clock_sd_s, "trade")
-    heads = classifier.label_sets
-    coarse = _over_clocks(classifier, paths, clock_sd_s, "twelve") if "twelve" in heads else None
+    grids = _over_clocks(paths, clock_sd_s)
+    said = _mean_prediction(classifier, grids, "trade")
+    coarse = _mean_prediction(classifier, grids, "twelve") if "twelve" in classifier.label_sets else None
     answers = said.answer
     grid = to_grid([_until_soon_after_the_throw(p) for p in paths])
     measured = measure(grid)
@@ -190,20 +190,25 @@ def name_paths(
     return out
 
 
-def _over_clocks(
-    classifier: RouteClassifier, paths: Sequence[RoutePath], clock_sd_s: tuple[float, float], head: str
-) -> RoutePrediction:
-    """Mean prediction over the clock as it is and four others: snap early or late, throw early or late."""
-    first = classifier.predict_grid(to_grid(paths), head)
+def _over_clocks(paths: Sequence[RoutePath], clock_sd_s: tuple[float, float]) -> list[Grid]:
+    """The paths on the clock as it is and on four others: snap early or late, throw early or late."""
+    grids = [to_grid(paths)]
     snap, throw = (float(v) if math.isfinite(v) else 0.0 for v in clock_sd_s)
     if snap < LEAST_SNAP_S:
-        return first
+        return grids
     snap, throw = min(1.4 * snap, MOST_SNAP_S), min(throw, MOST_THROW_S)
-    every = [first.probability]
     for a, b in itertools.product((-snap, snap), (-throw, throw)):
         moved = [replace(p, t_s=p.t_s + a, throw_s=p.throw_s + a + b, end_s=p.end_s + a + b) for p in paths]
-        every.append(classifier.predict_grid(to_grid(moved), head).probability)
-    return replace(first, probability=np.mean(every, axis=0))
+        grids.append(to_grid(moved))
+    return grids
+
+
+def _mean_prediction(classifier: RouteClassifier, grids: Sequence[Grid], head: str) -> RoutePrediction:
+    """Mean prediction over the grids of the same men."""
+    every = [classifier.predict_grid(grid, head) for grid in grids]
+    if len(every) == 1:
+        return every[0]
+    return replace(every[0], probability=np.mean([e.probability for e in every], axis=0))
 
 
 def _until_soon_after_the_throw(path: RoutePath) -> RoutePath:

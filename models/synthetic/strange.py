@@ -12,8 +12,9 @@ men hidden almost whole are left out.
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import cv2
 import numpy as np
@@ -24,6 +25,7 @@ LEAST_SEEN = 0.12  # share of a man in view below which he is no truth, as in th
 
 # joint offsets in yards: forward, left, up (from memory of common body proportions, height 2.0 yd)
 Pose = dict[str, np.ndarray]
+Truth = TypeVar("Truth")
 LIMBS = (
     ("hip_l", "knee_l", 0.105, "pants"),
     ("knee_l", "foot_l", 0.075, "sock"),
@@ -247,21 +249,28 @@ def draw_frame(rng: np.random.Generator) -> tuple[np.ndarray, list[tuple[int, np
     return np.clip(picture * light + noise, 0, 255).astype(np.uint8), seen
 
 
-def write_set(out: Path, frames: int, seed: int) -> None:
-    """Write images/ and labels/ (Ultralytics detection format)."""
+def write_frames(
+    out: Path, frames: int, seed: int, draw: Callable[[np.random.Generator], tuple[np.ndarray, Truth]]
+) -> Iterator[tuple[str, tuple[int, ...], Truth]]:
+    """Draw frames and write them to images/; yields each one's name, its picture's shape and its truth."""
     (out / "images").mkdir(parents=True, exist_ok=True)
-    (out / "labels").mkdir(exist_ok=True)
     for index in range(frames):
         rng = np.random.default_rng([seed, index])
-        picture, boxes = draw_frame(rng)
-        quality = int(rng.integers(35, 95))
-        cv2.imwrite(str(out / "images" / f"{index:05d}.jpg"), picture, [cv2.IMWRITE_JPEG_QUALITY, quality])
-        h, w = picture.shape[:2]
+        picture, truth = draw(rng)
+        quality = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(35, 95))]
+        cv2.imwrite(str(out / "images" / f"{index:05d}.jpg"), picture, quality)
+        yield f"{index:05d}", picture.shape, truth
+
+
+def write_set(out: Path, frames: int, seed: int) -> None:
+    """Write images/ and labels/ (Ultralytics detection format)."""
+    (out / "labels").mkdir(parents=True, exist_ok=True)
+    for name, (h, w, *_), boxes in write_frames(out, frames, seed, draw_frame):
         rows = []
         for k, b in boxes:
             middle, extent = (b[:2] + b[2:]) / 2 / [w, h], (b[2:] - b[:2]) / [w, h]
             rows.append(f"{k} {middle[0]:.6f} {middle[1]:.6f} {extent[0]:.6f} {extent[1]:.6f}")
-        (out / "labels" / f"{index:05d}.txt").write_text("\n".join(rows))
+        (out / "labels" / f"{name}.txt").write_text("\n".join(rows))
 
 
 def main() -> None:

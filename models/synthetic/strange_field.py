@@ -22,7 +22,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from models.synthetic.strange import _colours, _ground_texture, draw_figure, make_pose
+from models.synthetic.strange import _colours, _ground_texture, draw_figure, make_pose, write_frames
 
 SIZES = ((1920, 1080), (1280, 720), (960, 540), (854, 480))
 
@@ -182,9 +182,7 @@ def _numbers(rng: np.random.Generator, rules: Rules, x: np.ndarray, y: np.ndarra
             if hit.any():
                 tile = cv2.remap(glyphs[value], u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR)
                 out = np.maximum(out, tile.astype(float) / 255 * hit)
-            if (
-                value != round(rules.length / 2) and rules.tall
-            ):  # the arrow beside it, to the nearer goal line
+            if value != round(rules.length / 2):  # the arrow beside it, to the nearer goal line
                 toward = -1.0 if k * 10 < rules.length / 2 else 1.0
                 ahead = (x - k * 10) * toward - long / 2 - 0.15
                 wing = np.abs(y - middle - up * 0.35)
@@ -244,15 +242,8 @@ def main() -> None:
     parser.add_argument("--frames", type=int, default=60)
     parser.add_argument("--seed", type=int, default=9101)
     args = parser.parse_args()
-    (args.out / "images").mkdir(parents=True, exist_ok=True)
-    truth = []
-    for index in range(args.frames):
-        rng = np.random.default_rng([args.seed, index])
-        picture, row = draw_frame(rng)
-        name = f"{index:05d}.jpg"
-        quality = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(35, 95))]
-        cv2.imwrite(str(args.out / "images" / name), picture, quality)
-        truth.append(row | {"image": name})
+    drawn = write_frames(args.out, args.frames, args.seed, draw_frame)
+    truth = [row | {"image": f"{name}.jpg"} for name, _, row in drawn]
     (args.out / "truth.json").write_text(json.dumps(truth))
 
 

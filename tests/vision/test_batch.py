@@ -280,6 +280,12 @@ def a_game_with_a_sheet(
     return files, sheet
 
 
+def a_game_of_sides(tmp_path: Path, game: Game, monkeypatch: pytest.MonkeyPatch) -> tuple[list[Path], Path]:
+    """Such a game, of whose plays only who has the ball is read."""
+    monkeypatch.setattr(batch, "tables_of_play", sides_alone)
+    return a_game_with_a_sheet(tmp_path, game)
+
+
 def directions(season: Path) -> dict[str, int]:
     plays = Season(season).table("plays")
     return dict(zip(plays["play_id"], plays["direction"].astype(int), strict=True))
@@ -288,8 +294,7 @@ def directions(season: Path) -> dict[str, int]:
 def test_a_play_of_doubtful_offense_is_read_again_at_the_games_end(
     tmp_path: Path, game: Game, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(batch, "tables_of_play", sides_alone)
-    files, sheet = a_game_with_a_sheet(tmp_path, game)
+    files, sheet = a_game_of_sides(tmp_path, game, monkeypatch)
     season = tmp_path / "s.season"
 
     def killed(_: object) -> None:
@@ -315,8 +320,7 @@ def test_a_play_of_doubtful_offense_is_read_again_at_the_games_end(
 def test_a_later_batch_of_the_same_game_knows_what_the_earlier_said(
     tmp_path: Path, game: Game, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(batch, "tables_of_play", sides_alone)
-    files, sheet = a_game_with_a_sheet(tmp_path, game)
+    files, sheet = a_game_of_sides(tmp_path, game, monkeypatch)
     season = tmp_path / "s.season"
     said: list[str] = []
     for part in (files[1:], files[:1]):

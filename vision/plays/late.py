@@ -43,10 +43,8 @@ def with_late(
 ) -> F64:
     """Adds such men to `offense` while fewer than `eligible` are known. Returns the places at the snap (P,2),
     theirs where they were first seen (to tell side and number by)."""
-    names = [motion.team[int(r)] for r in lineup.offense]
-    team = max(set(names), key=names.count)
     known = np.concatenate([lineup.offense, lineup.defense])
-    rows = np.array([r for r in motion.rows(team) if r not in known], dtype=np.intp)
+    rows = np.array([r for r in motion.rows(motion.team_of(lineup.offense)) if r not in known], dtype=np.intp)
     free = max(0, eligible - sum(g.role in ELIGIBLE for g in offense.values()))
     spots = play_yd.copy()
     for row, (guess, place) in late_receivers(path, t, rows, free).items():

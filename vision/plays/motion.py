@@ -73,6 +73,11 @@ class Motion:
     def rows(self, *teams: str) -> NDArray[np.intp]:
         return np.flatnonzero([t in teams for t in self.team])
 
+    def team_of(self, rows: NDArray[np.intp]) -> str:
+        """The team that most of some men are of."""
+        names = [self.team[int(r)] for r in rows]
+        return max(sorted(set(names)), key=names.count)
+
     def at(self, t_s: float) -> int:
         """Index of the sample nearest to a time (held at the ends)."""
         return int(np.clip(round((t_s - self.t_s[0]) * RATE_HZ), 0, len(self.t_s) - 1))

@@ -14,7 +14,7 @@ import numpy as np
 from calibration.standards import FieldStandard
 from vision.plays.lineup import Lineup
 from vision.plays.motion import F64
-from vision.plays.record import to_play
+from vision.plays.record import ELIGIBLE, to_play
 
 BACK_DEPTH_YD = -2.4
 """an eligible man deeper than this and inside the tackles' reach is a back"""
@@ -83,14 +83,14 @@ def offense_roles(
     free = {
         r: max(play_yd[r, 1] - right, left - play_yd[r, 1]) for r, g in out.items() if g.role in ("TE", "WR")
     }
-    while len(line) < 5 and sum(g.role in ("RB", "TE", "WR") for g in out.values()) > eligible and free:
+    while len(line) < 5 and sum(g.role in ELIGIBLE for g in out.values()) > eligible and free:
         row = min(free, key=lambda r: free[r])
         if free.pop(row) < 3.0 and play_yd[row, 0] > -2.5:
             line.add(row)
             out[row] = RoleGuess("OL", 0.5)
     if later_yd is not None:
         for row, far in _ran_off([r for r, g in out.items() if g.role == "OL"], play_yd, later_yd):
-            surplus = sum(g.role in ("RB", "TE", "WR") for g in out.values()) - eligible
+            surplus = sum(g.role in ELIGIBLE for g in out.values()) - eligible
             if surplus < 0:
                 out[row] = RoleGuess("TE", 0.6)
             elif far > RAN_FAR_YD and surplus == 0:
@@ -165,7 +165,7 @@ def number_receivers(roles: dict[int, RoleGuess], play_yd: F64) -> dict[int, tup
 
     A back straight behind the ball (within BEHIND_BALL_YD) has number 0 and no side.
     """
-    eligible = [r for r, g in roles.items() if g.role in ("RB", "TE", "WR")]
+    eligible = [r for r, g in roles.items() if g.role in ELIGIBLE]
     out: dict[int, tuple[int, str]] = {}
     for side, sign in (("left", -1), ("right", 1)):
         men = [

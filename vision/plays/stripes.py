@@ -41,12 +41,8 @@ def recalled(tracks: Tracks, lineup: Lineup, snap_s: float) -> Tracks | None:
     if not 0 < len(rows) <= CROWD:
         return None
     players = motion_of(tracks)
-    names = [_commonest([players.team[int(r)] for r in side]) for side in (lineup.offense, lineup.defense)]
+    names = [players.team_of(side) for side in (lineup.offense, lineup.defense)]
     team = list(tracks.team)
     for row in rows:
         team[tracks.index(crew.ids[int(row)])] = names[int(place[row, 0] > 0.0)]
     return replace(tracks, team=tuple(team))
-
-
-def _commonest(names: list[str]) -> str:
-    return max(sorted(set(names)), key=names.count)

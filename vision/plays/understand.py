@@ -68,18 +68,19 @@ def understand_play(
     known = {k: float(v) for k, v in (events or {}).items() if v is not None and math.isfinite(float(v))}
     play_id = play_id or str(row.play_id or tracks.clip_id)
     kickoff = find_kickoff(motion) if row.kind in ("", "kick") else None
+    if kickoff is not None:
+        return row.onto(kickoff_play(play_id, field.name, motion, tracks, kickoff))
     start = find_start(motion, known, ball, row.spot(field), row.kind, lean)
     again = None
-    if start.lineup is not None and kickoff is None and not roles:
+    if start.lineup is not None and not roles:
         again = recalled(tracks, start.lineup, start.snap.value)
     if again is not None:
         tracks, motion = again, motion_of(again)
         start = find_start(motion, known, ball, row.spot(field), row.kind, lean)
-    if kickoff is not None:
-        return row.onto(kickoff_play(play_id, field.name, motion, tracks, kickoff))
     if start.lineup is None or not start.snap.known:
-        play = Play(play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, warnings=start.warnings)
-        play = replace(play, tracks=tracks)
+        play = Play(
+            play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, warnings=start.warnings, tracks=tracks
+        )
     else:
         play = _describe(play_id, field, motion, tracks, start, dict(roles or {}), known, ball, row)
     return row.onto(replace(play, side_evidence=start.side_evidence))
@@ -184,8 +185,7 @@ def _people(
     into the picture soon after it, a blank role."""
     tackle = float(np.max(np.abs(play_yd[list(lineup.line), 1])))
     late = motion.span(snap_s - 0.4, snap_s)
-    names = [motion.team[int(r)] for r in lineup.offense]
-    offense_name = max(set(names), key=names.count)
+    offense_name = motion.team_of(lineup.offense)
     out = []
     for row, player_id in enumerate(motion.ids):
         guess = guesses.get(row)
@@ -235,7 +235,7 @@ def _passing(
     offense = [r for r, g in guesses.items() if r in lineup.offense]
     qb = next((r for r in offense if guesses[r].role == "QB"), -1)
     backs = [r for r in offense if guesses[r].role == "RB"]
-    receivers = np.array([r for r in offense if guesses[r].role in ("RB", "TE", "WR")], dtype=np.intp)
+    receivers = np.array([r for r in offense if guesses[r].role in ELIGIBLE], dtype=np.intp)
     backers = np.array([r for r, g in guesses.items() if g.role == "LB"], dtype=np.intp)
     velocity = play.direction * motion.velocity * np.array([1.0, -1.0])
     # a line-up read only half does not show who stands to kick
