@@ -71,6 +71,7 @@ GROUPS: tuple[tuple[str, tuple[Row, ...]], ...] = (
         ("run or kick told from pass", "run or kick told from pass", "value"),
         ("snap within 0.1 s", "snap within 0.1 s", "value"),
         ("snap within 0.2 s", "snap within 0.2 s", "value"),
+        ("a kick's snap within 0.2 s", "snap within 0.2 s on kicks", "value"),
         ("throw within 0.2 s", "throw within 0.2 s", "value"),
         ("direction right", "direction right", "value"),
         ("line of scrimmage error, median yd", "line of scrimmage error yd", "median"),

@@ -78,15 +78,17 @@ def _value(row: pd.Series | None, name: str) -> float:
 
 
 def score_moments(tally: Tally, found: pd.Series | None, true: pd.Series) -> None:
-    """Snap, throw, line of scrimmage, direction and pass/run/kick of one play."""
+    """Snap, throw, line of scrimmage, direction and pass/run/kick of one play; a kick's snap, which starts no
+    drop and no route, apart."""
+    kick = " on kicks" if true.get("kind") == "kick" else ""
     for name, tolerances in (("snap_s", (0.1, 0.2)), ("throw_s", (0.2,))):
         truth = _value(true, name)
         if not np.isfinite(truth):
             continue
         error = abs(_value(found, name) - truth)
         for tolerance in tolerances:
-            tally.hit(f"{name[:-2]} within {tolerance} s", bool(error <= tolerance))
-        tally.add(f"{name[:-2]} error s", [error])
+            tally.hit(f"{name[:-2]} within {tolerance} s{kick}", bool(error <= tolerance))
+        tally.add(f"{name[:-2]} error s{kick}", [error])
     if found is not None:
         tally.add(
             "line of scrimmage error yd", [abs(_value(found, "los_field_yd") - _value(true, "los_field_yd"))]

@@ -141,6 +141,20 @@ def test_unknown_kind_stays_with_the_passes():
     assert scored(plays=truth("unknown")["plays"])["run or kick told from pass"]["value"] == 1.0
 
 
+def test_a_kicks_snap_and_roles_count_apart():
+    """A kick's moments and jobs are no pass play's: a late snap of one leaves the plays' figure alone."""
+    plays = truth("kick")["plays"]
+    kick = {**truth("kick"), "plays": plays.assign(snap_s=plays["snap_s"] + 0.15)}
+    figures = score_tables(kick, truth("kick")).figures()
+    assert figures["snap within 0.1 s on kicks"] == {"value": 0.0, "n": 1}
+    assert figures["snap within 0.2 s on kicks"] == {"value": 1.0, "n": 1}
+    assert figures["role right on kicks"]["value"] == 1.0
+    assert not {"snap within 0.1 s", "snap error s", "role right"} & set(figures)
+    late = truth()["plays"]
+    run = scored(plays=late.assign(snap_s=late["snap_s"] + 0.15))
+    assert run["snap within 0.1 s"] == {"value": 0.0, "n": 1} and "snap within 0.1 s on kicks" not in run
+
+
 def test_twelve_classes_forgive_what_they_join():
     """Curl and comeback are one class in the set; a go is another (taxonomy_twelve.json)."""
     assert twelve().mapping["curl"] == twelve().mapping["comeback"] != twelve().mapping["go"]
