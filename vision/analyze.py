@@ -30,7 +30,7 @@ from vision.clicking import read_clicks
 from vision.film import PICTURES, open_clip, read_picture
 from vision.from_tables import play_tables
 from vision.jerseys import LookCollector, NumberLooks, name_numbers, rosters_of, with_evidence
-from vision.number_roles import renumbered
+from vision.number_roles import renumbered, roster_says
 from vision.plays import understand_play
 from vision.plays.game_sides import GameSides, kit_difference, kit_text
 from vision.plays.start import SURE_ODDS
@@ -207,8 +207,8 @@ def tables_of_play(
     """Rows of one play for `Season.write_play`.
 
     passes: (pass, cameras, view) with the sideline view first. events: moments a person corrected (s on
-    the first clip's clock). roster: rows of team and jersey. sides: what the game's plays said of who has
-    the ball and what the sides wear; used, and taught this play. Returns (clip rows, tables).
+    the first clip's clock). roster: rows of team, jersey, position. sides: what the game's plays said of who
+    has the ball and what the sides wear; used, and taught this play. Returns (clip rows, tables).
     """
     kit, lean = np.zeros(0), 0.0
     tracks = [follow(film, cameras, standard) for film, cameras, _ in passes]
@@ -224,7 +224,8 @@ def tables_of_play(
     for (film, cameras, _), one in zip(passes, tracks, strict=True):
         remarks += remarks_of(film, cameras, one)
     joined = name_numbers(joined, rosters_of(roster, row))
-    play = understand_play(joined, standard, row, events, play_id=play_id, lean=lean)
+    says = roster_says(joined, roster, row)
+    play = understand_play(joined, standard, row, events, play_id=play_id, lean=lean, says=says)
     play = renumbered(play, roster, row)
     tables = play_tables(play, classifier, row)
     plays = tables["plays"][0]

@@ -1,4 +1,4 @@
-"""Numbers once more when the roles are known: the rules and the roster say who may wear what.
+"""Numbers and roles tell of each other: the rules and the roster say who may wear what.
 
 On a scrimmage play at least five men of the offense's line wear 50 to 79, and who is eligible for a pass does
 not (NCAA rules 7-1-4-a-3 and 7-3-3; NFHS 7-2-5 and 7-5-6; NFL 5-1-2, where a lineman may report as eligible;
@@ -16,8 +16,10 @@ from typing import Any
 import numpy as np
 
 from models.jerseys.reader import NUMBERS
-from vision.jerseys import listed_men, name_numbers, plain_name, rosters_of
-from vision.plays.record import ELIGIBLE, Play
+from vision.jerseys import NOT_LISTED, listed_men, misread, name_numbers, plain_name, rosters_of
+from vision.plays.record import ELIGIBLE, ROLES, Play
+from vision.plays.roles import RoleLogs
+from vision.records import Tracks
 from vision.table_words import OFFENSE_ROLES
 
 INELIGIBLE, CANADIAN_INELIGIBLE = (50, 80), (40, 80)
@@ -28,6 +30,48 @@ OTHER_UNIT, OTHER_GROUP, NEAR_GROUP = 0.05, 0.15, 0.4
 position; at one that is played from the same places (guesses from common sense)"""
 NEAR = ({"CB", "S"}, {"RB", "TE"}, {"WR", "TE"}, {"WR", "RB"}, {"DL", "LB"}, {"LB", "S"})
 NOT_A_ROLE_UNDER = 0.3
+SAYS_MOST = 3.0
+"""log-odds that a roster says at most of a man's role: men play out of position, sheets err"""
+
+
+def roster_says(
+    tracks: Tracks, roster: Sequence[Mapping[str, Any]] = (), row: Mapping[str, Any] | None = None
+) -> RoleLogs:
+    """{player id: {role: log-likelihood}} of what the looks at each man's number and the positions listed say
+    of his role, of the offense's roles if his team has the ball and the defense's if not; {} without
+    positions or looks.
+
+    Bayes' rule over the numbers: a role's men wear the numbers listed at it (weights of `_fits`), or one not
+    listed at all."""
+    if not np.any(tracks.number_evidence):
+        return {}
+    listed = {unit: _positions(roster, (row or {}).get(unit)) for unit in ("offense", "defense")}
+    if not all(listed.values()):
+        return {}
+    wears = {r: _worn(r, listed["offense" if r in OFFENSE_ROLES else "defense"]) for r in ROLES}
+    evidence = misread(tracks.number_evidence)
+    said: dict[str, dict[str, float]] = {}
+    for k, player_id in enumerate(tracks.ids):
+        if np.any(tracks.number_evidence[k]):
+            looks = np.exp(evidence[k] - evidence[k].max())
+            logs = {role: math.log(float(looks @ worn)) for role, worn in wears.items()}
+            said[player_id] = {
+                role: max(log - max(logs[r] for r in logs if _unit(r) == _unit(role)), -SAYS_MOST)
+                for role, log in logs.items()
+            }
+    return said
+
+
+def _unit(role: str) -> bool:
+    return role in OFFENSE_ROLES
+
+
+def _worn(role: str, listed: Mapping[int, set[str]]) -> np.ndarray:
+    """(NUMBERS,) chance of each number for a man of this role."""
+    chance = np.full(NUMBERS, NOT_LISTED / max(NUMBERS - len(listed), 1))
+    weight = np.array([max(_fits(role, position) for position in positions) for positions in listed.values()])
+    chance[list(listed)] = (1 - NOT_LISTED) * weight / weight.sum()
+    return chance
 
 
 def renumbered(

@@ -9,6 +9,7 @@ source).
 from __future__ import annotations
 
 import itertools
+from collections.abc import Mapping
 from functools import cache
 
 import numpy as np
@@ -55,13 +56,18 @@ def defense_roles(
     offense: dict[int, RoleGuess],
     jersey: tuple[str, ...],
     back_yd: F64 | None = None,
+    says: Mapping[int, Mapping[str, float]] | None = None,
 ) -> dict[int, RoleGuess]:
     """Role of each defensive row from the play frame at the snap (P,2). back_yd (P,): see `given_ground`;
-    a man on the line who goes back with a receiver is no lineman."""
+    a man on the line who goes back with a receiver is no lineman. says: {row: {role: log-likelihood}} from
+    elsewhere."""
     rows = [int(r) for r in lineup.defense]
     if not rows:
         return {}
     scores = np.array([_scores(r, rows, play_yd, lineup, offense, jersey[r]) for r in rows])
+    for k, row in enumerate(rows):
+        own = (says or {}).get(row, {})
+        scores[k] += [own.get(role, 0.0) for role in ROLES]
     if back_yd is not None:
         scores[:, 0] -= DROP_COST * np.clip(np.nan_to_num(back_yd[rows]) - DROP_YD, 0.0, 3.0)
     best: tuple[float, list[int]] = (-np.inf, [])

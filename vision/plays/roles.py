@@ -7,6 +7,7 @@ evidence (numbers 50-79 are ineligible linemen under NCAA, NFL and NFHS numberin
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +35,9 @@ DEEPEST_YD = -10.5
 BEHIND_BALL_YD = 0.6
 """a back this close to the ball's lateral place belongs to neither side"""
 
+RoleLogs = Mapping[str, Mapping[str, float]]
+"""{player id: {role: log-likelihood}}, whatever else than his place speaks of a man's role"""
+
 
 @dataclass(frozen=True)
 class RoleGuess:
@@ -47,12 +51,14 @@ def offense_roles(
     jersey: tuple[str, ...],
     eligible: int = 5,
     later_yd: F64 | None = None,
+    says: Mapping[int, Mapping[str, float]] | None = None,
 ) -> dict[int, RoleGuess]:
     """Role of each offensive row. play_yd (P,2): depth, lateral at the snap. eligible: how many men beside
     five
     linemen and the quarterback the rules leave (six in Canada); more than that means that a lineman was not
     recognised: the man on the line nearest the others is one. later_yd (P,2): places two seconds after the
-    snap; an end man of the line who has run off by then is a tight end, and a lineman was not seen.
+    snap; an end man of the line who has run off by then is a tight end, and a lineman was not seen. says:
+    {row: {role: log-likelihood}} from elsewhere.
     """
     out: dict[int, RoleGuess] = {}
     line = set(lineup.line)
@@ -77,6 +83,8 @@ def offense_roles(
             out[row] = RoleGuess("OL", 0.5)
             continue
         scores = _eligible_scores(float(depth), float(outside), jersey[row])
+        own = (says or {}).get(row, {})
+        scores = {role: score + own.get(role, 0.0) for role, score in scores.items()}
         best = max(scores, key=lambda r: scores[r])
         total = sum(np.exp(s) for s in scores.values())
         out[row] = RoleGuess(best, float(np.exp(scores[best]) / total))

@@ -30,6 +30,7 @@ from vision.plays.passing import (
 from vision.plays.record import ELIGIBLE, UNKNOWN, Play, PlayerInPlay, Value, to_play
 from vision.plays.roles import (
     RoleGuess,
+    RoleLogs,
     formation_words,
     hash_words,
     in_play_frame,
@@ -52,6 +53,7 @@ def understand_play(
     roles: Mapping[str, str] | None = None,
     play_id: str = "",
     lean: float = 0.0,
+    says: RoleLogs | None = None,
 ) -> Play:
     """Find the snap, the line, the offense, the roles, the quarterback's drop, the throw and its target.
 
@@ -60,6 +62,7 @@ def understand_play(
     events: known moments on the tracks' clock in s: snap, set, throw, arrival, end (any of them).
     ball: the ball's path where it is known. roles: known roles by player id (a table's own).
     lean: log-odds that side A of the tracks is the offense, from the game's other plays.
+    says: what else than his place speaks of each man's role (`vision.number_roles.roster_says`).
     Returns a Play; what cannot be told stays blank (NaN, '', None) and `warnings` says why.
     """
     field = get_standard(standard)
@@ -82,7 +85,9 @@ def understand_play(
             play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, warnings=start.warnings, tracks=tracks
         )
     else:
-        play = _describe(play_id, field, motion, tracks, start, dict(roles or {}), known, ball, row)
+        play = _describe(
+            play_id, field, motion, tracks, start, dict(roles or {}), known, ball, row, says or {}
+        )
     return row.onto(replace(play, side_evidence=start.side_evidence))
 
 
@@ -96,6 +101,7 @@ def _describe(
     known: Mapping[str, float],
     ball: BallPath | None,
     row: Charted,
+    says: RoleLogs,
 ) -> Play:
     """Everything after the start: people, kind, quarterback, throw."""
     lineup, snap = start.lineup, start.snap
@@ -106,10 +112,11 @@ def _describe(
     path = to_play(motion.xy_yd, lineup.direction, lineup.los_yd, lineup.spot_y_yd)
     jersey = tuple(tracks.jersey[tracks.index(i)] for i in motion.ids)
     later = nan_median(path[:, (t >= 1.8) & (t <= 2.2)], axis=1)
-    guesses = offense_roles(lineup, play_yd, jersey, field.players_per_side - 6, later)
+    own = {r: says[i] for r, i in enumerate(motion.ids) if i in says}
+    guesses = offense_roles(lineup, play_yd, jersey, field.players_per_side - 6, later, own)
     offense = _with_known(guesses, roles, motion.ids, lineup.offense)
     spots = with_late(offense, motion, lineup, path, t, play_yd, 0 if roles else field.players_per_side - 6)
-    guesses = defense_roles(lineup, play_yd, offense, jersey, given_ground(path, t))
+    guesses = defense_roles(lineup, play_yd, offense, jersey, given_ground(path, t), own)
     defense = _with_known(guesses, roles, motion.ids, lineup.defense)
     jobs = defense_jobs(lineup, defense, path, t)
     formation, backs, strength = formation_words(offense, spots)
