@@ -7,12 +7,11 @@ sure, its x settles all others.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from calibration.clip import LOST
+from calibration.clip import LOST, ClipCameras
 from calibration.evidence import ClipEvidence
 from calibration.pool import pooled
 from calibration.prior import CameraPrior, Clicks
@@ -22,6 +21,11 @@ from calibration.standards import FieldStandard, get_standard
 MOVED_YD, MOVED_SD = 0.8, 4.0
 """A tripod counts as moved when its place across the field or its height differs by more than the first plus
 the second times the stated error."""
+
+KNOWN_CLIPS = 3
+"""A game knows its camera when this many clips agree on it. One clip alone can be wrong of a long lens's
+distance or of what its few marks are, and be sure of it; clips solved before are worth a second look."""
+LESS_FOUND, MORE_FOUND = 0.05, 0.1  # shares of a clip's frames
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,11 @@ class GameCameras:
         self._learn(job.name, best)
         return best
 
+    def knows(self, view: str | None) -> bool:
+        """Whether enough clips agree on the camera of a view (None: of every view seen so far)."""
+        priors = [p for p in self.priors.values() if view in (None, p.view)]
+        return bool(priors) and all(p.clips >= KNOWN_CLIPS for p in priors)
+
     def _run(self, job: ClipJob, prior: CameraPrior | None) -> ClipSolution:
         return solve_clip_fully(
             job.evidence, self.standard, job.spot, job.clicks, prior, job.view, job.places
@@ -114,18 +123,31 @@ def _quality(solution: ClipSolution) -> float:
     return float(np.mean(solution.cameras.status != LOST)) if len(solution.cameras) else 0.0
 
 
-def solve_game(jobs: Iterable[ClipJob], standard: str | FieldStandard) -> dict[str, ClipSolution]:
-    """All clips of a game: each once in order, then again those that were lost or could not be numbered,
-    with what the whole game has taught."""
-    game = GameCameras(standard)
-    jobs = list(jobs)
-    found = {job.name: game.solve(job) for job in jobs}
-    for job in jobs:
-        weak = found[job.name].cameras.needs_click or found[job.name].cameras.found_share < 0.9
-        if weak and game.priors:
-            again = game.solve(job)
-            better = _quality(again) > _quality(found[job.name])
-            numbered = found[job.name].cameras.needs_click and not again.cameras.needs_click
-            if better or (numbered and _quality(again) >= _quality(found[job.name]) - 0.05):
-                found[job.name] = again
-    return found
+def preferred(before: ClipCameras, after: ClipCameras, settled: bool) -> bool:
+    """Whether a clip's second solution, made with what the whole game taught, replaces its first.
+
+    It does when it numbers the yard lines of a clip that asked, or finds clearly more frames. settled: the
+    first was made before the game knew its camera; the second then also counts when it is as complete.
+    """
+    if after.needs_click and not before.needs_click:
+        return False
+    if before.needs_click and not after.needs_click:
+        return after.found_share >= before.found_share - LESS_FOUND
+    if settled:
+        return after.found_share >= before.found_share - LESS_FOUND
+    return after.found_share > before.found_share + MORE_FOUND
+
+
+def apart_yd(a: ClipCameras, b: ClipCameras, frames: int = 9) -> float:
+    """Median distance on the field between where two solutions of one clip put the same pixels: nine of
+    the lower picture in ``frames`` frames; infinite where no frame has both cameras."""
+    u, v = np.meshgrid(np.array([0.2, 0.5, 0.8]) * a.width_px, np.array([0.45, 0.65, 0.85]) * a.height_px)
+    px = np.column_stack([u.ravel(), v.ravel()])
+    both = np.flatnonzero((a.status != LOST) & (b.status != LOST))
+    if not len(both):
+        return np.inf
+    apart = []
+    for frame in both[np.linspace(0, len(both) - 1, min(frames, len(both))).round().astype(int)]:
+        (xa, oka, _), (xb, okb, _) = a.to_field(frame, px), b.to_field(frame, px)
+        apart += list(np.hypot(*(xa - xb)[oka & okb].T))
+    return float(np.median(apart)) if apart else np.inf

@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from calibration.clip import ClipCameras
-from calibration.game import GameCameras
+from calibration.game import GameCameras, apart_yd, preferred
 from calibration.standards import get_standard
 from models.detector.detector import SHIPPED, Detector
 from models.detector.network import file_hash
@@ -47,7 +47,7 @@ from vision.trouble import Trouble
 CODE_VERSION = "0.1.0"
 ENOUGH_FOUND = 0.9
 """Share of frames with a camera below which a clip is tried again with what its game has taught."""
-FOUND_MORE = 0.25  # more frames with a camera: worth writing even where the numbers stay open
+SAME_YD = 0.1  # cameras of two solutions nearer than this are one: the play is not written again
 GAMES_FILE = "cameras.games"
 _TOOLS: Tools | None = None
 
@@ -133,7 +133,7 @@ def run_batch(
         left = [w for w in known if set(w.keys.values()) <= done and _still_waits(w, room)]
         asked = season.table("clips").query("status != 'done'")["clip_id"].tolist() if left else []
         for work in left:
-            work.asks = sum(path.stem in asked for path, _ in work.clips)
+            work.asks, work.early = sum(path.stem in asked for path, _ in work.clips), True
         if not todo and not left:
             return 0
         run_id = season.start_run(_settings(standard, None), _weights(), CODE_VERSION)
@@ -252,11 +252,13 @@ class _Batch:
     def _store(self, work: PlayWork) -> None:
         waits = False
         try:
+            work.early = not self._knows(work)
             passes = self._solve(work)
             self._keep_games()
             self._write(work, passes)
+            work.cameras = [cameras for _, cameras, _ in passes]
             work.asks, work.found_share = _standing(passes)
-            waits = work.asks > 0 or may_change(self._side_of(work)[0])
+            waits = work.asks > 0 or work.early or may_change(self._side_of(work)[0])
             self.stored += 1
         except Exception as error:
             reason = str(error) if isinstance(error, Trouble) else f"{type(error).__name__}: {error}"
@@ -290,12 +292,21 @@ class _Batch:
         self.waiting = []
 
     def _settle_camera(self, work: PlayWork) -> None:
-        """Solve a play that asked again; write it when that settles it."""
-        if work.asks and self._taught(work):
-            passes = self._solve(work)
-            still, found_share = _standing(passes)
-            if still < work.asks or found_share > work.found_share + FOUND_MORE:
-                self._write(work, passes, "settled by the game's other clips")
+        """Solve a play again whose clips ask, or were solved before the game knew its camera; write it when
+        that changes anything."""
+        settled = work.early and self._knows(work)
+        if not settled and not (work.asks and self._taught(work)):
+            return
+        again = self._solve(work)
+        kept = work.cameras or [cameras for _, cameras, _ in again]
+        changed = not work.cameras  # stored by a batch that was killed: what it had is not known
+        for k, (_, cameras, _) in enumerate(again):
+            if preferred(kept[k], cameras, settled):
+                changed |= asks(kept[k]) or apart_yd(kept[k], cameras) > SAME_YD
+                kept[k] = cameras
+        work.cameras = kept
+        if changed:
+            self._write(work, self._as_settled(work), "settled by the game's other clips")
 
     def _settle_sides(self, work: PlayWork) -> None:
         """Read a play again when the rest of the game says otherwise of who has the ball than when it was
@@ -305,7 +316,7 @@ class _Batch:
         if game is not None and may_change(evidence):
             now = game.lean(work.row, work.play_id, kit)
             if changed(evidence, lean, now):
-                self._write(work, self._solve(work), "read again with the game's other plays")
+                self._write(work, self._as_settled(work), "read again with the game's other plays")
 
     def _side_of(self, work: PlayWork) -> tuple[float, float, F64]:
         """(log-odds of the play alone that side A has the ball, lean it was read with, its kits) as stored;
@@ -318,12 +329,20 @@ class _Batch:
             evidence = math.nan
         return evidence, lean, kit_of_text(row.get("side_kit"))
 
+    def _cameras_of(self, work: PlayWork) -> list[GameCameras]:
+        """What the play's game knows of its cameras, of each picture size."""
+        return [game for (game_id, _, _), game in self.games.items() if game_id == work.game_id]
+
+    def _knows(self, work: PlayWork) -> bool:
+        """Whether the play's game is sure of the cameras of all the play's clips."""
+        games = self._cameras_of(work)
+        return all(any(game.knows(view or None) for game in games) for _, view in work.clips)
+
     def _taught(self, work: PlayWork) -> bool:
         """Whether the play's game knows its camera: where it stands along the field, or, for a clip that
         was lost, anything of it."""
         views = {view for _, view in work.clips}
-        games = [game for (game_id, _, _), game in self.games.items() if game_id == work.game_id]
-        priors = [p for game in games for p in game.priors.values() if views & {"", p.view}]
+        priors = [p for game in self._cameras_of(work) for p in game.priors.values() if views & {"", p.view}]
         return any(p.placed or work.found_share < ENOUGH_FOUND for p in priors)
 
     def _games_of_a_killed_batch(self) -> dict[tuple[str, int, int], GameCameras]:
@@ -357,6 +376,16 @@ class _Batch:
             cameras = solve_pass(film, game, self.standard, work.row, view or None)
             passes.append((film, cameras, view or cameras.view or "sideline"))
         return passes
+
+    def _as_settled(self, work: PlayWork) -> list[tuple[FilmPass, ClipCameras, str]]:
+        """(pass, cameras, view) of a play's clips with the cameras settled on (solved if none)."""
+        if not work.cameras:
+            return self._solve(work)
+        films = [_load_pass(work.passes[path], self.finder) for path, _ in work.clips]
+        return [
+            (film, cameras, view or cameras.view or "sideline")
+            for film, cameras, (_, view) in zip(films, work.cameras, work.clips, strict=True)
+        ]
 
     def _write(
         self, work: PlayWork, passes: list[tuple[FilmPass, ClipCameras, str]], again: str = ""

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from calibration.clip import ClipCameras
 from vision.charting import Sheet
 
 
@@ -23,6 +24,8 @@ class PlayWork:
     passes: dict[Path, Path] = field(default_factory=dict)
     found_share: float = 1.0  # of its worst clip's frames with a camera, when it was stored
     asks: int = 0  # clips whose camera was lost or not numbered when it was stored
+    early: bool = False  # stored before its game knew the camera of each of its clips
+    cameras: list[ClipCameras] = field(default_factory=list)  # of its clips as stored; none after a kill
 
 
 def plan_plays(files: Sequence[Path], sheet: Sheet | None, standard: str) -> list[PlayWork]:

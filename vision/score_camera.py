@@ -22,7 +22,7 @@ import pandas as pd
 from calibration.camera import Camera
 from calibration.clip import ClipCameras, cameras_from_table
 from calibration.evidence import EvidenceCollector
-from calibration.game import ClipJob, GameCameras
+from calibration.game import ClipJob, GameCameras, preferred
 from calibration.prior import Clicks
 from calibration.standards import FieldStandard, get_standard
 from models.evaluation.camera import score_clip
@@ -124,14 +124,18 @@ def camera_tally(
 
 
 def solve_all(clips: list[TrueClip], field: FieldStandard) -> list[ClipCameras]:
-    """A game's cameras as `process` solves them: each clip in order, then those that were lost or ask again
-    with what the whole game has taught."""
+    """A game's cameras as `process` solves them: each clip in order, then those that were lost, ask or were
+    solved before the game knew its camera again with what the whole game has taught."""
     game = GameCameras(field)
-    found = [solve_pass(c.film, game, field, c.row, c.view) for c in clips]
+    found, early = [], []
+    for clip in clips:
+        early.append(not game.knows(clip.view))
+        found.append(solve_pass(clip.film, game, field, clip.row, clip.view))
     for k, clip in enumerate(clips):
-        if asks(found[k]):
+        settled = early[k] and game.knows(clip.view)
+        if settled or asks(found[k]):
             again = solve_pass(clip.film, game, field, clip.row, clip.view)
-            if not asks(again) or again.found_share > found[k].found_share:
+            if preferred(found[k], again, settled):
                 found[k] = again
     return found
 

@@ -5,6 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calibration import Camera
+from calibration.clip import ClipCameras
+from calibration.game import apart_yd, preferred
 from calibration.pool import pooled
 from calibration.prior import CameraPrior, belief_of, with_x
 from calibration.standards import get_standard
@@ -61,3 +64,24 @@ def test_the_games_x_helps_only_where_it_is_plain_which_five_yards_are_meant() -
     assert sure.mean[3] == pytest.approx(TRUE[3] + 20.0) and sure.information[3, 3] > 1.0
     open_ = with_x(belief, game, TRUE[3] + 22.3, 0.3)
     assert open_.mean[3] == pytest.approx(TRUE[3] + 22.3) and open_.information[3, 3] < 1e-3
+
+
+def test_the_second_look_is_preferred_as_it_says() -> None:
+    field = get_standard("nfl")
+    camera = Camera(1280, 720, np.array([60.0, -40.0, 18.0]), 0.0, 14.0, 0.0, 1800.0)
+
+    def clip_of(found: float, asks: bool = False, pan_deg: float = 0.0) -> ClipCameras:
+        lost = np.arange(20) >= round(20 * found)
+        p = np.where(lost[:, None], np.nan, replace(camera, pan_deg=pan_deg).parameters)
+        status = np.where(lost, 2, 0).astype(np.uint8)
+        sd = np.where(lost, np.nan, 1.0)
+        return ClipCameras(1280, 720, field.width_yd, status, p, np.zeros((20, 9, 9), np.float32), sd,
+                           needs_click=asks)  # fmt: skip
+
+    whole, half, asking = clip_of(1.0), clip_of(0.5), clip_of(1.0, asks=True)
+    assert preferred(whole, whole, settled=True) and not preferred(whole, whole, settled=False)
+    assert preferred(asking, whole, False) and not preferred(whole, asking, True)
+    assert preferred(half, whole, False) and not preferred(whole, half, True)
+    assert apart_yd(whole, clip_of(0.7)) == 0.0
+    assert apart_yd(whole, clip_of(1.0, pan_deg=1.0)) == pytest.approx(1.0, abs=0.5)  # 55 yd times a degree
+    assert apart_yd(whole, clip_of(0.0)) == np.inf
