@@ -127,14 +127,15 @@ def compression_blocks(images: torch.Tensor, probability: float = 0.6) -> torch.
     luma = (part * torch.tensor(LUMA, device=device).view(1, 3, 1, 1)).sum(1, keepdim=True)
     planes = torch.cat([luma, part[:, :1] - luma, part[:, 2:] - luma], 1)
     basis = _dct_matrix(device)
-    blocks = planes.reshape(-1, 3, h8 // 8, 8, w8 // 8, 8).permute(0, 1, 2, 4, 3, 5)
-    spectrum = basis @ blocks @ basis.T
+    both = torch.kron(basis, basis)  # a block's 64 values to its 64 waves: one product for all blocks
+    blocks = planes.reshape(-1, 3, h8 // 8, 8, w8 // 8, 8).permute(0, 1, 2, 4, 3, 5).flatten(4)
     k = torch.arange(8, device=device)
-    weight = 1.0 + 0.55 * (k[:, None] + k[None, :]).float()
-    step = torch.exp(_draw(part.shape[0], math.log(0.008), math.log(0.11), device)).view(-1, 1, 1, 1, 1, 1)
-    step = step * weight * torch.tensor([1.0, 2.0, 2.0], device=device).view(1, 3, 1, 1, 1, 1)
-    restored = basis.T @ (torch.round(spectrum / step) * step) @ basis
-    planes = restored.permute(0, 1, 2, 4, 3, 5).reshape(-1, 3, h8, w8)
+    weight = (1.0 + 0.55 * (k[:, None] + k[None, :]).float()).flatten()
+    step = torch.exp(_draw(part.shape[0], math.log(0.008), math.log(0.11), device)).view(-1, 1, 1, 1, 1)
+    step = step * weight * torch.tensor([1.0, 2.0, 2.0], device=device).view(1, 3, 1, 1, 1)
+    restored = (torch.round(blocks @ both.T / step) * step) @ both
+    restored = restored.unflatten(4, (8, 8)).permute(0, 1, 2, 4, 3, 5)
+    planes = restored.reshape(-1, 3, h8, w8)
     y, cr, cb = planes[:, 0], planes[:, 1], planes[:, 2]
     red, blue = cr + y, cb + y
     green = (y - LUMA[0] * red - LUMA[2] * blue) / LUMA[1]
@@ -175,11 +176,11 @@ def tone_curves(images: torch.Tensor, probability: float = 0.3) -> torch.Tensor:
     knots = (
         torch.linspace(0, 1, 5, device=device).expand(n, c, 5) + torch.randn(n, c, 5, device=device) * 0.14
     )
-    place = images.clamp(0, 1) * 4
-    low = place.floor().clamp(0, 3)
-    left = knots.gather(2, low.flatten(2).long()).view_as(images)
-    right = knots.gather(2, low.flatten(2).long() + 1).view_as(images)
-    bent = left + (right - left) * (place - low)
+    place = images * 4
+    bent = knots[:, :, 0, None, None].expand_as(images)
+    for i in range(4):
+        rise = (knots[:, :, i + 1] - knots[:, :, i])[..., None, None]
+        bent = torch.addcmul(bent, rise, (place - i).clamp(0, 1))
     what = torch.rand(n, device=device)
     order = torch.stack([torch.randperm(c, device=device) for _ in range(n)])
     swapped = bent.gather(1, order.view(n, c, 1, 1).expand_as(bent))
@@ -234,8 +235,8 @@ def recolour_blobs(images: torch.Tensor, most: int = 24, probability: float = 0.
     """Soft ellipses of changed colour anywhere in the picture: kits, stains, paint no palette foresaw."""
     n, _, h, w = images.shape
     device = images.device
-    ys = torch.linspace(0, 1, h, device=device).view(1, h, 1)
-    xs = torch.linspace(0, 1, w, device=device).view(1, 1, w)
+    ys = torch.linspace(0, 1, -(-h // 4), device=device).view(1, -1, 1)  # soft: a quarter of the size does
+    xs = torch.linspace(0, 1, -(-w // 4), device=device).view(1, 1, -1)
     out = images.clone()
     for i in torch.nonzero(torch.rand(n, device=device) < probability)[:, 0].tolist():
         k = int(torch.randint(4, most + 1, ()))
@@ -246,7 +247,52 @@ def recolour_blobs(images: torch.Tensor, most: int = 24, probability: float = 0.
         weight = torch.sigmoid((1 - reach) * 6)
         gain = torch.exp(torch.randn(k, 3, device=device) * 0.35)
         log_gain = torch.einsum("khw,kc->chw", weight, gain.log()).clamp(-1.2, 1.2)
+        log_gain = F.interpolate(log_gain[None], (h, w), mode="bilinear")[0]
         out[i] = images[i] * log_gain.exp().to(images.dtype)
+    return out
+
+
+def random_filters(images: torch.Tensor, probability: float = 0.2) -> torch.Tensor:
+    """Blend with the picture after one random convolution: colours and textures of no known world.
+
+    Xu et al., RandConv (arXiv 2007.13003): shapes stay, local statistics do not.
+    """
+    n = images.shape[0]
+    device = images.device
+    chosen = torch.rand(n, device=device) < probability
+    part = images[chosen]
+    if not len(part):
+        return images
+    size = (1, 3, 5)[int(torch.randint(3, ()))]
+    kernel = torch.randn(len(part) * 3, 3, size, size, device=device) / math.sqrt(3 * size * size)
+    flat = (part - 0.5).reshape(1, -1, *part.shape[2:])
+    filtered = F.conv2d(flat, kernel.to(part.dtype), padding=size // 2, groups=len(part)).view_as(part)
+    share = _draw(len(part), 0.0, 0.8, device).view(-1, 1, 1, 1)
+    out = images.clone()
+    out[chosen] = (part + (filtered * 1.5 + 0.5 - part) * share).clamp(0, 1).to(images.dtype)
+    return out
+
+
+def cartoon(images: torch.Tensor, probability: float = 0.15) -> torch.Tensor:
+    """Smooth within edges several times over, then keep few levels of each colour: flat paint, no cloth."""
+    n = images.shape[0]
+    device = images.device
+    chosen = torch.rand(n, device=device) < probability
+    part = images[chosen].float()
+    if not len(part):
+        return images
+    smooth = torch.exp(_draw(len(part), math.log(1e-3), math.log(2e-2), device)).view(-1, 1, 1, 1)
+    for radius in (2, 4):
+        size = 2 * radius + 1
+        average = F.avg_pool2d(part, size, 1, radius, count_include_pad=False)
+        spread = F.avg_pool2d(part * part, size, 1, radius, count_include_pad=False) - average * average
+        slope = spread / (spread + smooth)
+        part = slope * part + (1 - slope) * average
+    levels = _draw(len(part), 3.0, 12.0, device).view(-1, 1, 1, 1)
+    shift = torch.rand(len(part), 3, 1, 1, device=device)
+    few = (part * levels + shift).round() - shift
+    out = images.clone()
+    out[chosen] = (few / levels).clamp(0, 1).to(images.dtype)
     return out
 
 
@@ -257,7 +303,8 @@ def photometric(images: torch.Tensor, hue: float = 0.35, wild: bool = False) -> 
     is learnt belongs to the renderer.
     """
     if wild:
-        images = recolour_blobs(uneven_light(tone_curves(flatten_texture(images)))).clamp(0, 1)
+        images = cartoon(flatten_texture(images))
+        images = recolour_blobs(uneven_light(random_filters(tone_curves(images)))).clamp(0, 1)
     images = hue_rotation(images, hue)
     images = exposure(images)
     images = soften_or_sharpen(images)

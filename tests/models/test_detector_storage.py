@@ -1,0 +1,117 @@
+"""Weights on disk: the compact form, networks told by their shapes, foreign files read and never run."""
+
+from __future__ import annotations
+
+import pickle
+from pathlib import Path
+
+import pytest
+import torch
+
+from models.detector.network import (
+    BallHead,
+    FilmDetector,
+    WeightsError,
+    architecture_of,
+    build_network,
+    feature_channels,
+    load_network,
+    read_state,
+)
+from models.detector.storage import CODE, STEP, pack
+from models.training.inert import read_model_tensors
+from models.training.train_detector import save_state
+
+
+def _network(architecture: str = "yolov8s.yaml", pixels: bool = False) -> FilmDetector:
+    torch.manual_seed(3)
+    people = build_network(architecture=architecture)
+    return FilmDetector(people, BallHead(*feature_channels(people), 32 if pixels else 24, pixels)).eval()
+
+
+def test_the_compact_form_is_half_the_size_and_every_kernel_within_half_a_step(tmp_path: Path) -> None:
+    save_state(_network(), tmp_path / "plain.pt")
+    state = read_state(tmp_path / "plain.pt")
+    packed = pack(state)
+    torch.save(packed, tmp_path / "compact.pt")
+    assert (tmp_path / "compact.pt").stat().st_size < 0.54 * (tmp_path / "plain.pt").stat().st_size
+    back = read_state(tmp_path / "compact.pt")
+    assert back.keys() == state.keys()
+    coded = [k.removesuffix(CODE) for k in packed if k.endswith(CODE)]
+    assert len(coded) > 40 and "model.0.conv.weight" not in coded
+    assert not any(k.startswith(("ball.", "platt")) or k.endswith(".2.weight") for k in coded)
+    for name, value in state.items():
+        error = (back[name].float() - value.float()).abs()
+        if name in coded:
+            step = packed[name + STEP].float().view(-1, *[1] * (value.dim() - 1))
+            assert bool((error <= 0.56 * step).all())  # half a step, and the step's own sixteen bits
+        else:
+            assert float(error.max()) == 0
+
+
+def test_compact_weights_answer_as_the_plain_ones(tmp_path: Path) -> None:
+    network = _network()
+    save_state(network, tmp_path / "plain.pt")
+    torch.save(pack(read_state(tmp_path / "plain.pt")), tmp_path / "compact.pt")
+    images = torch.rand(1, 3, 96, 128)
+    with torch.inference_mode():
+        plain, compact = (
+            load_network(tmp_path / "plain.pt")(images),
+            load_network(tmp_path / "compact.pt")(images),
+        )
+    people = plain.shape[2] - 6
+    assert float((plain - compact)[:, :4, :people].abs().max()) < 1.5  # input pixels
+    assert float((plain - compact)[:, 4:, :people].abs().max()) < 0.01
+
+
+def test_codes_without_their_steps_are_refused(tmp_path: Path) -> None:
+    packed = pack(build_network().state_dict())
+    packed.pop(next(k for k in packed if k.endswith(STEP)))
+    torch.save(packed, tmp_path / "torn.pt")
+    with pytest.raises(WeightsError, match=r"torn\.pt.*lacks its steps"):
+        read_state(tmp_path / "torn.pt")
+
+
+@pytest.mark.parametrize(("architecture", "pixels"), [("yolov8s.yaml", True), ("yolo11n.yaml", True)])
+def test_a_file_tells_its_network_and_its_ball_head(tmp_path: Path, architecture: str, pixels: bool) -> None:
+    network = _network(architecture, pixels)
+    assert architecture_of(network.people.state_dict()) == architecture
+    save_state(network, tmp_path / "mine.pt")
+    loaded = load_network(tmp_path / "mine.pt")
+    images = torch.rand(1, 3, 64, 96)
+    with torch.inference_mode():
+        expected, got = network(images), loaded(images)
+    assert got.shape == expected.shape
+    assert torch.allclose(got[:, 4:], expected[:, 4:], atol=5e-3)
+
+
+def test_the_best_peaks_are_those_of_one_long_sort() -> None:
+    torch.manual_seed(8)
+    answer = torch.randn(2, 5, 40, 70)
+    head = BallHead()
+    rows = head.rows(answer)
+    heat = answer[:, :1].sigmoid()
+    heat = heat * (heat >= torch.nn.functional.max_pool2d(heat, 3, 1, 1))
+    score, at = heat.flatten(1).topk(6)
+    assert torch.allclose(rows[:, 6], score)
+    centre = (torch.stack([at % 70, at // 70], 1) + 0.5) * 4
+    offset = answer[:, 1:3].flatten(2).gather(2, at[:, None].expand(-1, 2, -1)) * 4
+    assert torch.allclose(rows[:, :2], centre + offset, atol=1e-3)
+
+
+def test_a_pickled_model_gives_its_tensors_and_runs_nothing(tmp_path: Path) -> None:
+    model = build_network(3, "yolo11n.yaml")
+    torch.save({"model": model.half(), "date": "today"}, tmp_path / "foreign.pt")
+    found = read_model_tensors(tmp_path / "foreign.pt")
+    own = model.state_dict()
+    assert found.keys() >= own.keys()
+    assert all(torch.equal(found[k], v.float() if v.is_floating_point() else v) for k, v in own.items())
+
+    class Bomb:
+        def __reduce__(self) -> tuple[object, ...]:
+            return (Path.touch, (tmp_path / "exploded",))
+
+    torch.save({"model": Bomb()}, tmp_path / "bomb.pt", pickle_module=pickle)
+    with pytest.raises(ValueError, match=r"bomb\.pt"):
+        read_model_tensors(tmp_path / "bomb.pt")
+    assert not (tmp_path / "exploded").exists()
