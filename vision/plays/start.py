@@ -13,8 +13,17 @@ from vision.plays.ball import BallPath
 from vision.plays.lineup import ANYWHERE, LATER_S, Lineup, Spot, read_lineup
 from vision.plays.motion import F64, RATE_HZ, Motion, window_mean
 from vision.plays.record import UNKNOWN, Value
+from vision.plays.roles import in_play_frame
 from vision.plays.sides import LATE_S, offense_evidence
-from vision.plays.snap import SnapCandidate, snap_candidates, snap_from_ball, snap_from_men
+from vision.plays.snap import (
+    GROUP_APART_S,
+    SnapCandidate,
+    snap_candidates,
+    snap_from_ball,
+    snap_from_groups,
+    snap_from_men,
+    snap_groups,
+)
 
 Rows = NDArray[np.intp]
 LEAST_ODDS = 0.6
@@ -83,6 +92,11 @@ def find_start(
     t, sd = snap_from_men(motion, rows, candidate)
     if not math.isfinite(t):
         t, sd = candidate.t_s, 0.4
+    if kind != "kick":  # whose men have other jobs
+        groups = snap_groups(lineup, in_play_frame(set_places(motion, t), lineup))
+        by_groups, groups_sd = snap_from_groups(motion, groups, replace(candidate, t_s=t))
+        if abs(by_groups - t) < GROUP_APART_S:
+            t, sd = by_groups, groups_sd
     if t - motion.t_s[0] < 0.25:
         sd = max(sd, 0.15)  # hardly any stillness was seen before it
     if candidate.before > 1.2 and candidate.seen_before_s < 0.3:
