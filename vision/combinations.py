@@ -22,6 +22,8 @@ LEAST, LEAST_FIT = 0.25, 0.35
 CALLED = 2.0
 """how much likelier routes are that make a combination together than those that make none (by hand, and low,
 so that what was seen decides; 110 sides of fourteen tuning films .591 -> .645 with it and the lower LEAST)"""
+TOGETHER = 3.0
+"""the same for the names of the routes themselves (`together`)"""
 RAREST = 0.003
 """sets of routes less likely than this are not looked at"""
 _ANY, _FREE_CHANCE, _SUBSET, _WITHOUT_FIRST = "any", 0.9, 0.8, 0.9
@@ -241,6 +243,34 @@ def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule
         bool(switched),
         spread,
     )
+
+
+def together(
+    runners: Iterable[Runner], rules: tuple[Rule, ...] | None = None, called: float = TOGETHER
+) -> dict[str, dict[str, float]]:
+    """Chances of every man's routes when the men of a side are read together: sets of routes that a rule
+    names count `called` times. Men alone on their side keep their own.
+
+    One man's place in the picture may be lost, or the throw cut his stem short of the break: what ran beside
+    him then says something of the call.
+    """
+    rules = _shipped()[0] if rules is None else rules
+    men = list(runners)
+    out = {r.player_id: dict(r.chances) for r in men}
+    for side in ("left", "right"):
+        split = sorted((r for r in men if r.side == side and r.number > 0), key=lambda r: r.number)
+        here = [*split, *(r for r in men if r.side == side and r.number == 0)]
+        if len(here) < 2 or not split:
+            continue
+        mass: list[dict[str, float]] = [{} for _ in here]
+        for chance, routes in _sets_of_routes(here):
+            rule, _ = _rule_for(rules, routes[: len(split)], routes[len(split) :])
+            for row, name in zip(mass, routes, strict=True):
+                row[name] = row.get(name, 0.0) + (chance if rule is None else called * chance)
+        for man, row in zip(here, mass, strict=True):
+            share = sum(man.chances[name] for name in row) / sum(row.values())
+            out[man.player_id] |= {name: share * m for name, m in row.items()}
+    return out
 
 
 def _sets_of_routes(men: Sequence[Runner]) -> list[tuple[float, tuple[str, ...]]]:

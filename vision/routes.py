@@ -18,6 +18,7 @@ import numpy as np
 from models.routes.classifier import RouteClassifier, RoutePrediction
 from models.routes.features import GRID_S, Break, Grid, RoutePath, to_grid, two_segments
 from models.routes.labels import UNKNOWN
+from vision.combinations import Runner, together
 from vision.plays.motion import own_sd
 
 STOPS = ("hitch", "hook", "curl", "comeback")
@@ -62,7 +63,7 @@ class Route:
     twelve_probability: float = math.nan
     """likeliest name of the coarser set of twelve, by what was run until the ball came; '' when corrected"""
     chances: Mapping[str, float] = field(default_factory=dict)
-    """up to five likely names with their probabilities"""
+    """up to five likely names with their probabilities, before the men of a side were read together"""
 
     @property
     def route(self) -> str:
@@ -151,7 +152,8 @@ def read_routes(
 ) -> dict[str, Route]:
     """Routes of a play's eligible men, by player id. corrections: player_id -> label set by a person."""
     ids, paths = paths_of_play(play)
-    return name_paths(ids, paths, classifier, corrections, (play.snap_s.sd, play.throw_s.sd))
+    clock_sd_s = (play.snap_s.sd, play.throw_s.sd)
+    return name_paths(ids, paths, classifier, corrections, clock_sd_s, one_play=True)
 
 
 def name_paths(
@@ -160,15 +162,20 @@ def name_paths(
     classifier: RouteClassifier | None = None,
     corrections: Mapping[str, str] | None = None,
     clock_sd_s: tuple[float, float] = (0.0, 0.0),
+    one_play: bool = False,
 ) -> dict[str, Route]:
     """As `read_routes`, from bare paths (a tracking table, a notebook). clock_sd_s: standard deviations of
-    snap and throw (s); names are means over the clocks that may be right."""
+    snap and throw (s); names are means over the clocks that may be right. one_play: the paths are those of
+    one play, whose men are read side by side (`vision.combinations.together`)."""
     if not paths:
         return {}
     classifier = classifier or RouteClassifier.load()
     grids = _over_clocks(paths, clock_sd_s)
     said = _mean_prediction(classifier, grids, "trade")
     coarse = _mean_prediction(classifier, grids, "twelve") if "twelve" in classifier.label_sets else None
+    alone = said
+    if one_play:
+        said = _side_by_side(ids, paths, grids[0], said, corrections or {})
     answers = said.answer
     grid = to_grid([_until_soon_after_the_throw(p) for p in paths])
     measured = measure(grid)
@@ -185,9 +192,31 @@ def name_paths(
         if coarse is not None and source != "corrected" and best != "block":
             name, chance = coarse.ranked(i, 1)[0]
             route = replace(route, twelve=name, twelve_probability=chance)
-        chances = {label: 1.0} if source == "corrected" else dict(said.ranked(i, 5))
+        chances = {label: 1.0} if source == "corrected" else dict(alone.ranked(i, 5))
         out[player] = replace(route, chances=chances)
     return out
+
+
+def _side_by_side(
+    ids: Sequence[str],
+    paths: Sequence[RoutePath],
+    grid: Grid,
+    said: RoutePrediction,
+    corrections: Mapping[str, str],
+) -> RoutePrediction:
+    """The prediction for the men of one play, those of a side together; corrected routes stand."""
+    names, men = said.labels, []
+    for i in np.flatnonzero(said.usable).tolist():
+        chances = dict(zip(names, said.probability[i].tolist(), strict=True))
+        if ids[i] in corrections:
+            chances = {corrections[ids[i]]: 1.0}
+        side = "right" if grid.side[i] > 0 else "left"
+        men.append(Runner(str(i), side, paths[i].number, chances))
+    probability = said.probability.copy()
+    for who, chances in together(men).items():
+        if ids[int(who)] not in corrections:
+            probability[int(who)] = [chances[name] for name in names]
+    return replace(said, probability=probability)
 
 
 def _over_clocks(paths: Sequence[RoutePath], clock_sd_s: tuple[float, float]) -> list[Grid]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from models.synthetic.playbook_calls import SIDE_CALLS
-from vision.combinations import LEAST, RULES, Runner, load_rules, match
+from vision.combinations import LEAST, RULES, Runner, load_rules, match, together
 
 
 def side(*routes: str, back: str = "", p: float = 0.95, where: str = "right") -> list[Runner]:
@@ -115,3 +115,25 @@ def test_routes_that_make_a_combination_together_are_likelier():
 def test_one_receiver_alone_is_single_whatever_he_ran():
     lone = Runner("left0", "left", 1, {"go": 0.3, "post": 0.3, "in": 0.3}, -18, -15)
     assert match([lone])["left"].name == "single"
+
+
+def test_men_of_a_side_read_together():
+    stem = {"go": 0.45, "post": 0.4, "corner": 0.15}  # cut short by the throw
+    flat = {"flat": 0.97, "out": 0.03}
+    said = together([Runner("a", "right", 1, {"hitch": 0.5, "curl": 0.5}), Runner("b", "right", 2, flat)])
+    assert said["a"]["curl"] == pytest.approx(0.5, abs=0.02)  # both make a combination with a flat
+    said = together([Runner("a", "right", 1, stem), Runner("b", "right", 2, {"wheel": 0.9, "in": 0.1})])
+    # post-wheel (0.36) and post-dig (0.04) count three times, all others once; go-wheel is no combination
+    assert said["a"]["post"] == pytest.approx(3 * 0.4 / (1.0 + 2 * 0.4), abs=0.03)
+    assert sum(said["a"].values()) == pytest.approx(1.0) and sum(said["b"].values()) == pytest.approx(1.0)
+
+
+def test_a_man_alone_or_a_certain_man_keeps_his_route():
+    alone = {"go": 0.6, "post": 0.4}
+    assert together([Runner("a", "left", 1, alone), Runner("b", "right", 1, alone)]) == {
+        "a": alone,
+        "b": alone,
+    }
+    sure = {"curl": 0.98, "post": 0.02}
+    said = together([Runner("a", "right", 1, sure), Runner("b", "right", 2, {"wheel": 1.0})])
+    assert said["a"]["curl"] > 0.9

@@ -167,3 +167,19 @@ def test_names_are_means_over_the_clocks_that_may_be_right():
     assert all(known[i].probability == sharp[i].probability for i in ids)
     assert any(abs(rough[i].probability - sharp[i].probability) > 1e-3 for i in ids)
     assert all(rough[i].probability <= 1.0 and sum(rough[i].chances.values()) <= 1.0 + 1e-6 for i in ids)
+
+
+def test_men_of_one_play_are_read_side_by_side():
+    t = np.arange(-0.5, 1.9, 0.1)  # thrown before anybody has broken
+    path = [
+        RoutePath(t, np.stack([-1 + 6.5 * t.clip(0), np.full(len(t), lateral)], 1), 1.7, 1.8, 26.0, 26.0, k)
+        for k, lateral in ((1, 18.0), (2, 9.0))
+    ]
+    alone, together = (name_paths(["a", "b"], path, one_play=one) for one in (False, True))
+    assert alone["a"].chances == together["a"].chances  # the network's own are kept
+    assert alone["a"].probability != together["a"].probability
+    fixed = name_paths(["a", "b"], path, corrections={"b": "corner"}, one_play=True)
+    assert fixed["b"].label == "corner" and fixed["b"].probability == 1.0
+    opposite = [path[0], RoutePath(t, path[1].depth_lateral_play_yd * [1, -1], 1.7, 1.8, 26.0, 26.0, 1)]
+    apart = name_paths(["a", "b"], opposite, one_play=True)
+    assert apart["a"].probability == pytest.approx(alone["a"].probability)
