@@ -79,6 +79,25 @@ def test_man_under_the_centre_among_the_linemen():
     assert set(lineup.line) == set(rows("C", "LG", "RG", "LT", "RT"))
 
 
+@pytest.mark.parametrize("feet_yd", [0.1, 0.6])
+def test_passer_seen_in_the_place_of_a_hidden_centre(feet_yd):
+    """Only one of two men right behind each other is found, as far ahead as the guards or more: he who goes
+    back when the linemen fire out is no centre. Eleven men in view are not all of a team of twelve."""
+    xy = np.vstack([without("C"), [[61.0, 12.0]]])  # a twelfth man, split
+    offense = np.append(ROWS_O, len(xy) - 1)
+    xy[rows("QB")], xy[rows("RB")] = (61.0 - feet_yd, 30.0), (66.6, 30.0)
+    later = xy.copy()
+    later[rows("LG", "RG", "LT", "RT"), 0] -= 1.0
+    later[rows("QB"), 0] += 2.3
+    lineup = read_lineup(xy, offense, ROWS_D, later=later, spot=Spot(men=12))
+    assert lineup is not None and NAMES[lineup.quarterback] == "QB"
+    assert lineup.centre == -1 and set(lineup.line) == set(rows("LG", "RG", "LT", "RT"))
+    assert charted({}, get_standard("canadian")).spot(get_standard("canadian")).men == 12
+    later[rows("QB"), 0] = xy[rows("QB"), 0] - 1.0  # he who goes forward with them is one
+    lineup = read_lineup(xy, offense, ROWS_D, later=later, spot=Spot(men=12))
+    assert lineup is not None and NAMES[lineup.centre] == "QB"
+
+
 def test_safety_behind_a_hidden_front_is_no_punter():
     """Read the wrong way round, a deep safety over three linemen must not pass for a punter."""
     xy = without("T1")

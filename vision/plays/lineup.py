@@ -25,9 +25,15 @@ TAILBACK_YD = 5.7
 UNDER_CENTRE_YD, LATER_S = 1.6, 1.2
 """a man nearer than this behind the centre is under him (common practice); time after the snap at which
 motion is looked at"""
+BEHIND_HIM_YD = 0.5
+"""half a man's width: nearer than this to the centre's place across the field a man is right behind him"""
 LEFT_THE_LINE_YD, TACKLE_SET_YD = 1.2, 1.8
 """LATER_S after the snap a man who was under the centre has gone back that much more than the linemen, and no
 lineman more than that (simulated plays: passers 2 to 3, linemen to 1.5)"""
+BESIDE_YD = 0.8
+"""the feet of a man under the centre may be seen so far ahead of the linemen's (crouched men, by hand)"""
+DROPPED_YD = LEFT_THE_LINE_YD + 0.3
+"""a man among the linemen who has gone back so much more than they is the passer for sure"""
 RETREAT_YD, STAYS_COST = 1.0, 0.7
 """a passer has gone back so far LATER_S after the snap; misfit counted for each yard less, up to two"""
 TWICE_YD = 0.75
@@ -35,8 +41,8 @@ TWICE_YD = 0.75
 WIDEST_GAP_YD = 2.3
 """linemen farther apart have somebody hidden between them (splits of spread offenses; common practice)"""
 HIDDEN_COST, MISSING_COST, SURPLUS_COST = 1.6, 1.1, 2.0
-"""misfit counted for each lineman not seen: as a rule; when that many of the eleven are missing anyhow; when
-eleven are in view"""
+"""misfit counted for each lineman not seen: as a rule; when that many of the team are missing anyhow; half of
+that when all of them are in view"""
 
 
 @dataclass(frozen=True)
@@ -44,6 +50,7 @@ class Spot:
     """What the rules and the charting sheet say of where the ball lies, before any man is looked at.
 
     rows_yd: y of the two hash rows, between which every play starts (rules of all four standards), or None.
+    men: how many a side has on the field.
     charted_y_yd, charted_x_yd: {direction: y} and {direction: x} of the charted hash and line, {} when not
     charted.
     """
@@ -51,6 +58,7 @@ class Spot:
     rows_yd: tuple[float, float] | None = None
     charted_y_yd: Mapping[int, float] = field(default_factory=dict)
     charted_x_yd: Mapping[int, float] = field(default_factory=dict)
+    men: int = 11
 
     def cost_across(self, y: float, direction: int) -> float:
         """Misfit (yd) of a ball at y: outside the rows over half a yard, off the charted hash over one."""
@@ -121,9 +129,9 @@ def read_lineup(
         for run in _runs(near, xy[:, 1], size):
             given = _given_ground(run, depth, behind)
             for five in _completed(run, depth, xy[:, 1]):
-                cost = _line_cost(five, near, depth, xy[:, 1]) + _hidden_cost(5 - size, len(offense))
+                cost = _line_cost(five, near, depth, xy[:, 1], given)
+                cost += _hidden_cost(5 - size, spot.men - len(offense))
                 cost += _left_the_line(run, given)
-                cost += SURPLUS_COST * (5 - size) * (len(offense) >= 11)
                 if ball is not None:
                     cost += 1.2 * min(abs(ball[1] - five.spot_y_yd), 5.0)
                 cost += spot.cost_across(five.spot_y_yd, direction)
@@ -150,11 +158,11 @@ def read_lineup(
     return Lineup(offense, defense, direction, direction * los, los_sd, ball_y, run, centre, qb, cost)
 
 
-def _hidden_cost(hidden: int, seen: int) -> float:
-    """Misfit (yd) of supposing so many linemen when so many men of the offense are in view."""
-    if seen >= 11:
-        return SURPLUS_COST * hidden
-    return (MISSING_COST if hidden <= 11 - seen else HIDDEN_COST) * hidden
+def _hidden_cost(hidden: int, missing: int) -> float:
+    """Misfit (yd) of supposing so many linemen when so many men of the offense are not in view."""
+    if missing <= 0:
+        return 2 * SURPLUS_COST * hidden
+    return (MISSING_COST if hidden <= missing else HIDDEN_COST) * hidden
 
 
 def _near_the_line(
@@ -235,7 +243,7 @@ def _runs(near: NDArray[np.intp], y: F64, size: int) -> list[tuple[int, ...]]:
     return out
 
 
-def _line_cost(five: _Five, near: NDArray[np.intp], depth: F64, y: F64) -> float:
+def _line_cost(five: _Five, near: NDArray[np.intp], depth: F64, y: F64, given: F64) -> float:
     """Misfit of five men to an offensive line: uneven spacing, ragged depth, not symmetric in depth."""
     gaps = np.abs(np.diff(five.y_yd))
     d = np.array(five.depth_yd)
@@ -253,8 +261,9 @@ def _line_cost(five: _Five, near: NDArray[np.intp], depth: F64, y: F64) -> float
         if m not in five.rows
         and lo < y[m] < hi
         and -0.15 < depth[m] - float(np.median(d)) < 1.2  # farther ahead stands a defender
-        # but a quarterback under the centre stands right behind him
+        # but a quarterback under the centre stands right behind him, or leaves the line
         and not (abs(y[m] - five.spot_y_yd) < 0.7 and depth[m] < d[2] - 0.1)
+        and not given[m] > DROPPED_YD
         # and who stands in another man's place is that man seen twice
         and min(np.hypot(y[m] - y[r], depth[m] - depth[r]) for r in five.rows) > TWICE_YD
     ]
@@ -298,6 +307,8 @@ def _quarterback(
             continue
         back = front - depth[man]
         aside = abs(float(y[man]) - five.spot_y_yd)
+        if five.centre >= 0 and aside < BEHIND_HIM_YD:  # under the centre, who stands ahead of his guards
+            back = max(front, float(depth[five.centre])) - depth[man]
         if 9.5 <= back < 16.5 and aside < 1.3 and len(five.rows) == 5:
             # a punter; the man before him protects. A whole line must be seen: a deep safety behind a
             # defensive front looks alike
@@ -306,8 +317,8 @@ def _quarterback(
             continue
         gone = float(given[man]) if later is not None else np.nan
         # his feet may be seen beside the linemen's when he is under the centre; that he drops tells him
-        dropped = gone > LEFT_THE_LINE_YD + 0.3
-        if not (-0.5 if dropped else 0.1) < back < TAILBACK_YD:
+        dropped = gone > DROPPED_YD
+        if not (-BESIDE_YD if dropped else 0.1) < back < TAILBACK_YD:
             continue
         # right behind the line only a man under the centre stands; beside him it is a lineman
         cost = 1.8 * aside + 0.5 * max(0.0, back - 6.0)

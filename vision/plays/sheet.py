@@ -58,7 +58,7 @@ class Charted:
         sides = {"left": {1: far, -1: near}, "right": {1: near, -1: far}}
         middle = dict.fromkeys((1, -1), standard.width_yd / 2)
         across = sides.get(self.hash, middle if self.hash == "middle" else {})
-        return Spot((near, far), across, self.los_by_direction)
+        return Spot((near, far), across, self.los_by_direction, standard.players_per_side)
 
     def onto(self, play: Play) -> Play:
         """The play with the sheet's facts; a charted line far from the men's is said, not taken."""
