@@ -147,6 +147,39 @@ def sample_routes(
     """Draw n routes. style None: every play gets habits of its own (training). pro_share: plays whose routes
     have the shapes and pace of real professionals; the others are run as the book draws them."""
     rng = np.random.default_rng(seed)
+    label, group, start = draw_starts(rng, n, prior)
+    n_groups = int(group.max()) + 1
+    if style is None:
+        scale = np.clip(rng.normal(1.0, 0.12, n_groups), 0.7, 1.35)[group]
+        tempo = np.clip(rng.normal(1.0, 0.07, n_groups), 0.8, 1.2)[group]
+        untidy = rng.gamma(4.0, 0.25, n_groups)[group]
+    else:
+        scale, tempo, untidy = (np.full(n, v) for v in (style.depth_scale, style.tempo, style.untidy))
+    pro = (rng.random(n_groups) < pro_share)[group]
+    plans = [
+        plan_route(str(lab), rng, start[i, 0], start[i, 1], 1, float(scale[i]), bool(pro[i]))
+        for i, lab in enumerate(label)
+    ]
+    throw = draw_throws(rng, label, n_groups, group)
+    body = {
+        "top": np.clip(rng.normal(8.3, 0.95, n), 5.8, 10.4) * tempo,
+        "accel": np.clip(rng.normal(6.6, 0.8, n), 4.3, 9.0),
+        "brake": np.clip(rng.normal(9.0 if style is None else style.brake, 1.3, n), 5.5, 13.0),
+        "delay": np.clip(rng.normal(0.14 if style is None else style.delay_s, 0.08, n), 0.0, 0.6),
+        "untidy": untidy,
+        "effort": np.clip(rng.normal(_efforts(label, pro), 0.09), 0.55, 1.0),
+    }
+    jog = (label == "go") & pro & (rng.random(n) < JOG_SHARE)
+    body["effort"] = np.where(jog, rng.uniform(0.5, 0.8, n), body["effort"])
+    t, path, broke = _run(rng, plans, start, throw, body)
+    stem = np.array([p.stem_depth for p in plans])
+    return RouteSet(t, path, label, throw, start[:, 2], broke, stem, group, start[:, 3].astype(int), pro)
+
+
+def draw_starts(
+    rng: np.random.Generator, n: int, prior: dict[str, float] | None = None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Labels (N,), the play each belongs to (N,), and starts (N, 4): depth, out, room, number."""
     shares = prior or PRIOR
     names = list(shares)
     chance = np.array([shares[k] for k in names])
@@ -163,32 +196,7 @@ def sample_routes(
     start = np.where(
         from_back[:, None], backs[rng.integers(0, len(backs), n)], split[rng.integers(0, len(split), n)]
     )
-    start = _fit_alignment(rng, label, start, split)
-    if style is None:
-        scale = np.clip(rng.normal(1.0, 0.12, n_groups), 0.7, 1.35)[group]
-        tempo = np.clip(rng.normal(1.0, 0.07, n_groups), 0.8, 1.2)[group]
-        untidy = rng.gamma(4.0, 0.25, n_groups)[group]
-    else:
-        scale, tempo, untidy = (np.full(n, v) for v in (style.depth_scale, style.tempo, style.untidy))
-    pro = (rng.random(n_groups) < pro_share)[group]
-    plans = [
-        plan_route(str(lab), rng, start[i, 0], start[i, 1], 1, float(scale[i]), bool(pro[i]))
-        for i, lab in enumerate(label)
-    ]
-    throw = _throws(rng, label, n_groups, group)
-    body = {
-        "top": np.clip(rng.normal(8.3, 0.95, n), 5.8, 10.4) * tempo,
-        "accel": np.clip(rng.normal(6.6, 0.8, n), 4.3, 9.0),
-        "brake": np.clip(rng.normal(9.0 if style is None else style.brake, 1.3, n), 5.5, 13.0),
-        "delay": np.clip(rng.normal(0.14 if style is None else style.delay_s, 0.08, n), 0.0, 0.6),
-        "untidy": untidy,
-        "effort": np.clip(rng.normal(_efforts(label, pro), 0.09), 0.55, 1.0),
-    }
-    jog = (label == "go") & pro & (rng.random(n) < JOG_SHARE)
-    body["effort"] = np.where(jog, rng.uniform(0.5, 0.8, n), body["effort"])
-    t, path, broke = _run(rng, plans, start, throw, body)
-    stem = np.array([p.stem_depth for p in plans])
-    return RouteSet(t, path, label, throw, start[:, 2], broke, stem, group, start[:, 3].astype(int), pro)
+    return label, group, _fit_alignment(rng, label, start, split)
 
 
 def _efforts(label: np.ndarray, pro: np.ndarray) -> np.ndarray:
@@ -216,7 +224,7 @@ def _fit_alignment(
     return out
 
 
-def _throws(rng: np.random.Generator, label: np.ndarray, n_groups: int, group: np.ndarray) -> np.ndarray:
+def draw_throws(rng: np.random.Generator, label: np.ndarray, n_groups: int, group: np.ndarray) -> np.ndarray:
     """One throw per play, near the time usual for the route of its target."""
     target = np.minimum(np.arange(n_groups) * 5 + rng.integers(0, 5, n_groups), len(label) - 1)
     mean = np.array([THROW_S.get(str(label[i]), 2.7) for i in target])

@@ -3,8 +3,9 @@
     python -m models.training.train_routes --routes 30000 --epochs 16 --seed 0 --out models/weights/routes.npz
 
 Every epoch sees freshly simulated bodies of the same plans' distribution and fresh tracker faults; with
-`--whole N` also the men of N whole simulated plays, each epoch anew through a tracker's faults. Judged on:
-unseen seeds of the same simulator, unseen whole plays, and styles of running that training never drew.
+`--curves N` also N routes drawn the second way (`playsim_curves`), with `--whole N` also the men of N whole
+simulated plays, each epoch anew through a tracker's faults. Judged on: unseen seeds of the same simulators,
+unseen whole plays, and styles of running that training never drew.
 """
 
 from __future__ import annotations
@@ -21,10 +22,11 @@ import torch
 from models.routes.baselines import baseline_accuracy, fit_baselines
 from models.routes.classifier import RouteClassifier
 from models.routes.features import Grid
-from models.routes.fitting import Batch, Recipe, fit
+from models.routes.fitting import Batch, Recipe, calibrate, fit, mix_with
 from models.routes.labels import LABELS, load_taxonomy
 from models.routes.made import coarse_labels, observe, to_arrival
 from models.routes.whole import join_sets, whole_routes
+from models.synthetic.playsim_curves import sample_curves
 from models.synthetic.playsim_sampler import RouteSet, Style, sample_routes
 from models.training.route_faults import FaultSeries
 
@@ -66,7 +68,7 @@ def score(model, data: Batch) -> dict[str, float]:
     return out
 
 
-def main(argv: list[str] | None = None) -> int:
+def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
@@ -76,8 +78,12 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--width", type=int, default=56)
     parser.add_argument("--hidden", type=int, default=128)
     parser.add_argument("--out", type=Path, default=Path("models/weights/routes.npz"))
+    parser.add_argument("--curves", type=int, default=0, help="routes drawn the second way, an epoch")
     parser.add_argument("--whole", type=int, default=0, help="whole simulated plays to train on as well")
     parser.add_argument("--start", type=Path, default=None, help="go on from these weights")
+    parser.add_argument(
+        "--mix", type=float, default=1.0, help="share of the new weights; the rest stays that of --start"
+    )
     parser.add_argument("--faults", type=Path, default=None, help="file of models.training.route_faults")
     parser.add_argument("--rate", type=float, default=3e-3)
     parser.add_argument(
@@ -86,7 +92,11 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument(
         "--baselines", action="store_true", help="also fit and print the scikit-learn baselines"
     )
-    args = parser.parse_args(argv)
+    return parser
+
+
+def main(argv: list[str] | None = None) -> int:
+    args = _parser().parse_args(argv)
     recipe = Recipe(
         seed=args.seed,
         epochs=args.epochs,
@@ -106,24 +116,21 @@ def main(argv: list[str] | None = None) -> int:
         unseen = [whole_routes(UNSEEN_SEED, min(150, max(1, args.whole // 7)))] * 2
 
     def make(epoch: int) -> Batch:
-        routes = join_sets([sample_routes(args.seed * 1000 + epoch, args.routes), *whole])
+        seed = args.seed * 1000 + epoch
+        second = [sample_curves(seed, args.curves)] if args.curves else []
+        routes = join_sets([sample_routes(seed, args.routes), *second, *whole])
         return batch_of(routes, args.seed * 1000 + 500 + epoch, 1.0, faults)
 
-    validation = batch_of(join_sets([sample_routes(77_001, 6000), *unseen]), 77_002, 1.0, faults)
+    second = [sample_curves(77_003, 3000)] if args.curves else []
+    validation = batch_of(join_sets([sample_routes(77_001, 6000), *second, *unseen]), 77_002, 1.0, faults)
     model = fit(
         make, validation, {"trade": LABELS, "twelve": load_taxonomy("twelve").labels}, recipe, print, start
     )
+    if start is not None and args.mix < 1.0:
+        mix_with(model, start, args.mix)
+        calibrate(model, validation, args.risk)
     seconds = time.perf_counter() - began
-    figures = {
-        "same simulator, tracker faults": score(model, batch_of(sample_routes(88_001, 6000), 88_002, 1.0)),
-        "same simulator, clean": score(model, batch_of(sample_routes(88_001, 6000), 88_003, 0.0)),
-    }
-    if args.whole:
-        figures["whole plays, tracker faults"] = score(
-            model, batch_of(whole_routes(700_000, 120), 88_004, 1.0)
-        )
-    for name, style in STRANGE.items():
-        figures[name] = score(model, batch_of(sample_routes(88_010, 4000, style), 88_011, 1.0))
+    figures = _figures(model, args.whole > 0)
     for name, values in figures.items():
         print(f"{name}: " + ", ".join(f"{k} {v:.3f}" for k, v in values.items()))
     if args.baselines:
@@ -131,6 +138,8 @@ def main(argv: list[str] | None = None) -> int:
     model.about = {
         "recipe": recipe.__dict__,
         "routes": args.routes,
+        "curves": args.curves,
+        "mix": args.mix,
         "whole_plays": args.whole,
         "seconds": round(seconds),
         "figures": figures,
@@ -140,6 +149,23 @@ def main(argv: list[str] | None = None) -> int:
     args.out.with_suffix(".json").write_text(json.dumps(model.about, indent=1))
     print(f"wrote {args.out} after {seconds:.0f} s of training")
     return 0
+
+
+def _figures(model: RouteClassifier, whole: bool) -> dict[str, dict[str, float]]:
+    """Scores on unseen seeds: test -> figure -> value."""
+    figures = {
+        "same simulator, tracker faults": score(model, batch_of(sample_routes(88_001, 6000), 88_002, 1.0)),
+        "same simulator, clean": score(model, batch_of(sample_routes(88_001, 6000), 88_003, 0.0)),
+    }
+    for name, strength in (("second way of drawing, tracker faults", 1.0), ("second way, clean", 0.0)):
+        figures[name] = score(model, batch_of(sample_curves(88_020, 6000), 88_021, strength))
+    if whole:
+        figures["whole plays, tracker faults"] = score(
+            model, batch_of(whole_routes(700_000, 120), 88_004, 1.0)
+        )
+    for name, style in STRANGE.items():
+        figures[name] = score(model, batch_of(sample_routes(88_010, 4000, style), 88_011, 1.0))
+    return figures
 
 
 def _baselines(train: Batch, test: Batch) -> dict[str, float]:

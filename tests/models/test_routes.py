@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import torch
 from sklearn.calibration import calibration_curve
 from sklearn.metrics import confusion_matrix, precision_recall_fscore_support
 
@@ -17,6 +18,7 @@ from models.evaluation.routes import (
 )
 from models.routes.classifier import RouteClassifier
 from models.routes.features import SNAP, RoutePath, hand_features, to_grid, two_segments
+from models.routes.fitting import mix_with
 from models.routes.labels import DEFINITIONS, LABELS, Taxonomy, known, load_taxonomy
 from models.routes.made import coarse_labels, observe
 from models.synthetic.playsim_sampler import sample_routes
@@ -244,3 +246,13 @@ def test_grid_holds_start_and_snap():
     grid = to_grid([draw(TEXTBOOK["go"])])
     assert abs(grid.start_yd[0, 0] + 1.0) < 0.05 and abs(grid.start_yd[0, 1] - 14) < 0.05
     assert grid.path_yd.shape[1] == 55 and grid.seen[0, SNAP]
+
+
+def test_mixed_weights_lie_between(model):
+    other = RouteClassifier.load()
+    with torch.no_grad():
+        for p in other.net.parameters():
+            p.add_(0.25)
+    mix_with(other, model, 0.4)
+    for a, b in zip(other.net.parameters(), model.net.parameters(), strict=True):
+        assert torch.allclose(a, b + 0.1, atol=1e-3)
