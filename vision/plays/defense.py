@@ -26,6 +26,11 @@ USUAL = ((3.9, 1.0), (2.9, 1.0), (2.5, 0.9), (2.0, 0.8))
 DROP_YD, DROP_COST = 0.5, 1.5
 """a rusher has not gone back so far by 1.2 to 2.2 s after the snap; log-odds against a lineman for each yard
 more, up to three (by hand: ends do drop now and then)"""
+INNER_WIDE, OUTER_WIDE, INNER_OFF = 0.25, 0.45, 0.8
+"""log-odds a yard against a backer this far outside, with a man of the defense still outside him and
+without; against an inner corner for each yard he stands off the nearest receiver: who splits the tackle and
+the slot is a backer, who stands over the slot a corner (common practice; by hand after 4,500 defenders of
+simulated plays; 117 plays of 21 tuning films, defenders' roles .920 -> .930, better in each half)"""
 FEWEST, MOST = (1, 0, 1, 0), (6, 6, 5, 4)
 
 
@@ -104,10 +109,12 @@ def _scores(
     to_wide = abs(sign * lateral - max(wide)) if wide else 6.0
     to_any = min((abs(sign * lateral - w) for w in wide), default=6.0)
     line = 0.4 - 1.5 * max(0.0, depth - 1.7) - 0.7 * max(0.0, outside - 2.8) - 0.8 * max(0.0, outside - 3.5)
-    backer = -1.1 * max(0.0, 2.3 - depth) - 0.55 * max(0.0, depth - 6.0) - 0.45 * max(0.0, outside - 2.5)
+    inner = outermost > 0
+    backer = -1.1 * max(0.0, 2.3 - depth) - 0.55 * max(0.0, depth - 6.0)
+    backer -= (INNER_WIDE if inner else OUTER_WIDE) * max(0.0, outside - 2.5)
     corner = -1.2 * outermost - 0.25 * max(0.0, depth - 8.5) - 0.7 * max(0.0, 3.5 - outside)
-    corner += 0.8 - 0.3 * min(to_wide, 5.0) if outermost == 0 else 0.9 - 0.45 * min(to_any, 5.0)
-    safety = -0.7 * max(0.0, 8.5 - depth) - 0.2 * max(0.0, outside - 9.0) - (0.8 if outermost == 0 else 0.0)
+    corner += 0.9 - INNER_OFF * min(to_any, 3.0) if inner else 0.8 - 0.3 * min(to_wide, 5.0)
+    safety = -0.7 * max(0.0, 8.5 - depth) - 0.2 * max(0.0, outside - 9.0) - (0.0 if inner else 0.8)
     out = [line, backer, corner, safety]
     number = int(jersey) if jersey.isdigit() else -1
     if 60 <= number <= 79:
