@@ -15,7 +15,7 @@ from vision.plays import BallPath, Play, Value, to_play, understand_play
 from vision.plays.ball import find_flight
 from vision.plays.lineup import ANYWHERE, Spot
 from vision.plays.motion import Blur, motion_of, own_sd
-from vision.plays.passing import quarterback_drop
+from vision.plays.passing import common_bite, fake_probability, quarterback_drop
 from vision.plays.sheet import charted
 from vision.plays.snap import fit_onset, snap_from_ball
 from vision.plays.trial import tracks_of, trial
@@ -308,6 +308,8 @@ def test_ball_snap_and_flight_by_hand() -> None:
         (-1.2, 5.9, 2.1, "five-step"),
         (-5.0, 2.1, 1.2, "three-step"),
         (-5.0, 0.5, 0.7, "quick"),
+        (-6.0, 1.2, 1.0, "three-step"),  # sets 7.2 deep as others do who stand a yard nearer
+        (-4.3, 1.2, 0.8, "quick"),
     ],
 )
 def test_drop_words(start: float, retreat: float, set_s: float, word: str) -> None:
@@ -317,6 +319,33 @@ def test_drop_words(start: float, retreat: float, set_s: float, word: str) -> No
     drop = quarterback_drop(t, np.stack([depth, 0 * t], axis=1), np.abs(np.gradient(depth, t)), 4.0)
     assert drop.kind == word
     assert drop.set_depth_play_yd == pytest.approx(start - retreat, abs=0.25)
+
+
+def test_a_late_set_leaves_the_drop_named() -> None:
+    """Seven steps from the gun with a fake between them, over a second later than they take."""
+    t = np.arange(-0.5, 5, 0.05)
+    depth = -5.0 - 2.0 * np.clip(t / 1.0, 0, 1) - 2.8 * np.clip((t - 1.6) / 2.1, 0, 1)
+    drop = quarterback_drop(t, np.stack([depth, 0 * t], axis=1), np.abs(np.gradient(depth, t)), 4.5)
+    assert drop.kind == "seven-step" and drop.paused and drop.set_after_snap_s > 3.6
+
+
+def test_bite_of_half_the_backers() -> None:
+    """One of two, two of three and two of four step up: a fake. One of three, or a read step of half a yard:
+    none; a man who is not seen does not count."""
+    t = np.arange(-0.5, 3, 0.05)
+
+    def path(*yards: float) -> np.ndarray:
+        up = np.array(yards)[:, None] * np.clip((t - 0.2) / 0.8, 0, 1)
+        return np.stack([5.0 - up, 0 * up], axis=2)
+
+    def bite(*yards: float) -> float:
+        return common_bite(t, path(*yards), np.arange(len(yards)))
+
+    assert bite(1.4, 0.0) == bite(1.4, 1.4, 0.0) == bite(0.0, 1.4, 0.0, 1.4) == pytest.approx(1.4)
+    assert bite(1.4, 0.0, 0.0) == pytest.approx(0.0)
+    assert bite(1.4, np.nan) == pytest.approx(1.4) and math.isnan(common_bite(t, path(1.0), np.arange(0)))
+    assert fake_probability(0.2, bite(1.4, 0.0), False, 0.4) > 0.8
+    assert fake_probability(0.2, bite(0.5, 0.5), False, 0.1) < 0.3
 
 
 def test_values_need_a_source() -> None:

@@ -27,13 +27,18 @@ simulated plays with such a rusher 18 of 22 throws lie above it, 11 of 13 sacks 
 
 DROPS = ("quick", "three-step", "five-step", "seven-step")
 _UNDER = {"quick": (2.2, 0.9), "three-step": (3.9, 1.4), "five-step": (5.9, 2.1), "seven-step": (8.0, 2.8)}
-_GUN = {"quick": (0.6, 0.75), "three-step": (2.1, 1.2), "five-step": (3.6, 1.8), "seven-step": (5.2, 2.5)}
+_GUN = {"quick": (0.6, 0.65), "three-step": (2.1, 1.15), "five-step": (3.6, 1.75), "seven-step": (5.2, 2.5)}
 """(retreat in yards from the place at the snap, set in s after the snap) of each drop, from under the
 centre (set 3.3, 5, 7, 9.1 yd deep) and from the gun, where the first steps are saved; common practice, times
 from memory."""
-DROP_SD_YD, DROP_SD_S = 1.0, 0.3
-"""spread of passers about them: how long the steps are differs more from man to man than how long they take
-(by hand; 54 passes of fourteen tuning films .80 -> .85, 260 simulated passes .91 either way)"""
+GUN_YD, DEEPER = 4.9, 0.5
+"""where a passer in the gun stands as a rule; who stands deeper goes back so much less a yard, because the
+depth from which he throws is given as well as his steps (by hand; the two count half and half)"""
+DROP_SD_YD, DROP_SD_S = 0.8, 0.3
+"""spread of passers about them (by hand, with the times from the gun and the two above: drops right .90 ->
+.93 and .82 -> .87 in two halves of 85 passes of 21 tuning films, .92 -> .96 of 122 simulated ones)"""
+LATEST_SD = 3.5
+"""more than this a late set does not speak against a drop: passers wait, fakes take time"""
 
 
 @dataclass(frozen=True)
@@ -72,10 +77,10 @@ def quarterback_drop(t: F64, path: F64, speed: F64, last_s: float) -> Drop:
     soon = (tt >= tt[set_k]) & (tt <= tt[set_k] + 0.3)
     set_s, depth = float(tt[set_k]), float(d[soon].min())
     retreat = start - depth
-    table = _UNDER if start > -2.5 else _GUN
+    table, steps_yd = (_UNDER, retreat) if start > -2.5 else (_GUN, retreat - DEEPER * (start + GUN_YD))
     scores = np.array(
         [
-            -0.5 * (((retreat - r) / DROP_SD_YD) ** 2 + ((set_s - s) / DROP_SD_S) ** 2)
+            -0.5 * (((steps_yd - r) / DROP_SD_YD) ** 2 + min((set_s - s) / DROP_SD_S, LATEST_SD) ** 2)
             for r, s in table.values()
         ]
     )
@@ -84,7 +89,7 @@ def quarterback_drop(t: F64, path: F64, speed: F64, last_s: float) -> Drop:
     best = int(p.argmax())
     fits = scores.max() > -8.0
     steps = np.array(list(table.values()))
-    late = set_s - float(np.interp(retreat, steps[:, 0], steps[:, 1])) if lasting else np.nan
+    late = set_s - float(np.interp(steps_yd, steps[:, 0], steps[:, 1])) if lasting else np.nan
     return Drop(DROPS[best] if fits else "", float(p[best]), set_s, 0.15, depth, paused, late)
 
 
@@ -126,20 +131,21 @@ def play_fake(t: F64, quarterback: F64, backs: list[F64], throw_s: float) -> flo
 def fake_probability(mesh: float, bite_yd: float, paused: bool, late_s: float = np.nan) -> float:
     """Probability of a run fake from four signs: backs' mesh (0..1), the linebackers' step up (yd, NaN
     unknown), the quarterback's pause on the way back, how much later he set than his steps take. Log-odds 4
-    a yard of bite over 0.8 yd, 1 each for mesh and pause (by hand: linebackers step up first on a fake,
+    a yard of bite over 0.7 yd, 1 each for mesh and pause (by hand: linebackers step up first on a fake,
     common practice; half a yard is only a read step), 3 a second of lateness (of 119 simulated passes, half
     of them faked, 7 of the 10 fakes missed without it are found and none more is claimed)."""
     if not np.isfinite(mesh):
         return np.nan
     logit = (2.0 * mesh - 1.0) + (1.0 if paused else -0.2)
-    logit += 4.0 * (np.clip(bite_yd, 0.0, 2.0) - 0.8) if np.isfinite(bite_yd) else 2.0 * (mesh - 0.8)
+    logit += 4.0 * (np.clip(bite_yd, 0.0, 2.0) - 0.7) if np.isfinite(bite_yd) else 2.0 * (mesh - 0.8)
     if np.isfinite(late_s):
         logit += float(np.clip(3.0 * (late_s - 0.1), -1.5, 3.0))
     return float(1.0 / (1.0 + np.exp(-logit)))
 
 
 def common_bite(t: F64, path: F64, backers: NDArray[np.intp]) -> float:
-    """Median over some men of the yards stepped up in the first 1.4 s; NaN when none is seen."""
+    """Yards that half of some men or more have stepped up in the first 1.4 s; NaN when none is seen. Of two
+    men the one who bites counts: the other may have a receiver to cover."""
     early, now = (t >= 0) & (t <= 1.4), np.abs(t) <= 0.11
     if not len(backers) or not early.any() or not now.any():
         return np.nan
@@ -147,7 +153,7 @@ def common_bite(t: F64, path: F64, backers: NDArray[np.intp]) -> float:
     low = np.where(np.isfinite(depth[:, early]), depth[:, early], np.inf).min(1)
     start = nan_mean(depth[:, now], axis=1)
     bites = (start - low)[np.isfinite(start) & np.isfinite(low)]
-    return float(np.median(bites)) if len(bites) else np.nan
+    return float(np.sort(bites)[len(bites) // 2]) if len(bites) else np.nan
 
 
 @dataclass(frozen=True)
