@@ -16,21 +16,35 @@ from vision.plays.motion import F64, nan_median
 Rows = NDArray[np.intp]
 
 
-def kick_formation(lineup: Lineup, play_yd: F64) -> float:
-    """Probability of a kick from the formation at the snap (place kick or punt; play frame (P,2)).
+PUNTER_YD, PUNTER_ASIDE_YD = (9.5, 17.5), 3.5
+HOLDER_YD, HOLDER_ASIDE_YD, KICKER_FROM_HOLDER_YD = (5.8, 11.5), 5.0, (1.0, 5.0)
+"""where the man who kicks stands behind the line and aside from the ball: a punter 12 to 15 yd, a holder 7
+to 8 with the kicker two or three steps behind and aside of him (common practice, no source; widened)"""
+WIDE_YD, NEARER_YD = 11.0, (3.0, 5.8)
+"""at a place kick nobody of the kicking team stands wider, nor so far behind the ball, where a passer does"""
 
-    Punt: a man over 9.5 yd behind the ball. Place kick: two men 6 yd or more behind, nobody in front of
-    them behind the line and no wide man.
-    """
-    others = [int(r) for r in lineup.offense if r not in lineup.line]
-    depth, lateral = play_yd[others, 0], play_yd[others, 1]
-    behind = depth[(np.abs(lateral) < 5.0) & (depth < -3.0)]
-    if not len(behind):
-        return 0.02
-    punt = bool(behind.min() < -9.5)
-    wide = bool((np.abs(play_yd[lineup.offense, 1]) > 11.0).any())
-    holder = (behind < -6.0).sum() >= 2 and not wide and not (behind > -5.8).any()
-    return 0.97 if punt or holder else 0.02
+
+def kickers(place_yd: F64) -> tuple[bool, bool]:
+    """Whether an offense (M,2) in its play frame has a man in a punter's place; two in those of holder and
+    kicker."""
+    back, aside = -place_yd[:, 0], np.abs(place_yd[:, 1])
+    punter = (back > PUNTER_YD[0]) & (back < PUNTER_YD[1]) & (aside < PUNTER_ASIDE_YD)
+    pair = place_yd[(back > HOLDER_YD[0]) & (back < HOLDER_YD[1]) & (aside < HOLDER_ASIDE_YD)]
+    apart = np.hypot(*(pair[:, None] - pair[None]).T)
+    near = (apart > KICKER_FROM_HOLDER_YD[0]) & (apart < KICKER_FROM_HOLDER_YD[1])
+    return bool(punter.any()), bool(near.any())
+
+
+def kick_formation(lineup: Lineup, play_yd: F64) -> float:
+    """Probability of a kick (place kick or punt) from the formation at the snap, play frame (P,2).
+
+    A holder's and a kicker's places count where nobody stands wide or where a passer does: two backs deep
+    behind a passer look alike."""
+    place = play_yd[lineup.offense]
+    punter, holder = kickers(place)
+    back, aside = -place[:, 0], np.abs(place[:, 1])
+    passer = (back > NEARER_YD[0]) & (back < NEARER_YD[1]) & (aside < HOLDER_ASIDE_YD)
+    return 0.97 if punter or (holder and not passer.any() and not (aside > WIDE_YD).any()) else 0.02
 
 
 def run_evidence(t: F64, path: F64, line: Rows, backers: Rows, quarterback: int) -> float:

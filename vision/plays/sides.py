@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from vision.plays.kind import WIDE_YD, kickers
 from vision.plays.lineup import ANYWHERE, Lineup, Spot
 from vision.plays.motion import F64
 from vision.plays.roles import in_play_frame
@@ -14,12 +15,8 @@ FLOW_MOST = 3.5
 """log-odds that the flow counts at most: a defense may charge as one"""
 KICKER = 4.0
 """log-odds of a kicker in his place on a kick, or of two teams that stand as for one"""
-PUNTER_YD, PUNTER_ASIDE_YD = (9.5, 17.5), 3.5
-HOLDER_YD, HOLDER_ASIDE_YD, KICKER_FROM_HOLDER_YD = (5.8, 11.5), 5.0, (1.0, 5.0)
-"""where the man who kicks stands behind the line and aside from the ball: a punter 12 to 15 yd, a holder 7
-to 8 with the kicker two or three steps behind and aside of him (common practice, no source; widened)"""
-CLOSE_SHARE, CLOSE_YD = 0.7, 11.0
-"""at a place kick so many of the kicking team stand on the line, none farther aside of the ball"""
+CLOSE_SHARE = 0.7
+"""at a place kick so many of the kicking team stand on the line, none wide"""
 FRONT_YD, MANY, BACKERS_YD, BACKERS_ASIDE_YD = 2.3, 4, (2.5, 9.0), 6.0
 """on a kick both teams have so many men, and half of them, so near the line, and who defends hardly anybody
 in the backers' place"""
@@ -93,18 +90,7 @@ def _flow(one: Lineup, xy: F64, later: F64, late: F64 | None) -> float:
 
 def has_kicker(lineup: Lineup | None, xy: F64) -> bool:
     """Whether a man of the lineup's offense stands where a punter does, or two where holder and kicker do."""
-    return lineup is not None and any(_kickers(lineup, xy))
-
-
-def _kickers(lineup: Lineup, xy: F64) -> tuple[bool, bool]:
-    """Whether the offense has a man in a punter's place; two in those of holder and kicker."""
-    place = in_play_frame(xy, lineup)[lineup.offense]
-    back, aside = -place[:, 0], np.abs(place[:, 1])
-    punter = (back > PUNTER_YD[0]) & (back < PUNTER_YD[1]) & (aside < PUNTER_ASIDE_YD)
-    pair = place[(back > HOLDER_YD[0]) & (back < HOLDER_YD[1]) & (aside < HOLDER_ASIDE_YD)]
-    apart = np.hypot(*(pair[:, None] - pair[None]).T)
-    near = (apart > KICKER_FROM_HOLDER_YD[0]) & (apart < KICKER_FROM_HOLDER_YD[1])
-    return bool(punter.any()), bool(near.any())
+    return lineup is not None and any(kickers(in_play_frame(xy, lineup)[lineup.offense]))
 
 
 def _stand_to_kick(lineup: Lineup | None, other: Lineup | None, xy: F64) -> int:
@@ -115,14 +101,14 @@ def _stand_to_kick(lineup: Lineup | None, other: Lineup | None, xy: F64) -> int:
     close, all but two on the line."""
     if lineup is None or other is None:
         return 0
-    punter, holder = _kickers(lineup, xy)
     own, theirs = (in_play_frame(xy, one)[one.offense] for one in (lineup, other))
+    punter, holder = kickers(own)
     front = [(np.abs(place[:, 0]) < FRONT_YD) for place in (own, theirs)]
     if min(f.sum() for f in front) < MANY or min(f.mean() for f in front) < 0.5:
         return 0
     back, aside = -theirs[:, 0], np.abs(theirs[:, 1])
     backs = int(((back > BACKERS_YD[0]) & (back < BACKERS_YD[1]) & (aside < BACKERS_ASIDE_YD)).sum())
-    close = front[0].mean() >= CLOSE_SHARE and float(np.abs(own[:, 1]).max()) < CLOSE_YD
+    close = front[0].mean() >= CLOSE_SHARE and float(np.abs(own[:, 1]).max()) < WIDE_YD
     return int((punter and backs == 0) or (holder and (backs <= 1 or close)))
 
 
