@@ -79,10 +79,11 @@ class Tools:
     hashes: dict[str, str] = field(default_factory=dict)
 
     @classmethod
-    def load(cls, threads: int | None = None) -> Tools:
-        """Load the shipped detector, mark finder and number reader; threads: of one inference."""
-        detector, finder = Detector.load(threads=threads), MarkFinder.load()
-        return cls(detector, finder, JerseyReader.load(), {"detector": detector.weights_hash})
+    def load(cls, threads: int | None = None, detector: str = "small") -> Tools:
+        """Load the shipped detector, mark finder and number reader; threads: of one inference; detector:
+        which size (see `models.detector.detector.SIZES`)."""
+        boxes, finder = Detector.load(threads=threads, size=detector), MarkFinder.load()
+        return cls(boxes, finder, JerseyReader.load(), {"detector": boxes.weights_hash})
 
 
 def read_film(path: Path, standard: str | FieldStandard, tools: Tools, every_frame: bool = False) -> FilmPass:

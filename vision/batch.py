@@ -30,7 +30,7 @@ from typing import Any
 from calibration.clip import ClipCameras
 from calibration.game import GameCameras, apart_yd, preferred
 from calibration.standards import get_standard
-from models.detector.detector import SHIPPED, Detector
+from models.detector.detector import Detector, weights_of
 from models.detector.network import file_hash
 from models.jerseys.reader import WEIGHTS as JERSEY_WEIGHTS
 from models.marks.finder import WEIGHTS as MARK_WEIGHTS
@@ -53,14 +53,14 @@ _TOOLS: Tools | None = None
 
 
 @functools.cache
-def _weights() -> dict[str, str]:
-    """Hashes of the shipped weights, read once a process."""
-    files = {"detector": SHIPPED, "marks": MARK_WEIGHTS, "jerseys": JERSEY_WEIGHTS}
+def _weights(detector: str = "small") -> dict[str, str]:
+    """Hashes of the shipped weights, read once a process; detector: which size."""
+    files = {"detector": weights_of(detector), "marks": MARK_WEIGHTS, "jerseys": JERSEY_WEIGHTS}
     return {name: file_hash(path) for name, path in files.items()}
 
 
-def _settings(standard: str, row: Mapping[str, Any] | None) -> dict[str, Any]:
-    weights = _weights()
+def _settings(standard: str, row: Mapping[str, Any] | None, detector: str = "small") -> dict[str, Any]:
+    weights = _weights(detector)
     return {
         "standard": standard,
         "code": CODE_VERSION,
@@ -69,7 +69,7 @@ def _settings(standard: str, row: Mapping[str, Any] | None) -> dict[str, Any]:
     }
 
 
-def _start_worker(threads: int) -> None:
+def _start_worker(threads: int, detector: str = "small") -> None:
     """Load the weights once per worker; one inference thread each, so that workers do not fight."""
     global _TOOLS
     import cv2
@@ -77,7 +77,7 @@ def _start_worker(threads: int) -> None:
 
     cv2.setNumThreads(threads)
     torch.set_num_threads(threads)
-    _TOOLS = Tools.load(threads=threads)
+    _TOOLS = Tools.load(threads=threads, detector=detector)
 
 
 def decode_to_file(path: Path, standard: str, target: Path) -> Path:
@@ -108,18 +108,20 @@ def run_batch(
     sheet: str | Path | None = None,
     roster: Sequence[str] = (),
     again: bool = False,
+    detector: str = "small",
     tell: Callable[[str], None] = print,
 ) -> int:
     """Process clips into the season file; returns the number of plays stored by this run.
 
     standard: nfl, ncaa, nfhs or canadian. workers: decoding processes. sheet: charting sheet CSV.
+    detector: small or nano; WeightsError when its weights are not there.
     A clip that fails is stored as failed with its reason; the others go on.
     """
     season = Season(season_path)
     plays = plan_plays(list(files), read_sheet(sheet) if sheet else None, standard)
     done = set() if again else season.finished_keys()
     for work in plays:
-        settings = _settings(standard, work.row)
+        settings = _settings(standard, work.row, detector)
         for path, _ in list(work.clips):
             try:
                 work.keys[path] = film_key(path, settings)
@@ -136,8 +138,9 @@ def run_batch(
             work.asks, work.early = sum(path.stem in asked for path, _ in work.clips), True
         if not todo and not left:
             return 0
-        run_id = season.start_run(_settings(standard, None), _weights(), CODE_VERSION)
-        stored = _Batch(season, run_id, standard, room, tell).run(todo, workers, left)
+        settings = _settings(standard, None, detector)
+        run_id = season.start_run(settings, _weights(detector), CODE_VERSION)
+        stored = _Batch(season, run_id, standard, room, tell, detector).run(todo, workers, left)
         season.finish_run(run_id)
     return stored
 
@@ -182,9 +185,11 @@ class _Batch:
     """The storing half: takes decoded clips as they come, keeps the game's camera, writes plays."""
 
     def __init__(
-        self, season: Season, run_id: str, standard: str, room: Path, tell: Callable[[str], None]
-    ) -> None:
+        self, season: Season, run_id: str, standard: str, room: Path, tell: Callable[[str], None],
+        detector: str = "small",
+    ) -> None:  # fmt: skip
         self.season, self.run_id, self.room, self.tell = season, run_id, room, tell
+        self.detector, self.settings = detector, _settings(standard, None, detector)
         self.standard = get_standard(standard)
         self.games = self._games_of_a_killed_batch()
         self.waiting: list[PlayWork] = []
@@ -225,8 +230,9 @@ class _Batch:
         """Decode clips in worker processes and store each play as soon as its clips are there."""
         context = mp.get_context("spawn")
         threads = max(1, (os.cpu_count() or 2) // max(1, workers))
-        Detector.load().detect([_blank()])  # convert the network once, before the workers start
-        with ProcessPoolExecutor(workers, context, _start_worker, (threads,)) as pool:
+        # convert the network once, before the workers start
+        Detector.load(size=self.detector).detect([_blank()])
+        with ProcessPoolExecutor(workers, context, _start_worker, (threads, self.detector)) as pool:
             owner: dict[Future[Path], tuple[PlayWork, Path]] = {
                 pool.submit(decode_to_file, path, self.standard.name, target): (work, path)
                 for work, path, target in asked
@@ -352,7 +358,7 @@ class _Batch:
         except Exception:  # none there, or of another version: the clips teach again
             return {}
         games = {}
-        if settings == _settings(self.standard.name, None):
+        if settings == self.settings:
             for key, priors in taught.items():
                 games[key] = GameCameras(self.standard)
                 games[key].priors = priors
@@ -362,7 +368,7 @@ class _Batch:
         """Leave what the games have taught as a file, for a batch that goes on after this one is killed."""
         partial = self.room / f"{GAMES_FILE}.{os.getpid()}.part"
         taught = {key: game.priors for key, game in self.games.items()}
-        partial.write_bytes(pickle.dumps((_settings(self.standard.name, None), taught)))
+        partial.write_bytes(pickle.dumps((self.settings, taught)))
         partial.replace(self.room / GAMES_FILE)
 
     def _solve(self, work: PlayWork) -> list[tuple[FilmPass, ClipCameras, str]]:

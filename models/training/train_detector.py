@@ -24,7 +24,14 @@ from torch import nn
 
 from models.detector.network import BALL_PREFIX, KINDS, PLATT, FilmDetector
 from models.training.augment import photometric, random_windows, textures
-from models.training.detector_losses import PeopleLoss, Student, TeacherLoss, ball_loss, deployable
+from models.training.detector_losses import (
+    PeopleLoss,
+    Student,
+    TeacherLoss,
+    ball_loss,
+    ball_shape,
+    deployable,
+)
 from models.training.frames import FrameCache, load_cache
 from models.training.negatives import load_negatives, paste, scene, veil
 from models.training.style_mixing import StyleMixer
@@ -57,8 +64,8 @@ class Recipe:
     paste_share: float = 0.4
     ball_weight: float = 0.3
     ball_rate: float = 2e-3
-    ball_width: int = 24
-    ball_pixels: bool = False
+    ball_width: int | None = None
+    ball_pixels: bool | None = None
     ball_share: float = 1.0
     mix_style: float = 0.0
     teacher_weight: float = 0.0
@@ -276,47 +283,50 @@ def write_state(state: dict[str, torch.Tensor], path: Path) -> None:
     torch.save({k: v.cpu().contiguous() for k, v in half.items()}, path)
 
 
-def main() -> None:
+def build_parser() -> argparse.ArgumentParser:
+    """The command line."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--data", type=Path, required=True, action="append", help="folder of labelled frames")
-    parser.add_argument("--start", type=Path, help="start state (.pt of tensors); random when left out")
-    parser.add_argument(
-        "--validation", type=Path, action="append", default=[], help="folders scored at the end"
+    add = parser.add_argument
+    add("--data", type=Path, required=True, action="append", help="folder of labelled frames")
+    add("--start", type=Path, help="start state (.pt of tensors); random when left out")
+    add("--validation", type=Path, action="append", default=[], help="folders scored at the end")
+    add("--negatives", type=Path, help="folder of photographs without people")
+    add("--width", type=int, default=1280, help="width of the windows (height 0.575 of it)")
+    add("--out", type=Path, required=True)
+    add("--name", default="detector")
+    add("--minutes", type=float, default=4.0)
+    add("--steps", type=int)
+    add("--until", type=float, help="end at this time (seconds since 1970), in place of minutes")
+    add("--batch", type=int, default=20)
+    add("--rate", type=float, default=3e-4, help="top learning rate")
+    add("--hue", type=float, default=0.35)
+    add("--tame", action="store_true", help="without the changes no camera makes")
+    add("--frozen", type=int, default=6)
+    add("--slow", type=int, default=10, help="layers below it learn at 0.3 of the rate")
+    add("--free-norms", action="store_true", help="train batch-norms too")
+    add("--scales", type=float, nargs=2, default=(0.75, 1.6), help="of the windows")
+    add("--ema", type=float, default=0.998)
+    add("--ball-width", type=int, help="channels of the ball's head (as in the start state; 24)")
+    add(
+        "--ball-pixels",
+        action=argparse.BooleanOptionalAction,
+        help="the ball's head sees the picture itself (as in the start state; no)",
     )
-    parser.add_argument("--negatives", type=Path, help="folder of photographs without people")
-    parser.add_argument("--width", type=int, default=1280, help="width of the windows (height 0.575 of it)")
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--name", default="detector")
-    parser.add_argument("--minutes", type=float, default=4.0)
-    parser.add_argument("--steps", type=int)
-    parser.add_argument("--batch", type=int, default=20)
-    parser.add_argument("--rate", type=float, default=3e-4, help="top learning rate")
-    parser.add_argument("--hue", type=float, default=0.35)
-    parser.add_argument("--tame", action="store_true", help="without the changes no camera makes")
-    parser.add_argument("--frozen", type=int, default=6)
-    parser.add_argument("--slow", type=int, default=10, help="layers below it learn at 0.3 of the rate")
-    parser.add_argument("--free-norms", action="store_true", help="train batch-norms too")
-    parser.add_argument("--scales", type=float, nargs=2, default=(0.75, 1.6), help="of the windows")
-    parser.add_argument("--ema", type=float, default=0.998)
-    parser.add_argument("--ball-width", type=int, default=24, help="channels of the ball's head")
-    parser.add_argument("--ball-pixels", action="store_true", help="the ball's head sees the picture itself")
-    parser.add_argument("--ball-share", type=float, default=1.0, help="weight of frames with a ball")
-    parser.add_argument("--ball-weight", type=float, default=0.3)
-    parser.add_argument(
-        "--mix-style", type=float, default=0.0, help="chance of mixing early features' styles"
-    )
-    parser.add_argument("--teacher", type=Path, help="weights of a larger detector to learn from")
-    parser.add_argument("--teacher-weight", type=float, default=1.0)
-    parser.add_argument(
-        "--until", type=float, help="end at this time (seconds since 1970), in place of minutes"
-    )
-    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
-    args = parser.parse_args()
-    from models.evaluation.detector import score_cache
-    from models.training.start_weights import load_start_state
+    add("--ball-share", type=float, default=1.0, help="weight of frames with a ball")
+    add("--ball-weight", type=float, default=0.3)
+    add("--mix-style", type=float, default=0.0, help="chance of mixing early features' styles")
+    add("--teacher", type=Path, help="weights of a larger detector to learn from")
+    add("--teacher-weight", type=float, default=1.0)
+    add("--seed", type=int, default=7)
+    add("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    return parser
 
+
+def recipe_of(args: argparse.Namespace, start: dict[str, torch.Tensor]) -> Recipe:
+    """The recipe a command line asks for; the ball's head is the start state's where nothing else is said."""
+    width, pixels = ball_shape(start)
     recipe = Recipe(
         minutes=args.minutes,
         steps=args.steps,
@@ -331,24 +341,36 @@ def main() -> None:
         slow_layers=args.slow,
         scales=tuple(args.scales),
         ema=args.ema,
-        ball_width=args.ball_width,
-        ball_pixels=args.ball_pixels,
+        ball_width=width if args.ball_width is None else args.ball_width,
+        ball_pixels=pixels if args.ball_pixels is None else args.ball_pixels,
         ball_share=args.ball_share,
         ball_weight=args.ball_weight,
         mix_style=args.mix_style,
         teacher_weight=args.teacher_weight if args.teacher else 0.0,
+        seed=args.seed,
     )
-    device = torch.device(args.device)
+    if start and (recipe.ball_width, recipe.ball_pixels) != (width, pixels):
+        print("the ball's head has another shape than the start state's: it begins anew", flush=True)
+    return recipe
+
+
+def main() -> None:
+    args = build_parser().parse_args()
+    from models.evaluation.detector import score_cache
+    from models.training.start_weights import load_start_state
+
+    # small files first: a missing one must not cost the time of reading all the frames
+    start = load_start_state(args.start) if args.start else {}
+    teacher = load_start_state(args.teacher) if args.teacher else None
+    recipe, device = recipe_of(args, start), torch.device(args.device)
+    photographs = load_negatives(args.negatives, device) if args.negatives else None
+    args.out.mkdir(parents=True, exist_ok=True)
     cache = load_cache(args.data, device)
     print(f"{len(cache.boxes)} frames, {sum(len(b) for b in cache.boxes)} boxes on {device}", flush=True)
-    start = load_start_state(args.start) if args.start else {}
-    args.out.mkdir(parents=True, exist_ok=True)
-    log: list[dict[str, float]] = []
-    photographs = load_negatives(args.negatives, device) if args.negatives else None
     if args.until:
         recipe = replace(recipe, minutes=max(0.2, (args.until - time.time()) / 60))
         print(f"{recipe.minutes:.2f} minutes", flush=True)
-    teacher = load_start_state(args.teacher) if args.teacher else None
+    log: list[dict[str, float]] = []
     kept = args.out / f"{args.name}_now.pt"
     student = train(cache, start, recipe, log, photographs, teacher, kept)
     model = deployable(student)

@@ -8,7 +8,10 @@ from pathlib import Path
 import pytest
 import torch
 
+from models.detector import detector as shipped
+from models.detector.detector import Detector, weights_of
 from models.detector.network import (
+    KINDS,
     BallHead,
     FilmDetector,
     WeightsError,
@@ -19,8 +22,10 @@ from models.detector.network import (
     read_state,
 )
 from models.detector.storage import CODE, STEP, pack
+from models.training.detector_losses import Student, ball_shape, deployable
 from models.training.inert import read_model_tensors
-from models.training.train_detector import save_state
+from models.training.start_weights import make_nano_start_state
+from models.training.train_detector import build_parser, recipe_of, save_state
 
 
 def _network(architecture: str = "yolov8s.yaml", pixels: bool = False) -> FilmDetector:
@@ -115,3 +120,56 @@ def test_a_pickled_model_gives_its_tensors_and_runs_nothing(tmp_path: Path) -> N
     with pytest.raises(ValueError, match=r"bomb\.pt"):
         read_model_tensors(tmp_path / "bomb.pt")
     assert not (tmp_path / "exploded").exists()
+
+
+def test_the_nano_starts_with_every_kind_of_people_at_the_persons_score(tmp_path: Path) -> None:
+    torch.manual_seed(4)
+    source = build_network(1, "yolo11n.yaml").eval()
+    for name, value in source.state_dict().items():
+        if ".cv3." in name and name.endswith(".2.weight"):
+            value.normal_(0, 0.5)
+    images = torch.rand(1, 3, 64, 96)
+    with torch.inference_mode():
+        person = source(images)[0][:, 4]
+    torch.save({"model": source}, tmp_path / "one_class.pt")
+    state, report = make_nano_start_state(tmp_path / "one_class.pt")
+    assert not report.unmatched and ball_shape(state) == (32, True)
+    started = deployable(Student(state))
+    with torch.inference_mode():
+        rows = started.people(images)[0][0]
+    for kind in ("player", "official", "other"):
+        assert torch.allclose(rows[4 + KINDS.index(kind)], person[0], atol=1e-5)
+    assert float(person.max()) > 0.01 and float(rows[4 + KINDS.index("ball")].max()) < 1e-4
+    again, _ = make_nano_start_state(tmp_path / "one_class.pt")
+    assert all(torch.equal(state[k], again[k]) for k in state)
+
+
+def test_a_training_goes_on_with_the_ball_head_of_its_start(capsys: pytest.CaptureFixture[str]) -> None:
+    network = _network(pixels=True)
+    start = dict(network.people.state_dict())
+    assert ball_shape(start) == (24, False)
+    assert network.ball is not None
+    start |= {f"ball.{k}": v for k, v in network.ball.state_dict().items()}
+    asked = ["--data", "d", "--out", "o", "--start", "s.pt"]
+    recipe = recipe_of(build_parser().parse_args(asked), start)
+    assert (recipe.ball_width, recipe.ball_pixels) == (32, True)
+    student = Student(start, recipe.ball_width, recipe.ball_pixels)
+    assert torch.equal(student.ball.state_dict()["answer.weight"], start["ball.answer.weight"])
+    assert capsys.readouterr().out == ""
+    other = recipe_of(build_parser().parse_args([*asked, "--ball-width", "24", "--no-ball-pixels"]), start)
+    assert (other.ball_width, other.ball_pixels) == (24, False)
+    assert "begins anew" in capsys.readouterr().out
+
+
+def test_a_detector_is_taken_by_its_size_where_its_weights_are_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(shipped.SIZES, "nano", tmp_path / "detector_nano.pt")
+    with pytest.raises(WeightsError, match=r"nano: .*detector_nano\.pt does not come with this copy"):
+        Detector.load(backend="torch", size="nano")
+    with pytest.raises(WeightsError, match=r"'huge' is not known"):
+        weights_of("huge")
+    save_state(_network("yolo11n.yaml"), tmp_path / "detector_nano.pt")
+    loaded = Detector.load(backend="torch", size="nano")
+    assert weights_of("nano") == tmp_path / "detector_nano.pt"
+    assert loaded.backend.network.people.model[0].conv.out_channels == 16  # type: ignore[attr-defined]

@@ -191,6 +191,23 @@ def stored(season: Path) -> dict[str, tuple[str, float, int]]:
     return {c.clip_id: (str(c.status), *found[c.clip_id]) for c in clips.itertuples()}
 
 
+def test_another_detector_is_other_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Clips decoded by one size are not taken for the other's; a size without weights is refused."""
+    from models.detector import detector
+    from models.detector.network import WeightsError, file_hash
+
+    nano = tmp_path / "detector_nano.pt"
+    monkeypatch.setitem(detector.SIZES, "nano", nano)
+    batch._weights.cache_clear()
+    with pytest.raises(WeightsError, match="does not come"):
+        batch._settings("nfhs", None, "nano")
+    nano.write_bytes(b"other weights")
+    small, other = batch._settings("nfhs", None), batch._settings("nfhs", None, "nano")
+    assert small["weights"] == batch._settings("nfhs", None, "small")["weights"]
+    assert other["weights"]["detector"] == file_hash(nano) != small["weights"]["detector"]
+    batch._weights.cache_clear()
+
+
 def test_a_doubtful_clip_is_settled_by_a_later_one(
     tmp_path: Path, game: Game, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -53,6 +53,24 @@ def run(folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFix
     return call
 
 
+def test_a_detector_that_is_not_there_is_said_before_any_work(
+    run: Any, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from models.detector import detector
+
+    monkeypatch.setitem(detector.SIZES, "nano", tmp_path / "detector_nano.pt")
+    film, out = folder / "g1_001_side.mp4", tmp_path / "boxes.csv"
+    for line in (
+        ("process", film, "--standard", "nfhs", "--season", tmp_path / "n.season"),
+        ("detect", film, "--out", out),
+    ):
+        status, _, said = run(*line, "--detector", "nano")
+        assert status == 2 and "does not come with this copy; there: small" in said
+        status, _, said = run(*line, "--detector", "large")
+        assert status == 2 and "'large' is not known" in said
+    assert not out.exists()
+
+
 def test_every_command_and_option_has_help() -> None:
     parser = build_parser()
     commands = next(a for a in parser._actions if hasattr(a, "choices") and a.choices)

@@ -56,6 +56,7 @@ def add_commands(commands: argparse._SubParsersAction) -> None:
     process.add_argument(
         "--workers", type=int, default=0, metavar="N", help="clips at once (default: by cores)"
     )
+    _detector_option(process)
     process.add_argument("--again", action="store_true", help="do clips again that are stored already")
     process.set_defaults(run=run_process)
 
@@ -70,6 +71,7 @@ def _picture_commands(commands: argparse._SubParsersAction) -> None:
     least = "least chance to be right (0.35)"
     detect.add_argument("--least", type=float, default=0.35, metavar="P", help=least)
     detect.add_argument("--every", type=int, default=1, metavar="N", help="every Nth frame of film (1)")
+    _detector_option(detect)
     detect.add_argument("--weights", metavar="FILE", help="other detector weights")
     detect.set_defaults(run=run_detect)
 
@@ -103,6 +105,23 @@ def _picture_commands(commands: argparse._SubParsersAction) -> None:
     )
     show.add_argument("--film", metavar="FOLDER", help="where the clips are now, if they moved")
     show.set_defaults(run=run_show)
+
+
+def _detector_option(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--detector", default="small", metavar="SIZE", help="small (default), or nano, a lighter network"
+    )
+
+
+def check_detector(size: str) -> None:
+    """Raises Trouble when there are no weights of this size."""
+    from models.detector.detector import weights_of
+    from models.detector.network import WeightsError
+
+    try:
+        weights_of(size)
+    except WeightsError as error:
+        raise Trouble(str(error), "leave --detector out for the small one") from None
 
 
 def _standard_option(parser: argparse.ArgumentParser) -> None:
@@ -156,6 +175,7 @@ def run_process(args: argparse.Namespace) -> int:
     remarks = _check_sheet(args.sheet, files)
     for line in remarks:
         out.print(line, style="yellow", soft_wrap=True)
+    check_detector(args.detector)
     from vision.batch import run_batch
 
     workers = args.workers or max(1, (os.cpu_count() or 2) // 2)
@@ -167,6 +187,7 @@ def run_process(args: argparse.Namespace) -> int:
         sheet=args.sheet,
         roster=[r.rpartition("=")[2] for r in args.roster],
         again=args.again,
+        detector=args.detector,
     )
     return _report(season, {f.name for f in files}) or (1 if remarks else 0)
 
@@ -231,7 +252,9 @@ def run_detect(args: argparse.Namespace) -> int:
     from models.detector.band import detect_still
     from models.detector.detector import Detector
 
-    detector = Detector.load(Path(args.weights) if args.weights else None)
+    if not args.weights:
+        check_detector(args.detector)
+    detector = Detector.load(Path(args.weights) if args.weights else None, size=args.detector)
     names = np.array(["player", "official", "ball"])
     out, troubles, count = console(), [], 0
     target = Path(args.out)
