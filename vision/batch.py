@@ -15,14 +15,13 @@ that a batch that goes on, and next week's clips of the same game, know it.
 
 from __future__ import annotations
 
-import contextlib
 import functools
 import math
 import multiprocessing as mp
 import os
 import pickle
 import traceback
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from pathlib import Path
 from typing import Any
@@ -35,8 +34,9 @@ from models.detector.network import file_hash
 from models.jerseys.reader import WEIGHTS as JERSEY_WEIGHTS
 from models.marks.finder import WEIGHTS as MARK_WEIGHTS
 from models.routes.classifier import RouteClassifier
-from vision.analyze import FilmPass, Tools, read_film, solve_pass, tables_of_play
+from vision.analyze import FilmPass, solve_pass, tables_of_play
 from vision.charting import read_sheet
+from vision.decoding import blank, clear, decode_to_file, load_pass, start_worker, still_waits, waiting_room
 from vision.planning import PlayWork, plan_plays
 from vision.plays.game_sides import GameSides, changed, games_of_rows, kit_of_text, may_change
 from vision.plays.record import F64, optional
@@ -49,7 +49,6 @@ ENOUGH_FOUND = 0.9
 """Share of frames with a camera below which a clip is tried again with what its game has taught."""
 SAME_YD = 0.1  # cameras of two solutions nearer than this are one: the play is not written again
 GAMES_FILE = "cameras.games"
-_TOOLS: Tools | None = None
 
 
 @functools.cache
@@ -67,36 +66,6 @@ def _settings(standard: str, row: Mapping[str, Any] | None, detector: str = "sma
         "weights": weights,
         "sheet": dict(row) if row else None,
     }
-
-
-def _start_worker(threads: int, detector: str = "small") -> None:
-    """Load the weights once per worker; one inference thread each, so that workers do not fight."""
-    global _TOOLS
-    import cv2
-    import torch
-
-    cv2.setNumThreads(threads)
-    torch.set_num_threads(threads)
-    _TOOLS = Tools.load(threads=threads, detector=detector)
-
-
-def decode_to_file(path: Path, standard: str, target: Path) -> Path:
-    """Worker: decode one clip and leave its pass as a file (written beside, then moved in one step)."""
-    assert _TOOLS is not None
-    film = read_film(path, standard, _TOOLS)
-    partial = target.with_name(f"{target.name}.{os.getpid()}.part")
-    with partial.open("wb") as file:
-        film.evidence.reader = None
-        pickle.dump(film, file, protocol=pickle.HIGHEST_PROTOCOL)
-    partial.replace(target)
-    return target
-
-
-def _load_pass(path: Path, tools_finder: Any) -> FilmPass:
-    with path.open("rb") as file:
-        film: FilmPass = pickle.load(file)
-    film.evidence.reader = tools_finder
-    return film
 
 
 def run_batch(
@@ -131,8 +100,8 @@ def run_batch(
     todo = [w for w in known if not set(w.keys.values()) <= done]
     if len(todo) < len(plays):
         tell(f"{len(plays) - len(todo)} of {len(plays)} plays are stored already")
-    with _waiting_room(Path(season_path)) as room:
-        left = [w for w in known if set(w.keys.values()) <= done and _still_waits(w, room)]
+    with waiting_room(Path(season_path)) as room:
+        left = [w for w in known if set(w.keys.values()) <= done and still_waits(w, room)]
         asked = season.table("clips").query("status != 'done'")["clip_id"].tolist() if left else []
         for work in left:
             work.asks, work.early = sum(path.stem in asked for path, _ in work.clips), True
@@ -143,32 +112,6 @@ def run_batch(
         stored = _Batch(season, run_id, standard, room, tell, detector).run(todo, workers, left)
         season.finish_run(run_id)
     return stored
-
-
-def _still_waits(work: PlayWork, room: Path) -> bool:
-    """Whether a stored play's clips all wait from a batch that was killed (their paths are then taken over);
-    of a play that was being cleared away the rest is removed."""
-    passes = {path: room / f"{key}.pass" for path, key in work.keys.items()}
-    if passes and all(p.exists() for p in passes.values()):
-        work.passes |= passes
-        return True
-    for file in passes.values():
-        file.unlink(missing_ok=True)
-    return False
-
-
-@contextlib.contextmanager
-def _waiting_room(season_path: Path) -> Iterator[Path]:
-    """Folder of decoded clips beside the season; removed when it is empty."""
-    room = season_path.with_name(f".{season_path.name}.film")
-    room.mkdir(parents=True, exist_ok=True)
-    for stale in room.glob("*.part"):
-        stale.unlink(missing_ok=True)
-    try:
-        yield room
-    finally:
-        with contextlib.suppress(OSError):
-            room.rmdir()
 
 
 def asks(cameras: ClipCameras) -> bool:
@@ -231,8 +174,8 @@ class _Batch:
         context = mp.get_context("spawn")
         threads = max(1, (os.cpu_count() or 2) // max(1, workers))
         # convert the network once, before the workers start
-        Detector.load(size=self.detector).detect([_blank()])
-        with ProcessPoolExecutor(workers, context, _start_worker, (threads, self.detector)) as pool:
+        Detector.load(size=self.detector).detect([blank()])
+        with ProcessPoolExecutor(workers, context, start_worker, (threads, self.detector)) as pool:
             owner: dict[Future[Path], tuple[PlayWork, Path]] = {
                 pool.submit(decode_to_file, path, self.standard.name, target): (work, path)
                 for work, path, target in asked
@@ -282,7 +225,7 @@ class _Batch:
         if waits:
             self.waiting.append(work)
         else:
-            _clear(work)
+            clear(work)
 
     def _settle(self) -> None:
         """Look at the waiting plays again with what the whole batch has taught: first of the cameras, then,
@@ -294,7 +237,7 @@ class _Batch:
                 except Exception as error:  # the play is stored: a failed second look takes nothing away
                     self.tell(f"not settled: play {work.play_id}: {type(error).__name__}: {error}")
         for work in self.waiting:
-            _clear(work)
+            clear(work)
         self.waiting = []
 
     def _settle_camera(self, work: PlayWork) -> None:
@@ -375,7 +318,7 @@ class _Batch:
         """(pass, cameras, view) of a play's clips, with the help of the game's camera and teaching it."""
         passes = []
         for path, view in work.clips:
-            film = _load_pass(work.passes[path], self.finder)
+            film = load_pass(work.passes[path], self.finder)
             game = self.games.setdefault(
                 (work.game_id, film.width_px, film.height_px), GameCameras(self.standard)
             )
@@ -387,7 +330,7 @@ class _Batch:
         """(pass, cameras, view) of a play's clips with the cameras settled on (solved if none)."""
         if not work.cameras:
             return self._solve(work)
-        films = [_load_pass(work.passes[path], self.finder) for path, _ in work.clips]
+        films = [load_pass(work.passes[path], self.finder) for path, _ in work.clips]
         return [
             (film, cameras, view or cameras.view or "sideline")
             for film, cameras, (_, view) in zip(films, work.cameras, work.clips, strict=True)
@@ -418,15 +361,3 @@ class _Batch:
         found = ", ".join(f"{c.found_share:.0%} of frames placed" for _, c, _ in passes)
         count = f"[{again}]" if again else f"[{self.stored + 1}/{self.total}]"
         self.tell(f"{count} {work.play_id}: {row.get('kind', '')}, {found}")
-
-
-def _clear(work: PlayWork) -> None:
-    """Remove a play's decoded clips."""
-    for file in work.passes.values():
-        file.unlink(missing_ok=True)
-
-
-def _blank() -> Any:
-    import numpy as np
-
-    return np.zeros((720, 1280, 3), np.uint8)

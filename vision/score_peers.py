@@ -47,7 +47,7 @@ def keep_passes(folder: Path, season_path: Path, keep: Path, workers: int, with_
     Passes are kept under the clip's name and a hash of film, standard and weights, so new weights decode
     anew. Returns how many were decoded.
     """
-    from vision import batch
+    from vision import batch, decoding
     from vision.charting import read_sheet
     from vision.score import about_film, clip_files
 
@@ -61,8 +61,8 @@ def keep_passes(folder: Path, season_path: Path, keep: Path, workers: int, with_
     if missing:
         threads = max(1, (os.cpu_count() or 2) // max(1, workers))
         context = mp.get_context("spawn")
-        with ProcessPoolExecutor(workers, context, batch._start_worker, (threads,)) as pool:
-            for done in [pool.submit(batch.decode_to_file, p, standard, kept[p]) for p in missing]:
+        with ProcessPoolExecutor(workers, context, decoding.start_worker, (threads,)) as pool:
+            for done in [pool.submit(decoding.decode_to_file, p, standard, kept[p]) for p in missing]:
                 with contextlib.suppress(Trouble):  # the batch meets it again and writes it down
                     done.result()
     done_keys = Season(season_path).finished_keys()
