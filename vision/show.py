@@ -174,20 +174,13 @@ class Scene:
         if rows is None:
             return
         camera = self.cameras.loc[frame] if frame in self.cameras.index else None
+        taken: list[tuple[float, float, float, float]] = []
         for r in rows.itertuples():
             colour = {"offense": OFFENSE, "defense": DEFENSE}.get(str(r.team), OFFICIAL)
             box = np.array([r.x0_px, r.y0_px, r.x1_px, r.y1_px], float) * scale
             if np.isfinite(box).all():
                 pen.rectangle(tuple(box), outline=(*colour, 255 if r.observed else 110), width=2)
-                text = self.labels.get(str(r.player_id), "")
-                pen.text(
-                    (box[0], box[1] - 17),
-                    text,
-                    fill=(*colour, 255),
-                    font=ImageFont.load_default(14),
-                    stroke_width=2,
-                    stroke_fill=(10, 20, 16),
-                )
+                _write(pen, self.labels.get(str(r.player_id), ""), box, colour, taken)
             if camera is not None and camera["status"] != "lost" and str(r.team) != "official":
                 path = self._trail(str(r.player_id), float(r.t_s))
                 px, fine = project(camera, path, self.width_yd)
@@ -242,6 +235,30 @@ class Scene:
             else:
                 pen.polygon([(x - 6, y - 5), (x + 6, y - 5), (x, y + 6)], fill=colour)
         return panel
+
+
+def _write(
+    pen: Any,
+    text: str,
+    box: np.ndarray,
+    colour: tuple[int, int, int],
+    taken: list[tuple[float, float, float, float]],
+) -> None:
+    """A label above its box, or where that is taken by another's, below it or higher; ``taken`` grows by its
+    place (x0, y0, x1, y1 in px)."""
+    if not text:
+        return
+    font = ImageFont.load_default(14)
+    wide = float(pen.textlength(text, font=font))
+    places = [(box[0], box[1] - 17), (box[0], box[3] + 1), (box[0], box[1] - 33), (box[0], box[3] + 17)]
+    free = [
+        (x, y)
+        for x, y in places
+        if not any(x < b[2] and x + wide > b[0] and y < b[3] and y + 16 > b[1] for b in taken)
+    ]
+    x, y = free[0] if free else places[0]
+    taken.append((x, y, x + wide, y + 16))
+    pen.text((x, y), text, fill=(*colour, 255), font=font, stroke_width=2, stroke_fill=(10, 20, 16))
 
 
 def _label(player_id: str, players: pd.DataFrame, routes: pd.DataFrame) -> str:
