@@ -120,7 +120,7 @@ class GameCameras:
 
 def _quality(solution: ClipSolution) -> float:
     """Share of frames with a camera; 0 where lost."""
-    return float(np.mean(solution.cameras.status != LOST)) if len(solution.cameras) else 0.0
+    return solution.cameras.found_share
 
 
 def preferred(before: ClipCameras, after: ClipCameras, settled: bool) -> bool:
@@ -131,9 +131,7 @@ def preferred(before: ClipCameras, after: ClipCameras, settled: bool) -> bool:
     """
     if after.needs_click and not before.needs_click:
         return False
-    if before.needs_click and not after.needs_click:
-        return after.found_share >= before.found_share - LESS_FOUND
-    if settled:
+    if settled or (before.needs_click and not after.needs_click):
         return after.found_share >= before.found_share - LESS_FOUND
     return after.found_share > before.found_share + MORE_FOUND
 

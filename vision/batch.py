@@ -119,6 +119,16 @@ def asks(cameras: ClipCameras) -> bool:
     return cameras.needs_click or cameras.found_share < ENOUGH_FOUND
 
 
+def _with_views(
+    work: PlayWork, films: Sequence[FilmPass], cameras: Sequence[ClipCameras]
+) -> list[tuple[FilmPass, ClipCameras, str]]:
+    """(pass, cameras, view) of a play's clips; a view not told is the camera's."""
+    return [
+        (film, found, view or found.view or "sideline")
+        for film, found, (_, view) in zip(films, cameras, work.clips, strict=True)
+    ]
+
+
 def _standing(passes: Sequence[tuple[FilmPass, ClipCameras, str]]) -> tuple[int, float]:
     """(how many of a play's clips ask, least share of frames with a camera)."""
     return sum(asks(c) for _, c, _ in passes), min(c.found_share for _, c, _ in passes)
@@ -255,7 +265,8 @@ class _Batch:
                 kept[k] = cameras
         work.cameras = kept
         if changed:
-            self._write(work, self._as_settled(work), "settled by the game's other clips")
+            films = [film for film, _, _ in again]
+            self._write(work, _with_views(work, films, kept), "settled by the game's other clips")
 
     def _settle_sides(self, work: PlayWork) -> None:
         """Read a play again when the rest of the game says otherwise of who has the ball than when it was
@@ -314,27 +325,25 @@ class _Batch:
         partial.write_bytes(pickle.dumps((self.settings, taught)))
         partial.replace(self.room / GAMES_FILE)
 
+    def _films(self, work: PlayWork) -> list[FilmPass]:
+        """The passes of a play's clips."""
+        return [load_pass(work.passes[path], self.finder) for path, _ in work.clips]
+
     def _solve(self, work: PlayWork) -> list[tuple[FilmPass, ClipCameras, str]]:
         """(pass, cameras, view) of a play's clips, with the help of the game's camera and teaching it."""
-        passes = []
-        for path, view in work.clips:
-            film = load_pass(work.passes[path], self.finder)
+        films, found = self._films(work), []
+        for film, (_, view) in zip(films, work.clips, strict=True):
             game = self.games.setdefault(
                 (work.game_id, film.width_px, film.height_px), GameCameras(self.standard)
             )
-            cameras = solve_pass(film, game, self.standard, work.row, view or None)
-            passes.append((film, cameras, view or cameras.view or "sideline"))
-        return passes
+            found.append(solve_pass(film, game, self.standard, work.row, view or None))
+        return _with_views(work, films, found)
 
     def _as_settled(self, work: PlayWork) -> list[tuple[FilmPass, ClipCameras, str]]:
         """(pass, cameras, view) of a play's clips with the cameras settled on (solved if none)."""
         if not work.cameras:
             return self._solve(work)
-        films = [load_pass(work.passes[path], self.finder) for path, _ in work.clips]
-        return [
-            (film, cameras, view or cameras.view or "sideline")
-            for film, cameras, (_, view) in zip(films, work.cameras, work.clips, strict=True)
-        ]
+        return _with_views(work, self._films(work), work.cameras)
 
     def _write(
         self, work: PlayWork, passes: list[tuple[FilmPass, ClipCameras, str]], again: str = ""

@@ -48,7 +48,7 @@ def roster_says(
     listed = {unit: _positions(roster, (row or {}).get(unit)) for unit in ("offense", "defense")}
     if not all(listed.values()):
         return {}
-    wears = {r: _worn(r, listed["offense" if r in OFFENSE_ROLES else "defense"]) for r in ROLES}
+    wears = {r: _worn(r, listed[_unit(r)]) for r in ROLES}
     evidence = misread(tracks.number_evidence)
     said: dict[str, dict[str, float]] = {}
     for k, player_id in enumerate(tracks.ids):
@@ -62,8 +62,8 @@ def roster_says(
     return said
 
 
-def _unit(role: str) -> bool:
-    return role in OFFENSE_ROLES
+def _unit(role: str) -> str:
+    return "offense" if role in OFFENSE_ROLES else "defense"
 
 
 def _worn(role: str, listed: Mapping[int, set[str]]) -> np.ndarray:

@@ -6,6 +6,7 @@ lost carries no field lines and says so.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -237,6 +238,12 @@ class Scene:
         return panel
 
 
+@functools.cache
+def _label_font() -> Any:
+    """Read once, not for every man of every frame."""
+    return ImageFont.load_default(14)
+
+
 def _write(
     pen: Any,
     text: str,
@@ -248,15 +255,15 @@ def _write(
     place (x0, y0, x1, y1 in px)."""
     if not text:
         return
-    font = ImageFont.load_default(14)
+    font = _label_font()
     wide = float(pen.textlength(text, font=font))
     places = [(box[0], box[1] - 17), (box[0], box[3] + 1), (box[0], box[1] - 33), (box[0], box[3] + 17)]
-    free = [
+    free = (
         (x, y)
         for x, y in places
         if not any(x < b[2] and x + wide > b[0] and y < b[3] and y + 16 > b[1] for b in taken)
-    ]
-    x, y = free[0] if free else places[0]
+    )
+    x, y = next(free, places[0])
     taken.append((x, y, x + wide, y + 16))
     pen.text((x, y), text, fill=(*colour, 255), font=font, stroke_width=2, stroke_fill=(10, 20, 16))
 

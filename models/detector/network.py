@@ -15,6 +15,7 @@ from torch import nn
 from models.detector.storage import WeightsError, file_hash, read_state
 
 KINDS = ("player", "official", "ball", "other")
+BALL = KINDS.index("ball")
 ARCHITECTURE = "yolov8s.yaml"
 ARCHITECTURES = {32: ARCHITECTURE, 16: "yolo11n.yaml"}
 """By the number of channels of the first convolution: a state names its network by its shapes."""
@@ -168,6 +169,7 @@ def load_network(path: Path) -> nn.Module:
 
 
 __all__ = [
+    "BALL",
     "KINDS",
     "PLATT",
     "BallHead",

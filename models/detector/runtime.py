@@ -16,9 +16,7 @@ import numpy as np
 import torch
 from torchvision.ops import nms
 
-from models.detector.network import KINDS, file_hash, load_network
-
-BALL = KINDS.index("ball")
+from models.detector.network import BALL, file_hash, load_network
 
 
 class Backend(Protocol):

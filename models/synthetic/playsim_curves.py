@@ -108,13 +108,10 @@ def _legs(
     out = {
         "stem": rng.normal(pair["stem"][:, 0], pair["stem"][:, 1]),
         "after": rng.normal(pair["after"][:, 0], pair["after"][:, 1]),
-        "at": np.clip(
-            np.nan_to_num(at[:, 0], posinf=1e9) * scale + rng.normal(0, at[:, 1]), at[:, 2], at[:, 3]
-        ),
+        "at": np.clip(at[:, 0] * scale + rng.normal(0, at[:, 1]), at[:, 2], at[:, 3]),
     }
     for name in ("dip", "pace", "pace_after", "settle_yd", "by_run", "wait_s"):
         out[name] = np.array([getattr(s, name) for s in shapes], float)
-    out["at"] = np.where(out["at"] > 1e8, np.inf, out["at"])
     out["pace"] = np.clip(out["pace"] * habit[:, 1] + rng.normal(0, 0.07, n), 0.25, 1.15)
     out["pace_after"] = np.clip(out["pace_after"] * habit[:, 1] + rng.normal(0, 0.1, n), 0.12, 1.15)
     out["dip"] = np.clip(out["dip"] + rng.normal(0, 0.12, n), 0.08, 1.0)

@@ -15,9 +15,7 @@ import numpy as np
 import torch
 from torchvision.ops import box_iou
 
-from models.detector.network import KINDS, PLATT, load_network, read_state
-
-BALL = KINDS.index("ball")
+from models.detector.network import BALL, PLATT, load_network, read_state
 
 
 def right_boxes(xyxy: torch.Tensor, confidence: torch.Tensor, true_xyxy: torch.Tensor) -> np.ndarray:

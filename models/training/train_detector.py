@@ -22,7 +22,7 @@ from typing import Any
 import torch
 from torch import nn
 
-from models.detector.network import BALL_PREFIX, KINDS, PLATT, FilmDetector
+from models.detector.network import BALL, BALL_PREFIX, PLATT, FilmDetector, read_state
 from models.training.augment import photometric, random_windows, textures
 from models.training.detector_losses import (
     PeopleLoss,
@@ -31,12 +31,12 @@ from models.training.detector_losses import (
     ball_loss,
     ball_shape,
     deployable,
+    hold_norms,
 )
 from models.training.frames import FrameCache, load_cache
 from models.training.negatives import load_negatives, paste, scene, veil
 from models.training.style_mixing import StyleMixer
 
-BALL = KINDS.index("ball")
 KEEP_EVERY_S = 60.0
 
 
@@ -91,14 +91,6 @@ def freeze_and_group(model: nn.Module, recipe: Recipe) -> list[dict[str, Any]]:
         {"params": fast, "lr": recipe.rate, "top": recipe.rate},
         {"params": ball, "lr": recipe.ball_rate, "top": recipe.ball_rate},
     ]
-
-
-def hold_norms(model: nn.Module) -> None:
-    """Training mode with every batch-norm in eval mode (running statistics stay as they are)."""
-    model.train()
-    for module in model.modules():
-        if isinstance(module, nn.BatchNorm2d):
-            module.eval()
 
 
 def make_batch(
@@ -357,11 +349,10 @@ def recipe_of(args: argparse.Namespace, start: dict[str, torch.Tensor]) -> Recip
 def main() -> None:
     args = build_parser().parse_args()
     from models.evaluation.detector import score_cache
-    from models.training.start_weights import load_start_state
 
     # small files first: a missing one must not cost the time of reading all the frames
-    start = load_start_state(args.start) if args.start else {}
-    teacher = load_start_state(args.teacher) if args.teacher else None
+    start = read_state(args.start) if args.start else {}
+    teacher = read_state(args.teacher) if args.teacher else None
     recipe, device = recipe_of(args, start), torch.device(args.device)
     photographs = load_negatives(args.negatives, device) if args.negatives else None
     args.out.mkdir(parents=True, exist_ok=True)

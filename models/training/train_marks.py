@@ -370,7 +370,7 @@ def main() -> None:
     parser.add_argument("--reader-minutes", type=float, default=0.75)
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     args = parser.parse_args()
-    from models.training.start_weights import load_start_state
+    from models.detector.storage import read_state
 
     recipe = Recipe(
         args.width, args.height, args.batch, minutes=args.minutes, steps=args.steps, wild=not args.tame
@@ -382,7 +382,7 @@ def main() -> None:
     cache = cache_marks(frames, device)
     print(f"{len(frames)} frames labelled in {time.monotonic() - began:.0f} s on {device}", flush=True)
     train_index, held_index = split_by_look(cache.looks, recipe.validation_share)
-    start = load_start_state(args.start) if args.start else {}
+    start = read_state(args.start) if args.start else {}
     log: list[Any] = []
     photographs = load_negatives(args.negatives, device) if args.negatives else None
     args.out.mkdir(parents=True, exist_ok=True)

@@ -119,7 +119,7 @@ def main(argv: list[str] | None = None) -> int:
         seed = args.seed * 1000 + epoch
         second = [sample_curves(seed, args.curves)] if args.curves else []
         routes = join_sets([sample_routes(seed, args.routes), *second, *whole])
-        return batch_of(routes, args.seed * 1000 + 500 + epoch, 1.0, faults)
+        return batch_of(routes, seed + 500, 1.0, faults)
 
     second = [sample_curves(77_003, 3000)] if args.curves else []
     validation = batch_of(join_sets([sample_routes(77_001, 6000), *second, *unseen]), 77_002, 1.0, faults)

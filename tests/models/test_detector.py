@@ -195,10 +195,10 @@ def test_every_film_goes_in_at_one_width(film: int) -> None:
 @pytest.mark.skipif(not SHIPPED.exists(), reason="no shipped weights in this checkout")
 def test_a_user_adapts_the_shipped_weights_on_twenty_frames(tmp_path: Path) -> None:
     """`underneath train detector --labels FOLDER --from WEIGHTS`: the loss falls, the file loads again."""
+    from models.detector.storage import read_state
     from models.synthetic.strange import write_set
     from models.training.detector_losses import deployable
     from models.training.frames import load_cache
-    from models.training.start_weights import load_start_state
     from models.training.train_detector import Recipe, save_state, train
 
     write_set(tmp_path / "labels", 20, seed=77)
@@ -206,7 +206,7 @@ def test_a_user_adapts_the_shipped_weights_on_twenty_frames(tmp_path: Path) -> N
     assert len(cache.boxes) == 20
     log: list[dict[str, float]] = []
     recipe = Recipe(width_px=480, height_px=288, batch=4, steps=12, rate=3e-4)
-    student = train(cache, load_start_state(SHIPPED), recipe, log)
+    student = train(cache, read_state(SHIPPED), recipe, log)
     save_state(deployable(student), tmp_path / "mine.pt")
     load_network(tmp_path / "mine.pt")
     assert np.isfinite(log[-1]["cls_loss"])
