@@ -33,6 +33,7 @@ from vision.jerseys import LookCollector, NumberLooks, name_numbers, rosters_of,
 from vision.number_roles import renumbered, roster_says
 from vision.plays import understand_play
 from vision.plays.game_sides import GameSides, kit_difference, kit_text
+from vision.plays.sightings import sightings_of
 from vision.plays.start import SURE_ODDS
 from vision.records import PLAYER, Detections, Tracks
 from vision.tracking.clip import track_clip
@@ -219,14 +220,17 @@ def tables_of_play(
         kit = kit_difference(tracks[first], passes[first][0].detections)
         lean = sides.lean(row, play_id, kit)
     if len(passes) > 1:
-        joined, passes, remarks = fuse(passes, tracks, standard)
+        joined, passes, remarks, offsets = fuse(passes, tracks, standard)
     else:
-        joined = tracks[0]
+        joined, offsets = tracks[0], (0.0,)
     for (film, cameras, _), one in zip(passes, tracks, strict=True):
         remarks += remarks_of(film, cameras, one)
     joined = name_numbers(joined, rosters_of(roster, row))
     says = roster_says(joined, roster, row)
-    play = understand_play(joined, standard, row, events, play_id=play_id, lean=lean, says=says)
+    films = [(f.detections, c, o) for (f, c, _), o in zip(passes, offsets, strict=True) if np.isfinite(o)]
+    play = understand_play(
+        joined, standard, row, events, sightings_of(films), play_id=play_id, lean=lean, says=says
+    )
     play = renumbered(play, roster, row)
     tables = play_tables(play, classifier, row)
     plays = tables["plays"][0]
@@ -250,21 +254,24 @@ def tables_of_play(
 
 def fuse(
     passes: Sequence[tuple[FilmPass, ClipCameras, str]], tracks: Sequence[Tracks], standard: FieldStandard
-) -> tuple[Tracks, list[tuple[FilmPass, ClipCameras, str]], list[str]]:
-    """Tracks of two views in one; (tracks, passes, remarks). Joined views also settle which end zone the
-    second camera stands behind: its cameras are turned where needed and no longer ask."""
+) -> tuple[Tracks, list[tuple[FilmPass, ClipCameras, str]], list[str], tuple[float, ...]]:
+    """Tracks of two views in one; (tracks, passes, remarks, seconds that put each film on the tracks' clock,
+    NaN = not told). Joined views also settle which end zone the second camera stands behind: its cameras are
+    turned where needed and no longer ask."""
     first, second, kept = tracks[0], tracks[1], list(passes)
-    if not len(first.ids) or not len(second.ids):
-        return (first if len(first.ids) else second), kept, []
+    if not len(first.ids):
+        return second, kept, [], (float("nan"), 0.0)
+    if not len(second.ids):
+        return first, kept, [], (0.0, float("nan"))
     films = [Film(film.detections, cameras) for film, cameras, _ in kept]
     two = join_views(first, second, standard, films=(films[0], films[1]))
     if not two.pairs:
-        return two.tracks, kept, [two.message] if two.message else []
+        return two.tracks, kept, [two.message] if two.message else [], (0.0, float("nan"))
     film, cameras, view = kept[1]
     if "half a turn" in two.message:
         cameras = half_turn(cameras, standard)
     kept[1] = (film, replace(cameras, message="", _cache={}), view)
-    return _with_both_looks(two, kept), kept, []
+    return _with_both_looks(two, kept), kept, [], (0.0, two.offset_s)
 
 
 def _with_both_looks(two: JoinedViews, passes: Sequence[tuple[FilmPass, ClipCameras, str]]) -> Tracks:

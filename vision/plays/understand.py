@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.standards import FieldStandard, get_standard
-from vision.plays.ball import BallPath, find_flight
+from vision.plays.ball import BallPath
 from vision.plays.defense import defense_jobs, defense_roles, given_ground
 from vision.plays.kickoff import find_kickoff, kickoff_play
 from vision.plays.kind import kick_formation, run_evidence
@@ -23,7 +23,6 @@ from vision.plays.passing import (
     caught_s,
     common_bite,
     fake_probability,
-    infer_throw,
     play_fake,
     quarterback_drop,
 )
@@ -39,8 +38,10 @@ from vision.plays.roles import (
     offense_roles,
 )
 from vision.plays.sheet import Charted, charted
+from vision.plays.sightings import Sightings
 from vision.plays.start import SURE_ODDS, Start, find_start, set_places
 from vision.plays.stripes import recalled
+from vision.plays.throwing import Men, find_pass, flight_of
 from vision.records import Tracks
 
 
@@ -49,7 +50,7 @@ def understand_play(
     standard: str | FieldStandard,
     sheet_row: Mapping[str, Any] | None = None,
     events: Mapping[str, float] | None = None,
-    ball: BallPath | None = None,
+    ball: BallPath | Sightings | None = None,
     roles: Mapping[str, str] | None = None,
     play_id: str = "",
     lean: float = 0.0,
@@ -60,7 +61,8 @@ def understand_play(
     tracks: players in field yards (officials are left out). standard: nfl, ncaa, nfhs, canadian.
     sheet_row: the charting sheet's row (down, distance, hash, yard_line or los_field_yd, result, yards).
     events: known moments on the tracks' clock in s: snap, set, throw, arrival, end (any of them).
-    ball: the ball's path where it is known. roles: known roles by player id (a table's own).
+    ball: its path where it is known, or looks at what may be it. roles: known roles by player id (a
+    table's own).
     lean: log-odds that side A of the tracks is the offense, from the game's other plays.
     says: what else than his place speaks of each man's role (`vision.number_roles.roster_says`).
     Returns a Play; what cannot be told stays blank (NaN, '', None) and `warnings` says why.
@@ -73,13 +75,14 @@ def understand_play(
     kickoff = find_kickoff(motion) if row.kind in ("", "kick") else None
     if kickoff is not None:
         return row.onto(kickoff_play(play_id, field.name, motion, tracks, kickoff))
-    start = find_start(motion, known, ball, row.spot(field), row.kind, lean)
+    own_path = ball if isinstance(ball, BallPath) else None
+    start = find_start(motion, known, own_path, row.spot(field), row.kind, lean)
     again = None
     if start.lineup is not None and not roles:
         again = recalled(tracks, start.lineup, start.snap.value)
     if again is not None:
         tracks, motion = again, motion_of(again)
-        start = find_start(motion, known, ball, row.spot(field), row.kind, lean)
+        start = find_start(motion, known, own_path, row.spot(field), row.kind, lean)
     if start.lineup is None or not start.snap.known:
         play = Play(
             play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, warnings=start.warnings, tracks=tracks
@@ -99,7 +102,7 @@ def _describe(
     start: Start,
     roles: dict[str, str],
     known: Mapping[str, float],
-    ball: BallPath | None,
+    ball: BallPath | Sightings | None,
     row: Charted,
     says: RoleLogs,
 ) -> Play:
@@ -138,8 +141,12 @@ def _describe(
         play_id=play_id,
         standard=field.name,
         direction=lineup.direction,
-        los_field_yd=Value(lineup.los_yd, lineup.los_sd_yd, "measured" if ball is not None else "estimated"),
-        spot_y_field_yd=Value(lineup.spot_y_yd, 0.35, "measured" if ball is not None else "estimated"),
+        los_field_yd=Value(
+            lineup.los_yd, lineup.los_sd_yd, "measured" if isinstance(ball, BallPath) else "estimated"
+        ),
+        spot_y_field_yd=Value(
+            lineup.spot_y_yd, 0.35, "measured" if isinstance(ball, BallPath) else "estimated"
+        ),
         snap_s=snap,
         line_set_s=_set_time(motion, lineup, snap.value),
         players=_people(
@@ -234,7 +241,7 @@ def _passing(
     t: F64,
     path: F64,
     known: Mapping[str, float],
-    ball: BallPath | None,
+    ball: BallPath | Sightings | None,
     row: Charted,
 ) -> Play:
     """Kind of play, quarterback, throw, arrival, target, end. A charted kind goes before the men's."""
@@ -244,54 +251,32 @@ def _passing(
     backs = [r for r in offense if guesses[r].role == "RB"]
     receivers = np.array([r for r in offense if guesses[r].role in ELIGIBLE], dtype=np.intp)
     backers = np.array([r for r, g in guesses.items() if g.role == "LB"], dtype=np.intp)
-    velocity = play.direction * motion.velocity * np.array([1.0, -1.0])
     # a line-up read only half does not show who stands to kick
     clear = len(lineup.line) == 5 and lineup.cost < 5.0
     kick = kick_formation(lineup, path[:, motion.at(snap - 0.1)]) if clear else 0.02
     drop = quarterback_drop(t, path[qb], motion.speed[qb], 4.5) if qb >= 0 else None
-    flight = None
-    if ball is not None and qb >= 0:
-        flight = find_flight(ball, motion.t_s, motion.xy_yd[qb], snap)
+    flight = flight_of(ball, motion, qb, snap)
     kind, sure = _kind(
         kick, run_evidence(t, path, np.array(lineup.line), backers, qb), flight is not None, known
     )
     changes: dict[str, Any] = {"kind": kind, "kind_probability": sure, "end_s": _end(motion, snap, known)}
     if (row.kind or kind) in ("run", "kick"):
         return replace(play, **changes)
+    rushers = np.array([r for r, j in jobs.items() if j == "line"], dtype=np.intp)
     dropping = np.array([r for r, j in jobs.items() if j in ("underneath", "deep")], dtype=np.intp)
-    target, chance = -1, math.nan
-    throw, arrival, place = UNKNOWN, UNKNOWN, np.full(2, np.nan)
-    if flight is not None:
-        throw = Value(flight.throw_s, flight.throw_sd_s, "measured")
-        arrival = Value(flight.arrival_s, flight.arrival_sd_s, "measured")
-        place = play.to_play(flight.arrival_xy_yd)
-    elif not _ball_followed(ball, snap) and "throw" not in known and len(receivers) and len(dropping) >= 3:
-        rushers = np.array([r for r, j in jobs.items() if j == "line"], dtype=np.intp)
-        set_s = drop.set_after_snap_s if drop else math.nan
-        guess = infer_throw(t, path, velocity, receivers, dropping, qb, set_s, rushers, row.thrown)
-        if guess is not None:
-            throw = Value(snap + guess.throw_s, guess.throw_sd_s, "estimated")
-            arrival = Value(snap + guess.arrival_s, guess.arrival_sd_s, "estimated")
-            place, target, chance = guess.arrival_play_yd, guess.target, guess.target_probability
-    if "throw" in known:
-        throw = Value(known["throw"], 0.05, "measured")
-    if "arrival" in known:
-        arrival = Value(known["arrival"], 0.05, "measured")
-        seen = play.to_play(ball.at(known["arrival"], 0.2)) if ball is not None else np.full(2, np.nan)
-        place = seen if np.isfinite(seen).all() else place
-    if target < 0 and arrival.known and np.isfinite(place).all():
-        target, chance = _nearest_receiver(path, receivers, motion.at(arrival.value), place)
+    men = Men(receivers, dropping, rushers, qb, drop.set_after_snap_s if drop else math.nan)
+    found = find_pass(play, motion, path, men, known, ball, flight, row.thrown)
+    throw, arrival, place = found.throw, found.arrival, found.place_play_yd
     end = _end(motion, snap, known, arrival)
     if not throw.known and not end.known and row.thrown is not True:
-        rushers = np.array([r for r, j in jobs.items() if j == "line"], dtype=np.intp)
         end = Value(snap + caught_s(t, path, rushers, qb), 0.4, "estimated")
     changes |= {"throw_s": throw, "arrival_s": arrival, "end_s": end if end.known else UNKNOWN}
     if np.isfinite(place).all():
         sd = 0.5 if arrival.source == "measured" else 3.0
         changes["arrival_depth_play_yd"] = Value(float(place[0]), sd, arrival.source or "estimated")
         changes["arrival_lateral_play_yd"] = Value(float(place[1]), sd, arrival.source or "estimated")
-    if target >= 0 and chance >= 0.5:
-        changes |= {"target_player_id": motion.ids[target], "target_probability": chance}
+    if found.target >= 0 and found.chance >= 0.5:
+        changes |= {"target_player_id": motion.ids[found.target], "target_probability": found.chance}
     if qb >= 0 and drop is not None:
         reading = np.array([r for r in backers if jobs.get(int(r)) == "underneath"], dtype=np.intp)
         bite = common_bite(t, path, reading)
@@ -299,14 +284,6 @@ def _passing(
             motion, lineup, path, t, qb, [path[b] for b in backs], bite, drop, throw, snap
         )
     return replace(play, **changes)
-
-
-def _ball_followed(ball: BallPath | None, snap_s: float) -> bool:
-    """The ball was seen nearly all the time from the snap on, so that no flight means no throw."""
-    if ball is None:
-        return False
-    after = ball.t_s >= snap_s
-    return bool(after.sum() >= 10 and np.isfinite(ball.xy_field_yd[after, 0]).mean() > 0.8)
 
 
 def _quarterback(
@@ -358,19 +335,6 @@ def _kind(kick: float, run: float, flown: bool, known: Mapping[str, float]) -> t
     if max(p, 1 - p) < 0.65:
         return "unknown", max(p, 1 - p)
     return ("run", p) if p > 0.5 else ("pass", 1 - p)
-
-
-def _nearest_receiver(path: F64, receivers: NDArray[np.intp], k: int, place: F64) -> tuple[int, float]:
-    """The receiver nearest to where the ball came down, and his probability; (-1, NaN) when none is near."""
-    if not len(receivers):
-        return -1, math.nan
-    far = np.hypot(*(path[receivers, k] - place).T)
-    far = np.where(np.isfinite(far), far, 1e3)
-    if far.min() > 6.0:
-        return -1, math.nan
-    weight = np.exp(-far / 1.5)
-    best = int(far.argmin())
-    return int(receivers[best]), float(weight[best] / weight.sum())
 
 
 def _end(motion: Motion, snap_s: float, known: Mapping[str, float], arrival: Value = UNKNOWN) -> Value:
