@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import multiprocessing as mp
 import os
 import time
@@ -40,6 +41,10 @@ from models.synthetic.truth import covered_map, frame_labels, look_truth, person
 BALL_ID, POLE_ID = 65001, 65002
 SIZES = ((1920, 1080), (1280, 720), (1280, 720), (852, 480), (852, 480))
 LOW_ACTIONS = ("pile", "down", "fall", "getup", "block", "kneel", "crouch", "stance3", "stance2")
+HARD_SHARE = 0.32
+"""Share of frames whose men are heaped into piles (17 of 32) or strewn about in any pose (15 of 32)."""
+PAN_WIDTHS_S, JERK_WIDTHS_S, TILT_WIDTHS_S = 0.15, 0.8, 0.06
+"""Spread of a camera's speed in picture widths a second."""
 _STATE: dict[str, Any] = {}
 
 
@@ -146,15 +151,20 @@ def _draw_camera(
 
 
 def _shutter(rng: np.random.Generator, look: Look, cam: ViewCamera) -> ViewCamera:
-    """Camera at the end of the exposure: pan, tilt and zoom speeds of a following operator."""
+    """Camera at the end of the exposure: pan, tilt and zoom speeds of a following operator.
+
+    An operator follows in picture widths, whatever the lens: half a width in two to three seconds mostly, a
+    jerk of a width a second at times (in degrees, a long lens would smear a man over several of his widths).
+    """
     if rng.random() < 0.45:
         return cam
     s = look.picture.shutter_s
-    speed = float(rng.normal(0, 9)) if rng.random() < 0.9 else float(rng.normal(0, 45))
+    width_deg = math.degrees(math.atan(cam.width_px / cam.focal_px))
+    pan = float(rng.normal(0, PAN_WIDTHS_S if rng.random() < 0.9 else JERK_WIDTHS_S))
     return replace(
         cam,
-        pan_deg=cam.pan_deg + speed * s,
-        tilt_deg=cam.tilt_deg + float(rng.normal(0, 4)) * s,
+        pan_deg=cam.pan_deg + pan * width_deg * s,
+        tilt_deg=cam.tilt_deg + float(rng.normal(0, TILT_WIDTHS_S)) * width_deg * s,
         focal_px=cam.focal_px * (1 + float(rng.normal(0, 0.25)) * s),
         roll_deg=cam.roll_deg,
     )
@@ -188,7 +198,8 @@ def make_look(
             swap = bool(rng.random() < 0.5)
         i = _pick_time(rng, script)
         rows, ids = script_people(cast, script, i, swap)
-        hard = str(rng.choice(["none", "pile", "scatter"], p=[0.68, 0.17, 0.15]))
+        share = _STATE.get("hard", HARD_SHARE)
+        hard = str(rng.choice(["none", "pile", "scatter"], p=[1 - share, share * 17 / 32, share * 15 / 32]))
         if hard == "pile":
             rows = _pile(rng, rows, script.ball_field_yd[i, :2] + rng.normal(0, 1, 2))
         elif hard == "scatter":
@@ -250,7 +261,8 @@ def _one_frame(
     exposure = renderer.draw(cam, figures, _shutter(rng, look, cam), extras)
     people = person_rows(rows, ids, figures.place[:, 2])
     overlays = film.overlay_boxes(look, cam.width_px, cam.height_px)
-    labels = frame_labels(exposure, cam, people, ball_label(exposure, cam, extras[0][0], ball_at), overlays)
+    ball = ball_label(exposure, cam, extras[0][0], ball_at)
+    labels = frame_labels(exposure, cam, people, ball, overlays)
     picture = film.degrade(exposure.picture, look, rng)
     picture = film.draw_overlay(picture, look, float(rng.uniform(0, 7200)))
     factor = 0x221111 if look.picture.chroma_half else 0x111111
@@ -298,8 +310,9 @@ def ball_label(exposure: Any, cam: ViewCamera, rows: np.ndarray, place: np.ndarr
     }
 
 
-def _start(samples: int, scale: float, ppy: float) -> None:
+def _start(samples: int, scale: float, ppy: float, hard: float = HARD_SHARE) -> None:
     cv2.setNumThreads(1)
+    _STATE["hard"] = hard
     _STATE["renderer"] = Renderer(PeopleLibrary.load(), samples, scale)
     _STATE["ppy"] = ppy
 
@@ -324,6 +337,7 @@ def make_dataset(
     scale: float = 1.0,
     ppy: float = 30.0,
     first: int = 0,
+    hard: float = HARD_SHARE,
 ) -> dict[str, Any]:
     """Render the set; see the module docstring. width 0: sizes of real film mixed. Returns the index."""
     out = Path(out)
@@ -334,11 +348,11 @@ def make_dataset(
     workers = workers or max(1, min(os.cpu_count() or 1, looks))
     begun, done = time.time(), 0
     if workers == 1:
-        _start(samples, scale, ppy)
+        _start(samples, scale, ppy, hard)
         for job in jobs:
             done += _job(job)
     else:
-        with mp.get_context("spawn").Pool(workers, _start, (samples, scale, ppy)) as pool:
+        with mp.get_context("spawn").Pool(workers, _start, (samples, scale, ppy, hard)) as pool:
             for n in pool.imap_unordered(_job, jobs):
                 done += n
                 if done % 500 < frames_per_look:
@@ -370,9 +384,20 @@ def main(argv: list[str] | None = None) -> int:
     )
     p.add_argument("--ppy", type=float, default=30.0, help="paint texture pixels per yard")
     p.add_argument("--first", type=int, default=0, help="number of the first look")
+    p.add_argument("--hard", type=float, default=HARD_SHARE, help="share of frames with piles and strewn men")
     a = p.parse_args(argv)
     index = make_dataset(
-        a.out, a.looks, a.frames_per_look, a.seed, a.workers, a.width, a.samples, a.scale, a.ppy, a.first
+        a.out,
+        a.looks,
+        a.frames_per_look,
+        a.seed,
+        a.workers,
+        a.width,
+        a.samples,
+        a.scale,
+        a.ppy,
+        a.first,
+        a.hard,
     )
     print(json.dumps(index))
     return 0 if index["frames"] >= 0.98 * index["expected"] else 1
