@@ -20,6 +20,7 @@ from models.routes.features import GRID_S, Break, Grid, RoutePath, to_grid, two_
 from models.routes.labels import UNKNOWN
 from vision.combinations import Runner, together
 from vision.plays.motion import own_sd
+from vision.route_doubt import with_doubt
 
 STOPS = ("hitch", "hook", "curl", "comeback")
 UNBROKEN = ("go", "block", "screen", "checkdown", "flat", "swing")
@@ -129,6 +130,7 @@ def paths_of_play(play: Any) -> tuple[list[str], list[RoutePath]]:
                 left,
                 number,
                 sd[at][window],
+                man.player_id == play.target_player_id if play.throw_s.known else None,
             )
         )
     return ids, paths
@@ -171,7 +173,7 @@ def name_paths(
         return {}
     classifier = classifier or RouteClassifier.load()
     grids = _over_clocks(paths, clock_sd_s)
-    said = _mean_prediction(classifier, grids, "trade")
+    said = with_doubt(_mean_prediction(classifier, grids, "trade"), paths, grids[0])
     coarse = _mean_prediction(classifier, grids, "twelve") if "twelve" in classifier.label_sets else None
     alone = said
     if one_play:
@@ -242,6 +244,7 @@ def _mean_prediction(classifier: RouteClassifier, grids: Sequence[Grid], head: s
 
 def _until_soon_after_the_throw(path: RoutePath) -> RoutePath:
     """The path whose break and end are measured: later on men leave their routes for the ball."""
+    path = replace(path, thrown_to=None)
     last = path.throw_s + MEASURED_AFTER_THROW_S
     return path if not last < path.end_s else replace(path, end_s=last)
 

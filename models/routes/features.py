@@ -18,6 +18,9 @@ AFTER_THROW_S, BLIND_AFTER_THROW_S = 2.4, 1.2
 """How much of the path after the throw is looked at, at most: the ball's arrival ends it sooner, and where
 that is not known the second figure does. About half of real routes are not run to the end when the ball is
 thrown (shared motion facts)."""
+OTHERS_AFTER_THROW_S = 0.45
+"""how long the men whom the pass is not thrown to run their routes on after it (they see the ball leave after
+about so long; what they do then follows the ball)"""
 SHORTEST_S = 0.5
 FIRM_SD_YD = 0.5
 """a place with this standard deviation is half trusted"""
@@ -37,7 +40,8 @@ class RoutePath:
     throw_s, end_s: NaN = unknown; end_s is the last moment to look at (arrival, sack, whistle).
     room_right_yd, room_left_yd: from the ball's spot to the side lines (NaN = unknown).
     number: #1 = outermost on his side, 0 = backfield, -1 = unknown.
-    sd_yd (T,): standard deviation of each place, None = not stated.
+    sd_yd (T,): standard deviation of each place, None = not stated. thrown_to: whether the pass was to him
+    (None = not known).
     """
 
     t_s: np.ndarray
@@ -48,6 +52,7 @@ class RoutePath:
     room_left_yd: float = float("nan")
     number: int = -1
     sd_yd: np.ndarray | None = None
+    thrown_to: bool | None = None
 
     def __post_init__(self) -> None:
         t = np.asarray(self.t_s, float)
@@ -110,7 +115,8 @@ def _one(path: RoutePath) -> tuple[np.ndarray, np.ndarray, float, bool]:
     t, p = _one_man(t, p)
     end = min(t[-1], GRID_S[-1], path.end_s if np.isfinite(path.end_s) else np.inf)
     if np.isfinite(path.throw_s):
-        end = min(end, path.throw_s + (AFTER_THROW_S if np.isfinite(path.end_s) else BLIND_AFTER_THROW_S))
+        after = AFTER_THROW_S if np.isfinite(path.end_s) else BLIND_AFTER_THROW_S
+        end = min(end, path.throw_s + (OTHERS_AFTER_THROW_S if path.thrown_to is False else after))
     if t[0] > LATEST_START_S or end - max(t[0], 0.0) < SHORTEST_S:
         return nothing
     if np.median(np.diff(t)) < 0.06:

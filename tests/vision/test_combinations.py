@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from models.synthetic.playbook_calls import SIDE_CALLS
-from vision.combinations import LEAST, RULES, Runner, load_rules, match, together
+from vision.combinations import LEAST, RULES, TOGETHER, Runner, load_rules, match, together
 
 
 def side(*routes: str, back: str = "", p: float = 0.95, where: str = "right") -> list[Runner]:
@@ -123,8 +123,8 @@ def test_men_of_a_side_read_together():
     said = together([Runner("a", "right", 1, {"hitch": 0.5, "curl": 0.5}), Runner("b", "right", 2, flat)])
     assert said["a"]["curl"] == pytest.approx(0.5, abs=0.02)  # both make a combination with a flat
     said = together([Runner("a", "right", 1, stem), Runner("b", "right", 2, {"wheel": 0.9, "in": 0.1})])
-    # post-wheel (0.36) and post-dig (0.04) count three times, all others once; go-wheel is no combination
-    assert said["a"]["post"] == pytest.approx(3 * 0.4 / (1.0 + 2 * 0.4), abs=0.03)
+    # post-wheel (0.36) and post-dig (0.04) count TOGETHER times, all others once; go-wheel is no combination
+    assert said["a"]["post"] == pytest.approx(TOGETHER * 0.4 / (1.0 + (TOGETHER - 1) * 0.4), abs=0.03)
     assert sum(said["a"].values()) == pytest.approx(1.0) and sum(said["b"].values()) == pytest.approx(1.0)
 
 
@@ -136,4 +136,5 @@ def test_a_man_alone_or_a_certain_man_keeps_his_route():
     }
     sure = {"curl": 0.98, "post": 0.02}
     said = together([Runner("a", "right", 1, sure), Runner("b", "right", 2, {"wheel": 1.0})])
-    assert said["a"]["curl"] > 0.9
+    # by hand: 0.98 against TOGETHER times 0.02
+    assert said["a"]["curl"] == pytest.approx(0.98 / (0.98 + TOGETHER * 0.02)) and said["a"]["curl"] > 0.8

@@ -99,6 +99,7 @@ def fake_play(direction: int) -> SimpleNamespace:
         end_s=value(np.nan),
         los_field_yd=value(50.0),
         spot_y_field_yd=value(25.0),
+        target_player_id="w",
         eligible=(
             SimpleNamespace(player_id="w", lateral_play_yd=14.0, **man),
             SimpleNamespace(player_id="gone", lateral_play_yd=5.0, **man),
