@@ -1,8 +1,8 @@
 """The combination of a side from the routes of its men, by the rules in `combination_rules.yaml`.
 
 Uncertain routes are tolerated: every set of routes the men may have run is named by the rule that fits it
-best, and a name's probability is the sum over its sets. A set that a rule names counts CALLED times, because
-a side's routes are called together. Below `LEAST` nothing is named.
+best, and a name's probability is the sum over its sets. A set counts as often as it is called, because a
+side's routes are called together. Below `LEAST` nothing is named.
 """
 
 from __future__ import annotations
@@ -16,16 +16,16 @@ from typing import Any
 
 import yaml
 
+from models.routes.called import shipped as called_together
+
 RULES = Path(__file__).with_name("combination_rules.yaml")
 LEAST, LEAST_FIT = 0.25, 0.35
 """least probability of a name; least score at which a rule fits routes that are certain"""
-CALLED = 2.0
-"""how much likelier routes are that make a combination together than those that make none (by hand, and low,
-so that what was seen decides; 110 sides of fourteen tuning films .591 -> .645 with it and the lower LEAST)"""
-TOGETHER = 8.0
-"""the same for the names of the routes themselves (`together`): between 3, where half of the sides run what a
-rule names and three in ten sets of routes drawn alone do, and over 20, where all sides do, as in our own
-simulated calls (747 receivers of 34 tuning films right .742 with 3, .752 with 8, .747 with 20)"""
+CALLS_COUNT = 0.4
+"""how much of what is known of the calls of a side is what `models.routes.called` says of them; the rest is
+that they are drawn apart, since coaches call other things as well (747 receivers of 34 tuning films right .742
+before, .799 with it and what `vision.route_doubt` adds, their calibration error .052 and .024; men drawn from
+different plays, who have no call in common, .750 alone and .750 in twos, .740 and .739 in threes)"""
 RAREST = 0.003
 """sets of routes less likely than this are not looked at"""
 _ANY, _FREE_CHANCE, _SUBSET, _WITHOUT_FIRST = "any", 0.9, 0.8, 0.9
@@ -220,7 +220,7 @@ def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule
     none, total = "single" if len(split) == 1 else "", 1.0
     for chance, routes in _sets_of_routes((*split, *backs)):
         rule, makers = _rule_for(rules, routes[: len(split)], routes[len(split) :])
-        weight, name = (chance, none) if rule is None else (CALLED * chance, rule.name)
+        weight, name = chance * _as_called(routes[: len(split)]), none if rule is None else rule.name
         mass[name] = mass.get(name, 0.0) + weight
         total += weight - chance
         if rule is not None and (name not in best or chance > best[name][0]):
@@ -247,32 +247,33 @@ def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule
     )
 
 
-def together(
-    runners: Iterable[Runner], rules: tuple[Rule, ...] | None = None, called: float = TOGETHER
-) -> dict[str, dict[str, float]]:
-    """Chances of every man's routes when the men of a side are read together: sets of routes that a rule
-    names count `called` times. Men alone on their side keep their own.
+def together(runners: Iterable[Runner]) -> dict[str, dict[str, float]]:
+    """Chances of every man's routes when the receivers of a side are read together: sets of routes count as
+    often as they are called (`models.routes.called`). Backs and men alone on their side keep their own.
 
     One man's place in the picture may be lost, or the throw cut his stem short of the break: what ran beside
     him then says something of the call.
     """
-    rules = _shipped()[0] if rules is None else rules
     men = list(runners)
     out = {r.player_id: dict(r.chances) for r in men}
     for side in ("left", "right"):
         split = sorted((r for r in men if r.side == side and r.number > 0), key=lambda r: r.number)
-        here = [*split, *(r for r in men if r.side == side and r.number == 0)]
-        if len(here) < 2 or not split:
+        if len(split) < 2:
             continue
-        mass: list[dict[str, float]] = [{} for _ in here]
-        for chance, routes in _sets_of_routes(here):
-            rule, _ = _rule_for(rules, routes[: len(split)], routes[len(split) :])
+        mass: list[dict[str, float]] = [{} for _ in split]
+        for chance, routes in _sets_of_routes(split):
+            weight = chance * _as_called(routes)
             for row, name in zip(mass, routes, strict=True):
-                row[name] = row.get(name, 0.0) + (chance if rule is None else called * chance)
-        for man, row in zip(here, mass, strict=True):
+                row[name] = row.get(name, 0.0) + weight
+        for man, row in zip(split, mass, strict=True):
             share = sum(man.chances[name] for name in row) / sum(row.values())
             out[man.player_id] |= {name: share * m for name, m in row.items()}
     return out
+
+
+def _as_called(routes: tuple[str, ...]) -> float:
+    """How many times likelier the routes of a side's receivers are together than drawn apart."""
+    return 1.0 - CALLS_COUNT + CALLS_COUNT * called_together().ratio(routes) if len(routes) > 1 else 1.0
 
 
 def _sets_of_routes(men: Sequence[Runner]) -> list[tuple[float, tuple[str, ...]]]:

@@ -20,7 +20,7 @@ from models.routes.features import GRID_S, Break, Grid, RoutePath, to_grid, two_
 from models.routes.labels import UNKNOWN
 from vision.combinations import Runner, together
 from vision.plays.motion import own_sd
-from vision.route_doubt import with_doubt
+from vision.route_doubt import BACKFIELD_YD, with_doubt
 
 STOPS = ("hitch", "hook", "curl", "comeback")
 UNBROKEN = ("go", "block", "screen", "checkdown", "flat", "swing")
@@ -29,6 +29,8 @@ MEASURED_AFTER_THROW_S = 1.0
 MOST_SNAP_S, MOST_THROW_S, LEAST_SNAP_S = 0.1, 0.2, 0.04
 """how far the clock is moved, at most, when names are asked for on clocks that may also be right; a snap
 known better than the last is taken as it is"""
+BACKS_WITHIN_YD = 5.0
+"""who stands in the backfield no farther aside from the ball is a back: his route is called apart"""
 LONG_LOST_S = 0.7
 """longer than a man is usually hidden by others; then he has left the picture"""
 
@@ -213,7 +215,9 @@ def _side_by_side(
         if ids[i] in corrections:
             chances = {corrections[ids[i]]: 1.0}
         side = "right" if grid.side[i] > 0 else "left"
-        men.append(Runner(str(i), side, paths[i].number, chances))
+        depth, out = grid.start_yd[i]
+        back = depth < BACKFIELD_YD and abs(out) < BACKS_WITHIN_YD
+        men.append(Runner(str(i), side, 0 if back else paths[i].number, chances))
     probability = said.probability.copy()
     for who, chances in together(men).items():
         if ids[int(who)] not in corrections:

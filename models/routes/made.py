@@ -12,16 +12,7 @@ from typing import Protocol
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from models.routes.features import (
-    GRID_S,
-    LATEST_START_S,
-    OTHERS_AFTER_THROW_S,
-    SNAP,
-    Grid,
-    finish_grid,
-    side_of,
-    trust,
-)
+from models.routes.features import GRID_S, LATEST_START_S, SNAP, Grid, finish_grid, side_of, trust
 from models.routes.labels import load_taxonomy
 from models.synthetic.playsim_records import RATE_HZ
 from models.synthetic.playsim_sampler import RouteSet
@@ -29,7 +20,7 @@ from models.synthetic.playsim_sampler import RouteSet
 SMOOTHING_S = (0.0, 0.0, 0.06, 0.12, 0.2, 0.28)
 NO_SD_SHARE = 0.4
 """routes that come without a stated sd (tables, notebooks)"""
-NO_THROW_SHARE, ROUGH_THROW_SHARE = 0.12, 0.2
+NO_THROW_SHARE, ROUGH_THROW_SHARE = 0.25, 0.25
 """routes of plays whose throw was not found (then the whole path is looked at, pursuit and all), or found
 only roughly"""
 CUT_SHARE, LATE_SHARE, VERY_LATE_SHARE = 0.1, 0.08, 0.05
@@ -100,8 +91,6 @@ def observe(
     extra = np.where(rng.random(n) < 0.6, flight, rng.uniform(0.0, 1.0, n) * flight)
     known = (rng.random(n) > NO_THROW_SHARE * (strength > 0)) & np.isfinite(throw)
     blind = np.where(np.isfinite(throw), throw, GRID_S[-1]) + rng.uniform(0.2, 3.2, n)
-    if routes.thrown_to is not None:
-        extra = np.where(routes.thrown_to, extra, np.minimum(extra, OTHERS_AFTER_THROW_S))
     end = np.where(known, throw + extra, np.minimum(blind, GRID_S[-1]))
     if routes.end_s is not None:
         end = np.minimum(end, routes.end_s)

@@ -62,7 +62,6 @@ def _men(play: PlayScript, width_yd: float, group: int) -> RouteSet:
         np.array(number),
         np.zeros(n, bool),
         np.full(n, float(end)),
-        np.array([play.events.get("target") in (who, None) for who in here]),
     )
 
 
@@ -73,5 +72,4 @@ def join_sets(parts: Sequence[RouteSet]) -> RouteSet:
     ends = [np.full(len(p), np.inf) if p.end_s is None else p.end_s for p in parts]
     names = ("path_yd", "label", "throw_s", "room_yd", "break_s", "stem_yd", "group", "number", "pro")
     columns = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
-    told = np.concatenate([np.ones(len(p), bool) if p.thrown_to is None else p.thrown_to for p in parts])
-    return RouteSet(t_s=parts[0].t_s, **columns, end_s=np.concatenate(ends), thrown_to=told)
+    return RouteSet(t_s=parts[0].t_s, **columns, end_s=np.concatenate(ends))

@@ -82,8 +82,7 @@ class RouteSet:
     start to the sideline of his side, ball_out_yd (N,) his distance from the ball, break_s (N,) NaN if not
     reached, stem_yd (N,), group (N,) number of the play he belongs to, number (N,) #1.. (0 = backfield),
     pro (N,) bool: run as real professionals do on average, not as the book draws it. end_s (N,): nothing
-    later can be looked at (None = no such end). throw_s is NaN where nothing was thrown. thrown_to (N,) bool:
-    the pass went to him (None = not told).
+    later can be looked at (None = no such end). throw_s is NaN where nothing was thrown.
     """
 
     t_s: np.ndarray
@@ -97,7 +96,6 @@ class RouteSet:
     number: np.ndarray
     pro: np.ndarray
     end_s: np.ndarray | None = None
-    thrown_to: np.ndarray | None = None
 
     def __len__(self) -> int:
         return len(self.label)

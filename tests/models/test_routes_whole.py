@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from models.routes.classifier import RouteClassifier
-from models.routes.features import GRID_S, OTHERS_AFTER_THROW_S, SNAP
+from models.routes.features import GRID_S, SNAP
 from models.routes.made import observe
 from models.routes.whole import join_sets, whole_routes
 from models.synthetic.plays import simulate_play
@@ -48,27 +48,15 @@ def test_clean_men_start_where_they_stood_and_are_named(men):
     assert (said.best == men.label).mean() > 0.72
 
 
-def test_men_not_thrown_to_are_looked_at_until_they_see_the_throw(men):
-    thrown = np.isfinite(men.throw_s)
-    for play in np.unique(men.group[thrown]):
-        assert men.thrown_to[thrown & (men.group == play)].sum() <= 1  # nobody: thrown to a blocker
-    grid = observe(men, 4, 0.0)
-    others = thrown & ~men.thrown_to
-    assert others.sum() > 50
-    late = grid.end_s[others] - men.throw_s[others]
-    assert (late < OTHERS_AFTER_THROW_S + 0.11).mean() > 0.97
-
-
 def test_joined_with_the_sampler(men):
     single = sample_routes(5, 40)
     both = join_sets([single, men])
     assert len(both) == 40 + len(men) and np.isinf(both.end_s[:40]).all()
-    assert both.thrown_to[:40].all() and (both.thrown_to[40:] == men.thrown_to).all()
     with pytest.raises(ValueError, match="clocks"):
         join_sets([single, type(single)(*[v[..., :-1, :] if v.ndim == 3 else v for v in _columns(single)])])
 
 
 def _columns(routes):
-    columns = [getattr(routes, f) for f in routes.__dataclass_fields__ if f not in ("end_s", "thrown_to")]
+    columns = [getattr(routes, f) for f in routes.__dataclass_fields__ if f != "end_s"]
     columns[0] = columns[0][:-1]
     return columns
