@@ -15,8 +15,8 @@ from pathlib import Path
 
 SHIPPED = Path(__file__).with_name("called.json")
 LEAST_SHARE, MOST_OF_TWO, MOST = 0.03, 12.0, 30.0
-"""a route is not rarer than this alone; the routes of two men, and of more, are at most so many times likelier
-than drawn apart (by hand, so that no rare call of the table rules over what was seen)"""
+"""a route is not rarer than this alone; the routes of two men, and of more, are at most so many times
+likelier than drawn apart (by hand, so that no rare call of the table rules over what was seen)"""
 
 
 @dataclass(frozen=True)
