@@ -1,6 +1,6 @@
-"""The ball's own path, where a table (or a good look at the film) gives it: throw, flight, arrival.
+"""The ball's own path, where a table gives it: throw, flight, arrival.
 
-On film the ball is hardly ever seen; then nothing here answers and `vision.plays.passing` infers.
+On film there are only looks at what may be the ball: see `vision.plays.sightings`.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """The quarterback and the pass: drop, set, run fake, boot; throw, arrival and target from the men alone.
 
-On film the throw is inferred: defenders who watch the quarterback turn and drive to one point a moment
-after the ball leaves, and the receivers it does not go to stop running.
+Where the ball is not seen (`vision.plays.sightings`) the throw is inferred: defenders who watch the
+quarterback turn and drive to one point a moment after the ball leaves, and the receivers it does not go to
+stop running.
 """
 
 from __future__ import annotations
