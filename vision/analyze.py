@@ -29,6 +29,7 @@ from vision.charting import line_of_scrimmage
 from vision.clicking import read_clicks
 from vision.film import PICTURES, open_clip, read_picture
 from vision.from_tables import play_tables
+from vision.hidden_boxes import with_hidden_boxes
 from vision.jerseys import LookCollector, NumberLooks, name_numbers, rosters_of, with_evidence
 from vision.number_roles import renumbered, roster_says
 from vision.plays import understand_play
@@ -243,6 +244,7 @@ def tables_of_play(
     reasons = [r for r in (plays["look_reason"], *remarks) if r]
     plays["look"] = bool(plays["look"] or remarks)
     plays["look_reason"] = "; ".join(dict.fromkeys(reasons))
+    tables["tracks"] = with_hidden_boxes(tables["tracks"], passes[0][1])
     if uncertain:
         _blank_places(tables)
     named = tables["tracks"]["team"].isin(["offense", "defense", "official"])

@@ -29,7 +29,7 @@ from typing import Any
 from calibration.clip import ClipCameras
 from calibration.game import GameCameras, apart_yd, preferred
 from calibration.standards import get_standard
-from models.detector.detector import Detector, weights_of
+from models.detector.detector import Detector, hash_of, weights_of
 from models.detector.network import file_hash
 from models.jerseys.reader import WEIGHTS as JERSEY_WEIGHTS
 from models.marks.finder import WEIGHTS as MARK_WEIGHTS
@@ -54,8 +54,9 @@ GAMES_FILE = "cameras.games"
 @functools.cache
 def _weights(detector: str = "small") -> dict[str, str]:
     """Hashes of the shipped weights, read once a process; detector: which size."""
-    files = {"detector": weights_of(detector), "marks": MARK_WEIGHTS, "jerseys": JERSEY_WEIGHTS}
-    return {name: file_hash(path) for name, path in files.items()}
+    files = {"marks": MARK_WEIGHTS, "jerseys": JERSEY_WEIGHTS}
+    hashes = {name: file_hash(path) for name, path in files.items()}
+    return {"detector": hash_of(weights_of(detector), detector)} | hashes
 
 
 def _settings(standard: str, row: Mapping[str, Any] | None, detector: str = "small") -> dict[str, Any]:
@@ -83,7 +84,7 @@ def run_batch(
     """Process clips into the season file; returns the number of plays stored by this run.
 
     standard: nfl, ncaa, nfhs or canadian. workers: decoding processes. sheet: charting sheet CSV.
-    detector: small or nano; WeightsError when its weights are not there.
+    detector: one of `models.detector.detector.SIZES`; WeightsError when its weights are not there.
     A clip that fails is stored as failed with its reason; the others go on.
     """
     season = Season(season_path)

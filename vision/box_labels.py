@@ -134,7 +134,8 @@ def clipped(box: Any, width: int, height: int) -> list[float]:
 def kinds_known(season: Season, item: Chosen, xyxy: np.ndarray, kind: np.ndarray) -> np.ndarray:
     """Kinds of boxes, those of players and officials as the season's tracks have them."""
     rows = season.table("tracks", [item.play_id])
-    rows = rows[(rows["clip_id"] == item.clip_id) & (rows["frame"] == item.frame)].dropna(subset=["x0_px"])
+    seen = (rows["clip_id"] == item.clip_id) & (rows["frame"] == item.frame) & rows["observed"].astype(bool)
+    rows = rows[seen].dropna(subset=["x0_px"])
     players = season.table("players", [item.play_id])
     named = players.dropna(subset=["team"]).drop_duplicates("player_id").set_index("player_id")["team"]
     teams = [named.get(p, t) for p, t in zip(rows["player_id"], rows["team"], strict=True)]

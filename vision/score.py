@@ -20,6 +20,7 @@ import pandas as pd
 
 from calibration.clip import ClipCameras, cameras_from_table
 from calibration.standards import get_standard
+from models.evaluation.boxes import add_boxes
 from models.evaluation.camera import score_clip
 from models.evaluation.chart import score_tables
 from models.evaluation.tally import Tally
@@ -164,7 +165,12 @@ def clip_files(folder: Path) -> list[Path]:
 
 
 def process_folder(
-    folder: Path, season_path: Path, workers: int, with_sheet: bool, with_roster: bool = True
+    folder: Path,
+    season_path: Path,
+    workers: int,
+    with_sheet: bool,
+    with_roster: bool = True,
+    detector: str = "small",
 ) -> Season:
     """Process what is not stored yet, as `process` does with the folder's sheet and roster."""
     from vision.batch import run_batch
@@ -173,7 +179,8 @@ def process_folder(
         Season(season_path).write_roster(read_roster(folder / ROSTER))
     sheet = folder / SHEET if with_sheet and (folder / SHEET).exists() else None
     standard = about_film(folder)["standard"]
-    run_batch(clip_files(folder), season_path, standard=standard, workers=workers, sheet=sheet)
+    files = clip_files(folder)
+    run_batch(files, season_path, standard=standard, workers=workers, sheet=sheet, detector=detector)
     return Season(season_path)
 
 
@@ -206,6 +213,9 @@ def tally_of(folder: Path, season: Season, standard: str) -> Tally:
         if clip.view == "sideline":
             theirs = with_men_outside(theirs, truth.get("tracking"))
             tally.tracks.append(identity_counts(ours.dropna(subset=["x_field_yd"]), theirs))
+        if len(ours) and "boxes" in truth:
+            boxes = truth["boxes"][truth["boxes"]["clip_id"] == clip.clip_id]
+            add_boxes(tally, ours, boxes, (int(clip.width_px), int(clip.height_px)))
     return tally
 
 
@@ -241,6 +251,7 @@ def _parser() -> argparse.ArgumentParser:
     add("--clicks", action="store_true", help="with --camera: also with points a simulated operator names")
     add("--no-sheet", action="store_true", help="do not show the program the charting sheet")
     add("--no-roster", action="store_true", help="do not show the program the roster")
+    add("--detector", default="small", help="small (default) or fast, as in process")
     add("--workers", type=int, default=max(1, (os.cpu_count() or 2) // 2))
     add("--every", action="store_true", help="print every figure of every folder, not the table alone")
     add("--json", type=Path, metavar="FILE", help="also write all figures as JSON")
@@ -265,7 +276,8 @@ def main(argv: list[str] | None = None) -> int:
                 tally = camera_tally(folder, passes, standard, not args.no_sheet, args.clicks)
                 films.append(Film(folder.name, style, tally))
                 continue
-            season = process_folder(folder, path, args.workers, not args.no_sheet, not args.no_roster)
+            papers = (not args.no_sheet, not args.no_roster)
+            season = process_folder(folder, path, args.workers, *papers, args.detector)
             shown.append(what_was_shown(folder, not args.no_sheet, not args.no_roster))
             films.append(Film(folder.name, style, tally_of(folder, season, standard)))
             if args.every:

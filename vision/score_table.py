@@ -17,7 +17,9 @@ Row = tuple[str, str, str]
 GROUPS: tuple[tuple[str, tuple[Row, ...]], ...] = (
     ("players", (
         ("found in the second before the snap", "players found before the snap", "value"),
-        ("official taken for player", "official taken for player", "value"),
+        ("boxes found on film (IoU 0.5)", "players' boxes found, after tracking (IoU 0.5)", "value"),
+        ("boxes right on film", "boxes of players right, after tracking (IoU 0.5)", "value"),
+        ("official taken for player", "official taken for a player, after tracking", "value"),
         ("place error, median yd", "position error yd", "median"),
         ("place error, 95th yd", "position error yd", "p95"),
         ("speed error, median yd/s", "speed error yd/s", "median"),

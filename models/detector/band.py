@@ -94,6 +94,6 @@ def detect_still(detector: Detector, bgr: np.ndarray, least: float = 0.05) -> Bo
     """Boxes of a picture by itself ((H, W, 3) uint8 BGR); one with small men is looked at again, larger."""
     boxes = detector.detect([bgr], least)[0]
     men = _men(boxes)
-    scale = (detector.width_px or INPUT_WIDTH_PX) / bgr.shape[1]
+    scale = detector.input_width_px() / bgr.shape[1]
     small = len(men) >= 4 and float(np.median(men[:, 3] - men[:, 1])) * scale < SMALL_PX
     return detector.detect([bgr], least, STILL_WIDTH_PX)[0] if small else boxes

@@ -210,3 +210,20 @@ def test_a_user_adapts_the_shipped_weights_on_twenty_frames(tmp_path: Path) -> N
     save_state(deployable(student), tmp_path / "mine.pt")
     load_network(tmp_path / "mine.pt")
     assert np.isfinite(log[-1]["cls_loss"])
+
+
+def test_the_fast_detector_looks_at_smaller_pictures() -> None:
+    """The same weights at 0.65 of every width, still or band, in multiples of the coarsest stride."""
+    small, fast = Detector.load(backend="torch"), Detector.load(backend="torch", size="fast")
+    assert [small.input_width_px(w) for w in (None, 1600, 1920)] == [INPUT_WIDTH_PX, 1600, 1920]
+    assert [fast.input_width_px(w) for w in (None, 1600, 1920)] == [832, 1024, 1248]
+    assert fast.weights_hash == f"{small.weights_hash}-fast"
+    seen: list[int] = []
+
+    def answer(pictures: np.ndarray) -> torch.Tensor:
+        seen.append(pictures.shape[3])
+        return torch.zeros(1, 8, 21)
+
+    fast.backend = answer
+    assert len(fast.detect([np.zeros((360, 640, 3), np.uint8)])[0]) == 0
+    assert seen == [832]

@@ -16,6 +16,9 @@ class Eye:
 
     width_px = None
 
+    def input_width_px(self, width_px: int | None = None) -> int:
+        return width_px or INPUT_WIDTH_PX
+
     def __init__(self) -> None:
         self.looks: list[tuple[int, int | None]] = []
 

@@ -205,6 +205,7 @@ def test_another_detector_is_other_work(tmp_path: Path, monkeypatch: pytest.Monk
     small, other = batch._settings("nfhs", None), batch._settings("nfhs", None, "nano")
     assert small["weights"] == batch._settings("nfhs", None, "small")["weights"]
     assert other["weights"]["detector"] == file_hash(nano) != small["weights"]["detector"]
+    assert batch._settings("nfhs", None, "fast")["weights"]["detector"] != small["weights"]["detector"]
     batch._weights.cache_clear()
 
 

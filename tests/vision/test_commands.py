@@ -65,7 +65,7 @@ def test_a_detector_that_is_not_there_is_said_before_any_work(
         ("detect", film, "--out", out),
     ):
         status, _, said = run(*line, "--detector", "nano")
-        assert status == 2 and "does not come with this copy; there: small" in said
+        assert status == 2 and "does not come with this copy; there: small, fast" in said
         status, _, said = run(*line, "--detector", "large")
         assert status == 2 and "'large' is not known" in said
     assert not out.exists()

@@ -109,7 +109,10 @@ def _picture_commands(commands: argparse._SubParsersAction) -> None:
 
 def _detector_option(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--detector", default="small", metavar="SIZE", help="small (default), or nano, a lighter network"
+        "--detector",
+        default="small",
+        metavar="SIZE",
+        help="small (default); fast: smaller pictures, four times as quick, misses more small men",
     )
 
 
