@@ -60,7 +60,7 @@ def records(boxes_per_frame, kind, colour=None, xy=None):
     xy = np.column_stack([flat + 50.0, flat + 25.0]) if xy is None else xy
     yes, no = np.ones(n, bool), np.zeros(n, bool)
     near = np.tile(0.04 * np.eye(2), (n, 1, 1))
-    places = Places(xy, near, flat + 2, flat, yes, flat, yes, no, flat, no, flat)
+    places = Places(xy, near, flat + 2, flat, yes, flat, yes, no, flat, no, flat, np.zeros((n, 2)))
     return d, places
 
 

@@ -16,8 +16,8 @@ from models.synthetic.plays import simulate_play
 from vision.records import Detections
 from vision.tracking import track_clip
 from vision.tracking.benchmark import run, visible
-from vision.tracking.places import find_places
-from vision.tracking.views import join_views
+from vision.tracking.places import RUNNING_LIFT, find_places
+from vision.tracking.views import join_views, shift_between
 
 NCAA = get_standard("ncaa")
 SEED = 7300  # neither a validation nor a test seed of the benchmark
@@ -157,6 +157,41 @@ def test_places_of_perfect_boxes():
     clear = places.valid & (boxes.person >= 0) & (places.covered == 0)
     truth = boxes.xy_field_yd[boxes.person[clear], detections.frame[clear]]
     assert np.median(np.linalg.norm(places.xy_field_yd[clear] - truth, axis=1)) < 0.35
+
+
+def test_a_runners_lifted_feet_come_down_to_the_ground():
+    """Lower edges raised as a runner's are (RUNNING_LIFT of the height a yd/s) come back to where they
+    were without; nobody's feet come down who stands, or whose feet are below the picture."""
+    _, boxes, detections = a_clip()
+    true = find_places(detections, boxes.cameras, NCAA)
+    speed = np.random.default_rng(1).uniform(0, 8, len(detections))
+    raised = detections.xyxy_px.astype(float).copy()
+    high = raised[:, 3] - raised[:, 1]
+    raised[:, 3] -= RUNNING_LIFT * speed * high
+    lifted = find_places(replace(detections, xyxy_px=raised), boxes.cameras, NCAA)
+    clear = true.valid & lifted.valid & (detections.xyxy_px[:, 3] < detections.height_px - 4) & (speed > 4)
+
+    def off(places):
+        return np.linalg.norm(places.xy_field_yd - true.xy_field_yd, axis=1)[clear]
+
+    assert np.median(off(lifted.as_running(speed))) < 0.15 * np.median(off(lifted)) > 0.01
+    still = lifted.as_running(np.zeros(len(speed)))
+    assert np.array_equal(still.xy_field_yd, lifted.xy_field_yd, equal_nan=True)
+    cut = detections.xyxy_px[:, 3] > detections.height_px - 3
+    assert not true.lift_yd[cut].any()
+
+
+def test_how_far_two_views_lie_apart_is_told_and_small_differences_are_not():
+    side = tracked()
+    men = np.arange(len(side.ids))
+    for shift, told in (((0.1, 0.35), (0.1, 0.35)), ((0.05, -0.08), (0.0, 0.0))):
+        other = replace(side, xy_field_yd=side.xy_field_yd + shift)
+        wrong = np.array(other.xy_field_yd)
+        wrong[:2] += 3.0  # two pairs are of different men
+        other = replace(other, xy_field_yd=wrong)
+        assert shift_between(side, other, men, men) == pytest.approx(told, abs=0.07)
+    few = replace(side, uncertain=np.ones_like(side.uncertain))
+    assert shift_between(side, few, men, men) == (0.0, 0.0)
 
 
 def test_two_views_are_set_on_one_clock_and_joined():

@@ -29,6 +29,7 @@ def places_of(xy, sd=0.3, **changed):
         "tall_yd": np.full(n, 1.9), "covered": np.zeros(n), "inside": np.ones(n, bool),
         "edge": np.zeros(n), "valid": np.ones(n, bool), "duplicate": np.zeros(n, bool),
         "over_surer": np.zeros(n), "hides_legs": np.zeros(n, bool), "left_out": np.zeros(n),
+        "lift_yd": np.zeros((n, 2)),
     }  # fmt: skip
     return Places(**(fields | changed))
 

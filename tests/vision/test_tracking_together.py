@@ -111,6 +111,25 @@ def test_a_turned_field_and_crossed_kits_are_put_right():
     assert idf1(plain[0], made[0]) > idf1(uncrossed[0], made[0])  # the lighter kit is the darker one there
 
 
+def test_a_camera_half_a_yard_off_to_the_side_is_met_half_way():
+    """The end-zone camera says best where men are across the field; if it is off, boxes of both
+    views no longer look like one man's unless the shift is taken out."""
+    made, films, tracks = views()
+
+    class Off:
+        status = films[1].cameras.status
+
+        def camera(self, f):
+            one = films[1].cameras.camera(f)
+            return one and replace(one, centre_field_yd=one.centre_field_yd + np.array([0.0, 0.8, 0.0]))
+
+    moved = Film(films[1].detections, Off())
+    seen = [tracks[0], track_clip(moved.detections, moved.cameras, NCAA)]
+    joined = join_views(*seen, NCAA, films=(films[0], moved))
+    unaware = follow_together(films[0], moved, Setting(joined.offset_s, False, True), NCAA)
+    assert idf1(joined.tracks, made[0]) > idf1(unaware[0], made[0])
+
+
 def test_a_view_that_shows_nobody_leaves_the_joining_of_tracks():
     _, films, tracks = views()
     nobody = Film(films[1].detections.select(np.zeros(len(films[1].detections), bool)), films[1].cameras)

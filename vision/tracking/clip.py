@@ -11,7 +11,7 @@ import numpy as np
 from vision.records import OTHER, Detections, Tracks
 from vision.tracking.identities import Paths, PathSettings, doubt, drop_doubles, paths_of, smooth_boxes
 from vision.tracking.joining import Chain, JoinSettings, join_pieces
-from vision.tracking.pieces import PieceSettings, find_pieces
+from vision.tracking.pieces import PieceSettings, trace_pieces
 from vision.tracking.places import Places, find_places
 from vision.tracking.teams import official_log_odds, side_log_odds
 
@@ -90,7 +90,8 @@ def _evidence_of(detections: Detections, cameras: Any, standard: Any) -> Evidenc
 def follow(e: Evidence, standard: Any, settings: TrackSettings | None = None) -> Tracks:
     """Identities from what the boxes say (see `track_clip`)."""
     s = settings or TrackSettings()
-    pieces = find_pieces(e.detections, e.places, e.side, e.cameras, s.pieces, e.views)
+    pieces, speed = trace_pieces(e.detections, e.places, e.side, e.cameras, s.pieces, e.views)
+    e = replace(e, places=e.places.as_running(speed))
     men, width = int(standard.players_per_side), float(standard.width_yd)
     chains = join_pieces(pieces, e.detections, e.places, e.side, e.official, men, width, s.joining)
     if not chains:

@@ -15,7 +15,7 @@ from scipy.optimize import linear_sum_assignment
 
 from vision.records import Detections
 from vision.tracking.motion import MotionModel, inverse_2x2, liveliness, predict, update
-from vision.tracking.places import Places
+from vision.tracking.places import FASTEST_YD_PER_S, Places
 
 BIG = 1e6
 VIEWS = 2
@@ -54,6 +54,11 @@ class _Walkers:
         self.box, self.view = np.zeros((0, VIEWS, 4)), 0
         self.rows: list[list[int]] = []
 
+    @property
+    def speed(self) -> np.ndarray:
+        """(M,) yd/s."""
+        return np.hypot(self.x[:, 2], self.x[:, 3])
+
     def see(self, men: np.ndarray, boxes: np.ndarray, camera: Any) -> None:
         """Remember the boxes of some men relative to where their states stand in the picture."""
         if len(men):
@@ -85,13 +90,22 @@ def find_pieces(
     detections: Detections, places: Places, side: np.ndarray, cameras: Any,
     settings: PieceSettings | None = None, views: np.ndarray | None = None,
 ) -> list[np.ndarray]:  # fmt: skip
-    """Rows of `detections` of every piece (each sorted in time).
+    """Rows of `detections` of every piece (each sorted in time); see `trace_pieces`."""
+    return trace_pieces(detections, places, side, cameras, settings, views)[0]
+
+
+def trace_pieces(
+    detections: Detections, places: Places, side: np.ndarray, cameras: Any,
+    settings: PieceSettings | None = None, views: np.ndarray | None = None,
+) -> tuple[list[np.ndarray], np.ndarray]:  # fmt: skip
+    """Rows of `detections` of every piece (each sorted in time), and the speed (N,) in yd/s at which the man
+    of each box was running (0 where the box is nobody's or his first).
 
     side (N,): log odds of the two kits (`teams.side_log_odds`); views (T,): which camera took each frame, 0
     or 1 (None: one camera).
     """
     s = settings or PieceSettings()
-    walkers, done = _Walkers(), list[list[int]]()
+    walkers, done, speed = _Walkers(), list[list[int]](), np.zeros(len(detections))
     t = detections.pts_s
     view = np.zeros(detections.n_frames, int) if views is None else views
     for f in range(detections.n_frames):
@@ -113,6 +127,7 @@ def find_pieces(
             ended, men, got = _associate(walkers, places, side, rows, cost, open_, free, level, s)
             done += ended
             walkers.see(men, boxes[got], camera)
+            speed[rows[got]] = walkers.speed[men]
         walkers.gap = np.where(open_, walkers.gap + (t[f] - t[f - 1] if f else 0), 0)
         done += walkers.keep(walkers.gap <= s.longest_gap_s)
         new = free & (confidence >= s.sure) & places.inside[rows] & (places.over_surer[rows] < s.double_iou)
@@ -121,7 +136,7 @@ def find_pieces(
         walkers.see(np.arange(len(walkers.rows) - len(r), len(walkers.rows)), boxes[new], camera)
     done += walkers.rows
     pieces = [np.array(rows) for rows in done if rows]
-    return [part for piece in pieces for part in cut_at_change(piece, side)]
+    return [part for piece in pieces for part in cut_at_change(piece, side)], speed
 
 
 def _costs(w: _Walkers, places: Places, side: np.ndarray, rows: np.ndarray, s: PieceSettings) -> np.ndarray:
@@ -129,7 +144,8 @@ def _costs(w: _Walkers, places: Places, side: np.ndarray, rows: np.ndarray, s: P
     if not len(rows) or not len(w.rows):
         return np.full((len(w.rows), len(rows)), BIG)
     sigma = w.p[:, None, :2, :2] + places.covariance[rows][None]
-    nu = places.xy_field_yd[rows][None] - w.x[:, None, :2]
+    lift = np.minimum(w.speed, FASTEST_YD_PER_S)[:, None, None] * places.lift_yd[rows][None]
+    nu = places.xy_field_yd[rows][None] + lift - w.x[:, None, :2]
     inverse = inverse_2x2(sigma)
     d2 = np.einsum("mni,mnij,mnj->mn", nu, inverse, nu)
     log_det = np.log(np.maximum(sigma[..., 0, 0] * sigma[..., 1, 1] - sigma[..., 0, 1] ** 2, 1e-9))
@@ -179,7 +195,8 @@ def _associate(
     ok = cost[i, j] < BIG / 2
     i, j = i[ok], j[ok]
     r = rows[j]
-    w.x[i], w.p[i], _ = update(w.x[i], w.p[i], places.xy_field_yd[r], places.covariance[r])
+    lift = np.minimum(w.speed[i], FASTEST_YD_PER_S)[:, None] * places.lift_yd[r]
+    w.x[i], w.p[i], _ = update(w.x[i], w.p[i], places.xy_field_yd[r] + lift, places.covariance[r])
     clear = np.where(places.hides_legs[r], 0.02, 0.15)
     w.tall[i] += clear * (places.tall_yd[r] - w.tall[i])
     w.side[i] = np.clip(0.97 * w.side[i] + 0.4 * side[r], -5, 5)

@@ -31,11 +31,13 @@ class Film:
 @dataclass(frozen=True)
 class Setting:
     """How the second view stands to the first: offset_s is added to its times; turned: its field is turned
-    by half a turn; crossed: its side A is the first's side B."""
+    by half a turn; crossed: its side A is the first's side B; shift_yd: where the second sees men less where
+    the first sees them, on the first's field (see `views.shift_between`)."""
 
     offset_s: float
     turned: bool
     crossed: bool
+    shift_yd: tuple[float, float] = (0.0, 0.0)
 
 
 def follow_together(
@@ -46,7 +48,8 @@ def follow_together(
     evidence = [evidence_of(f.detections, f.cameras, standard) for f in (first, second)]
     if evidence[0] is None or evidence[1] is None:
         return None
-    one, two = evidence[0], _as_first_sees(evidence[1], setting, standard)
+    half = np.asarray(setting.shift_yd) / 2  # which camera is off is not known
+    one, two = _moved(evidence[0], half), _moved(_as_first_sees(evidence[1], setting, standard), -half)
     t, late = one.detections.pts_s, two.detections.pts_s + setting.offset_s
     frames = [np.arange(len(t)), np.flatnonzero((late >= t[0]) & (late <= t[-1]))]
     merged, rows = _merged(one, two, frames, setting.offset_s)
@@ -93,9 +96,14 @@ def _as_first_sees(e: Evidence, setting: Setting, standard: Any) -> Evidence:
     """The second view's evidence on the first's field and with the first's names of the sides."""
     if setting.turned:
         middle = np.array([float(standard.length_yd), float(standard.width_yd)])
-        places = replace(e.places, xy_field_yd=middle - e.places.xy_field_yd)
+        places = replace(e.places, xy_field_yd=middle - e.places.xy_field_yd, lift_yd=-e.places.lift_yd)
         e = replace(e, places=places, cameras=_Turned(e.cameras, middle))
     return replace(e, side=-e.side) if setting.crossed else e
+
+
+def _moved(e: Evidence, by_yd: np.ndarray) -> Evidence:
+    """Evidence with every place moved by (2,) yards."""
+    return replace(e, places=replace(e.places, xy_field_yd=e.places.xy_field_yd + by_yd))
 
 
 def _merged(
