@@ -269,3 +269,22 @@ def test_numbers_off_the_rule_mislead_nobody_and_are_learnt(seed: int) -> None:
     learnt, sd = solution.prior.shared[7], np.sqrt(solution.prior.covariance[7, 7])
     assert learnt == pytest.approx(ground.number_rows_yd[0], abs=0.3)
     assert sd < 0.4
+
+
+def test_a_camera_where_none_stands_is_not_believed() -> None:
+    """Places of towers, lifts and press boxes pass (common practice, no source); a camera 39 yd up and 18 yd
+    beside the goal post's line, as a field without hash marks once gave, does not."""
+    from calibration.solve import strange_place
+
+    standard = get_standard("ncaa")
+
+    def shared(x: float, y: float, z: float) -> np.ndarray:
+        return np.array([0.0, 0.0, 0.0, x, y, z, 0.1, standard.number_rows_yd[0]])
+
+    middle = standard.width_yd / 2
+    for y, z in ((middle, 8.0), (middle + 9, 20.0), (middle - 6, 35.0), (middle + 20, 14.0)):
+        assert not strange_place(shared(-40, y, z), standard, True), (y, z)
+    assert strange_place(shared(-77, 44.8, 39.3), standard, True)
+    for y, z in ((-11.0, 4.7), (-70.0, 30.0), (-100.0, 45.0)):
+        assert not strange_place(shared(50, y, z), standard, False), (y, z)
+    assert strange_place(shared(50, -250, 18), standard, False)
