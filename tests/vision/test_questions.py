@@ -187,3 +187,17 @@ def test_reading_half_never_loads_torch(season: Season) -> None:
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert out.strip() == "[]"
+
+
+def test_measures_do_not_fall_apart_in_a_sheet(season: Season, tmp_path: Path) -> None:
+    """A value stays on one line with its interval; a table of many measures goes across the paper."""
+    from vision.sheets.build import kept_together, write_sheet
+
+    assert kept_together("6.7 ±1.2 (n 6)") == "6.7\u00a0±1.2 (n\u00a06)"
+    assert kept_together("2/3 67 % (21–94)") == "2/3\u00a067\u00a0% (21–94)"
+    assert kept_together("CB, no number (Fallowby)") == "CB, no number (Fallowby)"
+    said = {}
+    for what in ("defenders", "curls"):
+        said[what] = write_sheet(season, what, tmp_path / f"{what}.html", asked()).read_text("utf-8")
+    assert "size: letter landscape" in said["defenders"] and "n\u00a0" in said["defenders"]
+    assert "size: letter;" in said["curls"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import tempfile
@@ -29,7 +30,10 @@ from vision.store import Season
 from vision.trouble import QuestionTrouble, Trouble
 
 MOST_DIAGRAMS, MOST_ROWS = 6, 30
+WIDE = 6
+"""columns of measures with interval and number above which a table goes across the long side of the paper"""
 SIGNED = ("inside", "underneath", "yards")
+BRACKETED = re.compile(r"([^()]*\d[^()]*) (\([^()]*\))")
 DROPPED = ("spread", "lane", "at arrival", "distance", "formation")
 
 
@@ -76,7 +80,22 @@ def render(content: dict[str, Any], paper: str) -> str:
     style = room.joinpath("style.css").read_text("utf-8") + room.joinpath("sheet.css").read_text("utf-8")
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
     template = environment.from_string(room.joinpath("sheet.html").read_text("utf-8"))
-    return template.render(**content, style=style, paper=paper, caution=CAUTION)
+    if any(_measures(block) > WIDE for block in content["blocks"]):
+        paper = f"{paper} landscape"
+    return template.render(**content, style=style, paper=paper, caution=CAUTION, kept=kept_together)
+
+
+def _measures(block: Block) -> int:
+    """Columns of a table in which some cell is a value with its interval or number in brackets."""
+    return sum(
+        any(BRACKETED.fullmatch(c) for c in column) for column in zip(*(block.rows or []), strict=True)
+    )
+
+
+def kept_together(cell: str) -> str:
+    """A cell that may break only before its bracket: 6.7 ±1.2 on one line, (n 6) on the next."""
+    found = BRACKETED.fullmatch(cell)
+    return " ".join(part.replace(" ", "\u00a0") for part in found.groups()) if found else cell
 
 
 def question_sheet(season: Season, what: str, ask: Asked) -> dict[str, Any]:
