@@ -12,7 +12,7 @@ from vision.tracking.joining import JoinSettings, join_pieces
 from vision.tracking.motion import MotionModel, liveliness, smooth
 from vision.tracking.pieces import find_pieces
 from vision.tracking.places import Places, find_places
-from vision.tracking.teams import side_log_odds
+from vision.tracking.teams import side_log_odds, taught_log_odds
 
 FPS, FRAMES = 30.0, 60
 STANDARD = SimpleNamespace(width_yd=160 / 3, length_yd=100.0)
@@ -134,6 +134,29 @@ def test_kits_of_covered_men_still_say_something():
     right = (odds > 0) == light
     assert parted > 2 and right[covered > 0].mean() > 0.9
     assert 0.2 < np.abs(odds[covered > 0]).mean() < np.abs(odds[covered == 0]).mean()
+
+
+def test_kits_are_learnt_from_the_other_view_where_light_hides_them():
+    """Half of each side stands in shadow, which parts the boxes more than the kits do: alone the colours find
+    light and shadow, told the sides (a tenth of it wrong) they tell the kits. Told what they say anyway, or
+    of one side only, nothing is learnt."""
+    rng = np.random.default_rng(3)
+    frame = np.repeat(np.arange(FRAMES), 8)
+    n = len(frame)
+    first, lit = np.arange(n) % 2 == 0, np.arange(n) % 8 < 4
+    jersey = np.where(lit[:, None], [80.0, 0, 0], [30.0, 0, 0]) + np.where(
+        first[:, None], [0, 6.0, 0], [0, 0, 6.0]
+    )
+    colour = np.tile(jersey, 4) + rng.normal(0, 8, (n, 12))
+    boxes = boxes_of(frame, colour=colour)
+    places = places_of(np.stack([rng.uniform(40, 60, n), rng.uniform(5, 45, n)], 1))
+    own, _ = side_log_odds(boxes, places)
+    assert max(((own > 0) == first).mean(), ((own < 0) == first).mean()) < 0.75
+    told = np.where(first ^ (rng.random(n) < 0.1), 2.0, -2.0) * (rng.random(n) < 0.6)
+    new = taught_log_odds(boxes, places, told)
+    assert new is not None and ((new > 0) == first).mean() > 0.75
+    assert taught_log_odds(boxes, places, np.where(first, 2.0, 0.0)) is None
+    assert taught_log_odds(boxes, places, own) is None
 
 
 def test_a_man_rarely_seen_is_kept_while_his_side_is_not_full():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from sklearn.cluster import KMeans
@@ -22,6 +22,9 @@ CALIBRATED, COVERED_LESS = 0.9, 0.75
 0.76). From twenty-four rendered clips."""
 LEAST_AGREEMENT = 0.8
 REFINED = 3
+LEAST_ROWS, MOST_ROWS = 60, 2500
+BETTER = 0.03
+"""How much oftener taught kits must say what was told than the clip's own."""
 DRIFT_PRIOR = 50.0
 """The colours' drift over the field is held back as if this many boxes had shown none."""
 OFFICIAL_COLOUR, PLAYER_COLOUR, LEAST_CLEAR = 0.6, 0.6, 60
@@ -38,17 +41,11 @@ def side_log_odds(detections: Detections, places: Places) -> tuple[np.ndarray, f
     learned from (0 = no colours). Learned from clear boxes of players on the field; covered boxes say less;
     without colours every value is 0.
     """
-    n = len(detections)
-    none = np.zeros(n), 0.0
-    if detections.colour.shape[1] == 0:
+    none = np.zeros(len(detections)), 0.0
+    rows = _clear_rows(detections, places)
+    if len(rows) < LEAST_ROWS:
         return none
-    whole = np.isfinite(detections.colour).all(1)
-    clear = whole & places.inside & (detections.kind == PLAYER) & (places.covered < 0.4)
-    clear &= (detections.confidence > 0.4) & (places.edge < 1) & ~places.duplicate
-    rows = np.flatnonzero(clear)
-    if len(rows) < 60:
-        return none
-    rows = rows[:: max(1, len(rows) // 2500)]
+    rows = rows[:: max(1, len(rows) // MOST_ROWS)]
     features = _features(detections.colour, rows)
     standing = _standing(detections, places, rows)
     along, time = places.xy_field_yd[rows, 0], detections.pts_s[detections.frame[rows]]
@@ -59,13 +56,56 @@ def side_log_odds(detections: Detections, places: Places) -> tuple[np.ndarray, f
     for _ in range(REFINED):  # on the whole clip: men run into other light and turn round
         chance = 1 / (1 + np.exp(-kits.odds(features[rows], standing[rows])))
         kits = kits.fitted(features[rows], standing[rows], chance)
+    if kits.means[0, 0] < kits.means[1, 0]:  # side A wears the lighter jersey
+        kits = replace(kits, means=kits.means[::-1])
+    return _said_by(kits, features, standing, detections, places), parted
+
+
+def taught_log_odds(detections: Detections, places: Places, told: np.ndarray) -> np.ndarray | None:
+    """(N,) log odds of side A, the kits learnt from boxes whose side is told: told (N,) log odds, 0 = not.
+
+    None where too few clear boxes are told of either side, or the kits so learnt do not say what was told
+    clearly oftener than those learnt from the clip alone.
+    """
+    rows = _clear_rows(detections, places)
+    rows = rows[told[rows] != 0]
+    if min((told[rows] > 0).sum(), (told[rows] < 0).sum()) < LEAST_ROWS:
+        return None
+    rows = rows[:: max(1, len(rows) // MOST_ROWS)]
+    features, standing = _features(detections.colour, rows), _standing(detections, places, rows)
+    kits = _Kits.none(features.shape[1], standing.shape[1])
+    chance = 1 / (1 + np.exp(told[rows]))  # of the second kit
+    for _ in range(REFINED):
+        kits = kits.fitted(features[rows], standing[rows], chance)
+    own, _ = side_log_odds(detections, places)
+    new = _said_by(kits, features, standing, detections, places)
+    return new if _agreement(new[rows], told[rows]) > _agreement(own[rows], told[rows]) + BETTER else None
+
+
+def _agreement(says: np.ndarray, told: np.ndarray) -> float:
+    """Share of boxes of which both say the same, the two sides alike."""
+    return float(((says > 0)[told > 0].mean() + (says < 0)[told < 0].mean()) / 2)
+
+
+def _clear_rows(detections: Detections, places: Places) -> np.ndarray:
+    """Rows of players on the field who are seen well; none without colours."""
+    if detections.colour.shape[1] == 0:
+        return np.zeros(0, int)
+    clear = np.isfinite(detections.colour).all(1) & places.inside & (detections.kind == PLAYER)
+    clear &= (detections.confidence > 0.4) & (places.edge < 1) & ~places.duplicate & (places.covered < 0.4)
+    return np.flatnonzero(clear)
+
+
+def _said_by(
+    kits: _Kits, features: np.ndarray, standing: np.ndarray, detections: Detections, places: Places
+) -> np.ndarray:
+    """(N,) limited log odds that boxes wear the first of two kits; covered boxes say less."""
+    whole = np.isfinite(detections.colour).all(1)
     features = features - standing @ kits.drift
-    means = kits.means[np.argsort(-kits.means[:, 0])]  # side A wears the lighter jersey
-    direction = kits.precision @ (means[0] - means[1])
-    odds = (features - (means[0] + means[1]) / 2) @ direction
+    direction = kits.precision @ (kits.means[0] - kits.means[1])
+    odds = (features - kits.means.mean(0)) @ direction
     trust = (1 - COVERED_LESS * np.clip(places.covered / HIDDEN, 0, 1)) * whole
-    odds = np.clip(CALIBRATED * np.nan_to_num(odds), -LARGEST_LOG_ODDS, LARGEST_LOG_ODDS) * trust
-    return odds, parted
+    return np.asarray(np.clip(CALIBRATED * np.nan_to_num(odds), -LARGEST_LOG_ODDS, LARGEST_LOG_ODDS) * trust)
 
 
 def _features(colour: np.ndarray, rows: np.ndarray) -> np.ndarray:
@@ -176,7 +216,9 @@ def _best_mixture(x: np.ndarray, time_s: np.ndarray, along: np.ndarray) -> Gauss
             continue
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            model = GaussianMixture(2, covariance_type="tied", means_init=means, reg_covar=0.05, max_iter=60)
+            model = GaussianMixture(
+                2, covariance_type="tied", means_init=means, reg_covar=0.05, max_iter=60, random_state=0
+            )
             model.fit(x)
         share = float(model.weights_.min())
         score = float(model.lower_bound_) + 2.0 * min(0.0, share - 0.3)

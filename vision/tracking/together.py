@@ -16,8 +16,11 @@ from vision.records import Detections, Tracks
 from vision.tracking.clip import Evidence, TrackSettings, evidence_of, follow
 from vision.tracking.clock import at_times
 from vision.tracking.places import Places
+from vision.tracking.teams import official_log_odds, taught_log_odds
 
 LEAST_STEP_S = 1e-3
+PAIR_COUNTS, PAIR_SURE = 20.0, 3.0
+"""so many log odds of a pair's boxes count as one (neighbouring frames say the same); the most believed"""
 
 
 @dataclass(frozen=True)
@@ -40,16 +43,42 @@ class Setting:
     shift_yd: tuple[float, float] = (0.0, 0.0)
 
 
+def sides_of_pairs(
+    films: tuple[Film, Film], tracks: tuple[Tracks, Tracks], pairs: np.ndarray, crossed: bool, standard: Any
+) -> tuple[np.ndarray, np.ndarray]:
+    """What both views together say of the sides of men paired between them, on the boxes of each: log odds of
+    the view's own side A, 0 for boxes of other men.
+
+    pairs (K,2): rows of the tracks. A kit hard to tell from behind may be easy to tell from the side.
+    """
+    told = [np.zeros(len(f.detections)) for f in films]
+    evidence = [evidence_of(f.detections, f.cameras, standard) for f in films]
+    sides = [e.side for e in evidence if e is not None]
+    sign = (1.0, -1.0 if crossed else 1.0)
+    for pair in pairs if len(sides) == 2 else ():
+        rows = [t.box_index[k][t.box_index[k] >= 0] for t, k in zip(tracks, pair, strict=True)]
+        says = sum(s * float(side[r].sum()) for s, side, r in zip(sign, sides, rows, strict=True))
+        for one, s, r in zip(told, sign, rows, strict=True):
+            one[r] = np.clip(s * says / PAIR_COUNTS, -PAIR_SURE, PAIR_SURE)
+    return told[0], told[1]
+
+
 def follow_together(
-    first: Film, second: Film, setting: Setting, standard: Any, settings: TrackSettings | None = None
-) -> tuple[Tracks, Tracks] | None:
+    first: Film, second: Film, setting: Setting, standard: Any, settings: TrackSettings | None = None,
+    told: tuple[np.ndarray, np.ndarray] | None = None,
+) -> tuple[Tracks, Tracks] | None:  # fmt: skip
     """The same identities on the frames (and with the box rows) of the first and of the second film, both in
-    the first's field yards, each on its own clock. None where a view gives nothing to follow."""
-    evidence = [evidence_of(f.detections, f.cameras, standard) for f in (first, second)]
-    if evidence[0] is None or evidence[1] is None:
+    the first's field yards, each on its own clock. None where a view gives nothing to follow.
+
+    told: what both views say of the sides of some boxes of each (`sides_of_pairs`), to learn the kits anew.
+    """
+    mine, theirs = (evidence_of(f.detections, f.cameras, standard) for f in (first, second))
+    if mine is None or theirs is None:
         return None
+    if told is not None:
+        mine, theirs = _taught(mine, told[0]), _taught(theirs, told[1])
     half = np.asarray(setting.shift_yd) / 2  # which camera is off is not known
-    one, two = _moved(evidence[0], half), _moved(_as_first_sees(evidence[1], setting, standard), -half)
+    one, two = _moved(mine, half), _moved(_as_first_sees(theirs, setting, standard), -half)
     t, late = one.detections.pts_s, two.detections.pts_s + setting.offset_s
     frames = [np.arange(len(t)), np.flatnonzero((late >= t[0]) & (late <= t[-1]))]
     merged, rows = _merged(one, two, frames, setting.offset_s)
@@ -99,6 +128,14 @@ def _as_first_sees(e: Evidence, setting: Setting, standard: Any) -> Evidence:
         places = replace(e.places, xy_field_yd=middle - e.places.xy_field_yd, lift_yd=-e.places.lift_yd)
         e = replace(e, places=places, cameras=_Turned(e.cameras, middle))
     return replace(e, side=-e.side) if setting.crossed else e
+
+
+def _taught(e: Evidence, told: np.ndarray) -> Evidence:
+    """Evidence with the kits learnt from what is told of them, where that tells them apart better."""
+    side = taught_log_odds(e.detections, e.places, told)
+    if side is None:
+        return e
+    return replace(e, side=side, official=official_log_odds(e.detections, e.places, side))
 
 
 def _moved(e: Evidence, by_yd: np.ndarray) -> Evidence:

@@ -16,7 +16,7 @@ from scipy.optimize import linear_sum_assignment
 
 from vision.records import Tracks
 from vision.tracking.clock import at_times
-from vision.tracking.together import Film, Setting, follow_together
+from vision.tracking.together import Film, Setting, follow_together, sides_of_pairs
 
 FAR_YD = 5.0
 """Distances above this all count the same when pairing."""
@@ -78,7 +78,8 @@ def join_views(
         setting = Setting(
             float(offset), turned, _crossed(first, moved, i, j), shift_between(first, moved, i, j)
         )
-        each = follow_together(*films, setting, standard)
+        told = sides_of_pairs(films, (first, second), np.column_stack([i, j]), setting.crossed, standard)
+        each = follow_together(*films, setting, standard, told=told)
         if each is not None and _players(each[0]) >= _players(fused) - FEWER:
             return JoinedViews(each[0], float(offset), pairs, float(np.nanmedian(apart)), message, each)
     return JoinedViews(fused, float(offset), pairs, float(np.nanmedian(apart)), message)
