@@ -35,6 +35,7 @@ def with_hidden_boxes(rows: pd.DataFrame, cameras: ClipCameras) -> pd.DataFrame:
         px, fine = camera.to_image(places[mine])
         feet[mine] = np.where(fine[:, None], px, np.nan)
     boxes = out[COLUMNS].to_numpy(float, copy=True)
+    had = np.isfinite(boxes).all(1)
     told = pd.to_numeric(out["sd_yd"], errors="coerce").to_numpy(float) <= MOST_SD_YD
     for man in out.groupby("player_id", sort=False).indices.values():
         man = man[np.argsort(frames[man])]
@@ -42,7 +43,6 @@ def with_hidden_boxes(rows: pd.DataFrame, cameras: ClipCameras) -> pd.DataFrame:
     seen = np.clip(boxes, 0, [cameras.width_px, cameras.height_px] * 2)
     area = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
     share = (seen[:, 2] - seen[:, 0]) * (seen[:, 3] - seen[:, 1]) / np.where(area > 0, area, np.nan)
-    had = np.isfinite(out[COLUMNS].to_numpy(float)).all(1)
     boxes[~had & ~(share >= LEAST_IN_VIEW)] = np.nan
     out[COLUMNS] = boxes
     return out

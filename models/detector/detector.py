@@ -96,9 +96,10 @@ class Detector:
 
         width_px: input width; None: `INPUT_WIDTH_PX`. size: which of `SIZES`, where no file is named.
         """
+        size = "small" if weights else size
         path = Path(weights) if weights else weights_of(size)
         made = make_backend(backend, path, threads)
-        return cls(made, width_px, hash_of(path, size), 1.0 if weights else WIDTH_SHARES.get(size, 1.0))
+        return cls(made, width_px, hash_of(path, size), WIDTH_SHARES.get(size, 1.0))
 
     def detect(
         self, frames: Sequence[np.ndarray], least: float = 0.05, width_px: int | None = None

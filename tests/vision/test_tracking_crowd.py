@@ -10,7 +10,7 @@ import pytest
 from vision.records import Detections
 from vision.tracking.joining import JoinSettings, join_pieces
 from vision.tracking.motion import MotionModel, liveliness, smooth
-from vision.tracking.pieces import find_pieces
+from vision.tracking.pieces import trace_pieces
 from vision.tracking.places import Places, find_places
 from vision.tracking.teams import side_log_odds, taught_log_odds
 
@@ -70,7 +70,7 @@ def test_second_boxes_do_not_break_a_mans_piece():
     double = find_places(boxes, NOWHERE, STANDARD).duplicate
     assert double.sum() == FRAMES
     xy = np.tile([[50.0, 20], [50.15, 20]], (FRAMES, 1)) + rng.normal(0, 0.05, (2 * FRAMES, 2))
-    pieces = find_pieces(boxes, places_of(xy, duplicate=double), np.zeros(len(xy)), ABOVE)
+    pieces, _ = trace_pieces(boxes, places_of(xy, duplicate=double), np.zeros(len(xy)), ABOVE)
     assert len(pieces) == 1 and len(pieces[0]) == FRAMES
 
 
@@ -153,10 +153,10 @@ def test_kits_are_learnt_from_the_other_view_where_light_hides_them():
     own, _ = side_log_odds(boxes, places)
     assert max(((own > 0) == first).mean(), ((own < 0) == first).mean()) < 0.75
     told = np.where(first ^ (rng.random(n) < 0.1), 2.0, -2.0) * (rng.random(n) < 0.6)
-    new = taught_log_odds(boxes, places, told)
+    new = taught_log_odds(boxes, places, own, told)
     assert new is not None and ((new > 0) == first).mean() > 0.75
-    assert taught_log_odds(boxes, places, np.where(first, 2.0, 0.0)) is None
-    assert taught_log_odds(boxes, places, own) is None
+    assert taught_log_odds(boxes, places, own, np.where(first, 2.0, 0.0)) is None
+    assert taught_log_odds(boxes, places, own, own) is None
 
 
 def test_a_man_rarely_seen_is_kept_while_his_side_is_not_full():

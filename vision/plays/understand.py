@@ -137,16 +137,13 @@ def _describe(
         formation, backs, strength = "", -1, ""
         offense = {r: replace(g, probability=0.5 * g.probability) for r, g in offense.items()}
     numbers = number_receivers(offense, spots)
+    spotted = "measured" if isinstance(ball, BallPath) else "estimated"
     base = Play(
         play_id=play_id,
         standard=field.name,
         direction=lineup.direction,
-        los_field_yd=Value(
-            lineup.los_yd, lineup.los_sd_yd, "measured" if isinstance(ball, BallPath) else "estimated"
-        ),
-        spot_y_field_yd=Value(
-            lineup.spot_y_yd, 0.35, "measured" if isinstance(ball, BallPath) else "estimated"
-        ),
+        los_field_yd=Value(lineup.los_yd, lineup.los_sd_yd, spotted),
+        spot_y_field_yd=Value(lineup.spot_y_yd, 0.35, spotted),
         snap_s=snap,
         line_set_s=_set_time(motion, lineup, snap.value),
         players=_people(

@@ -15,7 +15,7 @@ from scipy.optimize import linear_sum_assignment
 
 from vision.records import Detections
 from vision.tracking.motion import MotionModel, inverse_2x2, liveliness, predict, update
-from vision.tracking.places import FASTEST_YD_PER_S, Places
+from vision.tracking.places import Places
 
 BIG = 1e6
 VIEWS = 2
@@ -86,14 +86,6 @@ class _Walkers:
         self.rows += [[int(r)] for r in rows]
 
 
-def find_pieces(
-    detections: Detections, places: Places, side: np.ndarray, cameras: Any,
-    settings: PieceSettings | None = None, views: np.ndarray | None = None,
-) -> list[np.ndarray]:  # fmt: skip
-    """Rows of `detections` of every piece (each sorted in time); see `trace_pieces`."""
-    return trace_pieces(detections, places, side, cameras, settings, views)[0]
-
-
 def trace_pieces(
     detections: Detections, places: Places, side: np.ndarray, cameras: Any,
     settings: PieceSettings | None = None, views: np.ndarray | None = None,
@@ -144,8 +136,7 @@ def _costs(w: _Walkers, places: Places, side: np.ndarray, rows: np.ndarray, s: P
     if not len(rows) or not len(w.rows):
         return np.full((len(w.rows), len(rows)), BIG)
     sigma = w.p[:, None, :2, :2] + places.covariance[rows][None]
-    lift = np.minimum(w.speed, FASTEST_YD_PER_S)[:, None, None] * places.lift_yd[rows][None]
-    nu = places.xy_field_yd[rows][None] + lift - w.x[:, None, :2]
+    nu = places.of_runners(rows, w.speed[:, None]) - w.x[:, None, :2]
     inverse = inverse_2x2(sigma)
     d2 = np.einsum("mni,mnij,mnj->mn", nu, inverse, nu)
     log_det = np.log(np.maximum(sigma[..., 0, 0] * sigma[..., 1, 1] - sigma[..., 0, 1] ** 2, 1e-9))
@@ -195,8 +186,7 @@ def _associate(
     ok = cost[i, j] < BIG / 2
     i, j = i[ok], j[ok]
     r = rows[j]
-    lift = np.minimum(w.speed[i], FASTEST_YD_PER_S)[:, None] * places.lift_yd[r]
-    w.x[i], w.p[i], _ = update(w.x[i], w.p[i], places.xy_field_yd[r] + lift, places.covariance[r])
+    w.x[i], w.p[i], _ = update(w.x[i], w.p[i], places.of_runners(r, w.speed[i]), places.covariance[r])
     clear = np.where(places.hides_legs[r], 0.02, 0.15)
     w.tall[i] += clear * (places.tall_yd[r] - w.tall[i])
     w.side[i] = np.clip(0.97 * w.side[i] + 0.4 * side[r], -5, 5)

@@ -61,8 +61,12 @@ class Places:
 
     def as_running(self, speed_yd_per_s: np.ndarray) -> Places:
         """The same with the feet of men of these speeds (N,) on the ground."""
-        moved = np.minimum(speed_yd_per_s, FASTEST_YD_PER_S)[:, None] * self.lift_yd
-        return replace(self, xy_field_yd=self.xy_field_yd + moved)
+        return replace(self, xy_field_yd=self.of_runners(slice(None), speed_yd_per_s))
+
+    def of_runners(self, rows: Any, speed_yd_per_s: np.ndarray) -> np.ndarray:
+        """Places (..., 2) of boxes if their men run at these speeds (rows and speeds broadcast)."""
+        moved = np.minimum(speed_yd_per_s, FASTEST_YD_PER_S)[..., None] * self.lift_yd[rows]
+        return np.asarray(self.xy_field_yd[rows] + moved)
 
 
 def find_places(detections: Detections, cameras: Any, standard: Any) -> Places:

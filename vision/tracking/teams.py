@@ -61,11 +61,13 @@ def side_log_odds(detections: Detections, places: Places) -> tuple[np.ndarray, f
     return _said_by(kits, features, standing, detections, places), parted
 
 
-def taught_log_odds(detections: Detections, places: Places, told: np.ndarray) -> np.ndarray | None:
+def taught_log_odds(
+    detections: Detections, places: Places, own: np.ndarray, told: np.ndarray
+) -> np.ndarray | None:
     """(N,) log odds of side A, the kits learnt from boxes whose side is told: told (N,) log odds, 0 = not.
 
-    None where too few clear boxes are told of either side, or the kits so learnt do not say what was told
-    clearly oftener than those learnt from the clip alone.
+    own (N,): log odds learnt from the clip alone (`side_log_odds`). None where too few clear boxes are told
+    of either side, or the kits so learnt do not say what was told clearly oftener than those do.
     """
     rows = _clear_rows(detections, places)
     rows = rows[told[rows] != 0]
@@ -77,7 +79,6 @@ def taught_log_odds(detections: Detections, places: Places, told: np.ndarray) ->
     chance = 1 / (1 + np.exp(told[rows]))  # of the second kit
     for _ in range(REFINED):
         kits = kits.fitted(features[rows], standing[rows], chance)
-    own, _ = side_log_odds(detections, places)
     new = _said_by(kits, features, standing, detections, places)
     return new if _agreement(new[rows], told[rows]) > _agreement(own[rows], told[rows]) + BETTER else None
 

@@ -132,7 +132,7 @@ def _as_first_sees(e: Evidence, setting: Setting, standard: Any) -> Evidence:
 
 def _taught(e: Evidence, told: np.ndarray) -> Evidence:
     """Evidence with the kits learnt from what is told of them, where that tells them apart better."""
-    side = taught_log_odds(e.detections, e.places, told)
+    side = taught_log_odds(e.detections, e.places, e.side, told)
     if side is None:
         return e
     return replace(e, side=side, official=official_log_odds(e.detections, e.places, side))
