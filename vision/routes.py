@@ -31,8 +31,10 @@ MOST_SNAP_S, MOST_THROW_S, LEAST_SNAP_S = 0.1, 0.2, 0.04
 known better than the last is taken as it is"""
 BACKS_WITHIN_YD = 5.0
 """who stands in the backfield no farther aside from the ball is a back: his route is called apart"""
-LONG_LOST_S = 0.7
-"""longer than a man is usually hidden by others; then he has left the picture"""
+LONG_LOST_S, MEASURED_SD_YD = 0.7, 0.4
+"""longer than a man is usually hidden by others: he has left the picture; a place that certain was measured
+all the same, in the other film (the tracks count the looks of one film): error 0.3 yd (median), 0.7 (90th
+percentile), never above 2, over 160 such places of 21 tuning games; 1.0 and 4 beyond"""
 
 
 @dataclass(frozen=True)
@@ -112,8 +114,9 @@ def paths_of_play(play: Any) -> tuple[list[str], list[RoutePath]]:
     ends = [v.value - play.snap_s.value for v in (play.arrival_s, play.end_s) if v.known]
     ends = [e for e in ends if not e < throw]
     window = (clock >= -1.0) & (clock <= 6.5)
-    seen = ~_long_lost(np.asarray(tracks.observed, bool), np.asarray(tracks.t_s, float))
     sd = own_sd(tracks)
+    lost = _long_lost(np.asarray(tracks.observed, bool), np.asarray(tracks.t_s, float))
+    seen = ~lost | (sd <= MEASURED_SD_YD)
     ids, paths = [], []
     for man in play.eligible:
         if man.player_id not in tracks.ids:

@@ -124,12 +124,21 @@ def test_a_man_who_leaves_the_picture_is_not_followed_over_the_bridge():
     play = fake_play(1)
     t = play.tracks.t_s
     play.tracks.observed = np.tile((t < 3.5) | (t > 5.0), (2, 1))  # 1.5 s after the snap, for 1.5 s
+    play.tracks.sd_yd[0, ~play.tracks.observed[0]] = 0.5
     grid = to_grid(paths_of_play(play)[1])
     looked_at = GRID_S[grid.seen[0]]
     assert grid.usable[0] and not ((looked_at > 1.6) & (looked_at < 2.9)).any()
     assert looked_at.max() == pytest.approx(3.5, abs=0.1)  # he is seen again before the ball comes
     play.tracks.observed = np.tile((t < 3.5) | (t > 3.9), (2, 1))  # hidden by another man
     assert to_grid(paths_of_play(play)[1]).end_s[0] == pytest.approx(3.5, abs=0.1)
+
+
+def test_a_man_whom_only_the_other_film_sees_is_followed():
+    play = fake_play(1)
+    t = play.tracks.t_s
+    play.tracks.observed = np.tile((t < 3.5) | (t > 5.0), (2, 1))  # looks of the first film
+    looked_at = GRID_S[to_grid(paths_of_play(play)[1]).seen[0]]  # stated to 0.3 yd all along
+    assert ((looked_at > 1.6) & (looked_at < 2.9)).sum() == 12
 
 
 def test_a_whistle_read_before_the_throw_ends_nothing():
