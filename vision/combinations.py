@@ -203,13 +203,20 @@ def match(
         score = 1.0
         for m in makers:
             score *= m.chances.get(rule["each"], 0.0) if m else 0.0
-        if score >= LEAST_FIT:
+        if score >= LEAST_FIT and not all(_all_made_it(own, men, rule["each"]) for own in out.values()):
             for s, m in zip(("left", "right"), makers, strict=True):
                 assert m is not None
                 out[s] = Combination(
                     s, rule["name"], score, (m.player_id,), (rule["each"],), rule.get("meaning", "")
                 )
     return out
+
+
+def _all_made_it(own: Combination, men: Sequence[Runner], route: str) -> bool:
+    """Whether a side's own combination says what all its receivers ran, this route among them. Where both
+    sides have one, their names are closer than one for both."""
+    split = {r.player_id for r in men if r.side == own.side and r.number > 0}
+    return len(split) > 1 and split <= set(own.players) and route in own.routes and own.name != ""
 
 
 def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule, ...]) -> Combination:

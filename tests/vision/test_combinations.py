@@ -51,6 +51,17 @@ def test_mesh_needs_both_sides():
     assert match(one)["right"].name == "go-shallow" and match(one)["left"].name == "post-dig"
 
 
+def test_two_sides_with_closer_names_keep_them():
+    both = side("post", "in", "shallow_cross") + side("in", "corner", "shallow_cross", where="left")
+    assert {s: c.name for s, c in match(both).items()} == {"right": "drive", "left": "corner-in"}
+    loose = side("go", "corner", "shallow_cross") + side("in", "corner", "shallow_cross", where="left")
+    assert {c.name for c in match(loose).values()} == {"mesh"}  # the corner has no part in go-shallow
+
+
+def test_a_flood_is_one_whoever_runs_which_level():
+    assert match(side("go", "flat", "out"))["right"].name == "flood"
+
+
 def test_every_called_combination_of_the_simulator_is_named():
     for calls in SIDE_CALLS.values():
         for name, labels, _ in calls:
