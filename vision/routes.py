@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from models.routes.classifier import RouteClassifier, RoutePrediction
-from models.routes.features import GRID_S, Break, Grid, RoutePath, to_grid, two_segments
+from models.routes.features import GRID_S, MEASURED_SD_YD, Break, Grid, RoutePath, to_grid, two_segments
 from models.routes.labels import UNKNOWN
 from vision.combinations import Runner, together
 from vision.plays.motion import own_sd
@@ -31,10 +31,8 @@ MOST_SNAP_S, MOST_THROW_S, LEAST_SNAP_S = 0.1, 0.2, 0.04
 known better than the last is taken as it is"""
 BACKS_WITHIN_YD = 5.0
 """who stands in the backfield no farther aside from the ball is a back: his route is called apart"""
-LONG_LOST_S, MEASURED_SD_YD = 0.7, 0.4
-"""longer than a man is usually hidden by others: he has left the picture; a place that certain was measured
-all the same, in the other film (the tracks count the looks of one film): error 0.3 yd (median), 0.7 (90th
-percentile), never above 2, over 160 such places of 21 tuning games; 1.0 and 4 beyond"""
+LONG_LOST_S = 0.7
+"""longer than a man is usually hidden by others; then he has left the picture"""
 
 
 @dataclass(frozen=True)
@@ -116,7 +114,7 @@ def paths_of_play(play: Any) -> tuple[list[str], list[RoutePath]]:
     window = (clock >= -1.0) & (clock <= 6.5)
     sd = own_sd(tracks)
     lost = _long_lost(np.asarray(tracks.observed, bool), np.asarray(tracks.t_s, float))
-    seen = ~lost | (sd <= MEASURED_SD_YD)
+    seen = ~lost | (sd <= MEASURED_SD_YD)  # a place so certain was measured in the other film
     ids, paths = [], []
     for man in play.eligible:
         if man.player_id not in tracks.ids:

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from models.evaluation.chart import match_people
-from models.routes.features import GRID_S
+from models.routes.features import GRID_S, MEASURED_SD_YD
 
 LOST_S, OWN_SD_YD, WORST_YD = 0.7, 0.1, 8.0
 """so long without a look at him a man is lost; spread that is a man's own where the camera is good; errors
@@ -96,14 +96,15 @@ def _series(
     truth = np.stack([np.interp(t, path["t_s"], path[k]) for k in ("x_field_yd", "y_field_yd")], 1)
     sign = float(play["direction"])
     error = np.clip((xy - truth) * [sign, -sign], -WORST_YD, WORST_YD)
-    good = np.isfinite(error).all(1) & _kept(found["observed"].to_numpy(bool), t)
+    own = found["own"].to_numpy(float)
+    good = np.isfinite(error).all(1) & (_kept(found["observed"].to_numpy(bool), t) | (own <= MEASURED_SD_YD))
     outside = view.loc[~view["observed"].astype(bool), "t_s"].to_numpy(float)
     outside = outside[outside > 0.0]
     stop = min(float(outside.min(initial=np.inf)), float(t[-1]) if len(t) else -np.inf)
     good &= t <= stop
     if good.sum() < 10 or t[good][0] > 0.3 or t[good][-1] < 1.5:
         return None
-    at, e, own = t[good], error[good], found["own"].to_numpy(float)[good]
+    at, e, own = t[good], error[good], own[good]
     gap = np.interp(GRID_S, at, np.arange(len(at)))
     low = np.floor(gap).astype(int)
     wide = at[np.minimum(low + 1, len(at) - 1)] - at[low] > 0.25

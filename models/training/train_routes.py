@@ -5,7 +5,8 @@
 Every epoch sees freshly simulated bodies of the same plans' distribution and fresh tracker faults; with
 `--curves N` also N routes drawn the second way (`playsim_curves`), with `--whole N` also the men of N whole
 simulated plays, each epoch anew through a tracker's faults. Judged on: unseen seeds of the same simulators,
-unseen whole plays, and styles of running that training never drew.
+unseen whole plays, styles of running that training never drew, and routes of a third drawing program
+(`playsim_bends`) that it never meets.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from models.routes.fitting import Batch, Recipe, calibrate, fit, mix_with
 from models.routes.labels import LABELS, load_taxonomy
 from models.routes.made import coarse_labels, observe, to_arrival
 from models.routes.whole import join_sets, whole_routes
+from models.synthetic.playsim_bends import sample_bends
 from models.synthetic.playsim_curves import sample_curves
 from models.synthetic.playsim_sampler import RouteSet, Style, sample_routes
 from models.training.route_faults import FaultSeries
@@ -159,6 +161,8 @@ def _figures(model: RouteClassifier, whole: bool) -> dict[str, dict[str, float]]
     }
     for name, strength in (("second way of drawing, tracker faults", 1.0), ("second way, clean", 0.0)):
         figures[name] = score(model, batch_of(sample_curves(88_020, 6000), 88_021, strength))
+    for name, strength in (("third way (never trained on), tracker faults", 1.0), ("third way, clean", 0.0)):
+        figures[name] = score(model, batch_of(sample_bends(88_030, 6000), 88_031, strength))
     if whole:
         figures["whole plays, tracker faults"] = score(
             model, batch_of(whole_routes(700_000, 120), 88_004, 1.0)
