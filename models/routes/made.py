@@ -12,7 +12,16 @@ from typing import Protocol
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from models.routes.features import GRID_S, LATEST_START_S, SNAP, Grid, finish_grid, side_of, trust
+from models.routes.features import (
+    GRID_S,
+    LATEST_START_S,
+    OTHERS_AFTER_THROW_S,
+    SNAP,
+    Grid,
+    finish_grid,
+    side_of,
+    trust,
+)
 from models.routes.labels import load_taxonomy
 from models.synthetic.playsim_records import RATE_HZ
 from models.synthetic.playsim_sampler import RouteSet
@@ -29,6 +38,13 @@ VIEW_SHARE, VIEW_DEEP_YD, VIEW_WIDE_YD, BACK_SHARE = 0.3, (2.0, 26.0), (1.0, 12.
 """routes whose picture ends so far downfield or, in a third of them, so far outside the man's place at the
 snap: who leaves it early is one who runs there; the share of them who are seen again later (the camera has
 turned to them)"""
+OTHERS_SHARE, OTHERS_SD_S = 0.4, 0.06
+"""routes of men whom the pass is not thrown to, where the throw is known: looked at as long after it as
+`OTHERS_AFTER_THROW_S`, give or take so much"""
+PACE_SHARE, PACE_SD, DIP_SHARE, DIP = 0.7, 0.2, 0.6, (-0.5, 1.0)
+"""routes run over the same ground at another pace; how much faster and slower by turns (natural logarithm),
+how many of them slow down by so much at their break, or hurry (a network that had seen few paces called a
+post with a sharp brake an in, on routes of a drawing program it had not seen)"""
 FAULT_SHARE = 0.45
 """routes under the series of a real tracker's faults, where they are given, in place of drawn ones"""
 
@@ -65,7 +81,7 @@ def observe(
     sd = np.zeros(path.shape[:2])
     real = (rng.random(n) < FAULT_SHARE) & (strength > 0) if faults is not None else np.zeros(n, bool)
     if strength > 0:
-        path = warped = _warp(rng, path, routes.t_s)
+        path = warped = _warp(rng, _paced(rng, path, routes.t_s, routes.break_s), routes.t_s)
         path, white = _noise(rng, path, strength)
         path, bridged = _gaps(rng, path)
         sd = np.hypot(white[:, None] * np.exp(rng.normal(0, 0.3, n))[:, None] + 0.08, 0.9 * bridged)
@@ -89,6 +105,8 @@ def observe(
     throw = routes.throw_s + rng.normal(0, np.where(rough, 0.35, 0.08), n) * strength
     flight = _flight_s(rng, routes.throw_s)
     extra = np.where(rng.random(n) < 0.6, flight, rng.uniform(0.0, 1.0, n) * flight)
+    others = (rng.random(n) < OTHERS_SHARE) & (strength > 0)
+    extra = np.where(others, OTHERS_AFTER_THROW_S + rng.normal(0, OTHERS_SD_S, n), extra)
     known = (rng.random(n) > NO_THROW_SHARE * (strength > 0)) & np.isfinite(throw)
     blind = np.where(np.isfinite(throw), throw, GRID_S[-1]) + rng.uniform(0.2, 3.2, n)
     end = np.where(known, throw + extra, np.minimum(blind, GRID_S[-1]))
@@ -105,6 +123,8 @@ def observe(
     late = (rng.random(n) < VERY_LATE_SHARE) & (strength > 0)
     first = np.where(late, np.minimum(rng.uniform(0.4, LATEST_START_S, n), end - 0.5), first)
     seen = (GRID_S[None] <= end[:, None]) & (GRID_S[None] >= first[:, None]) & followed
+    nothing = ~seen.any(1)  # came late and left early: taken as seen all along
+    seen[nothing] = ((GRID_S[None] <= end[:, None]) & (GRID_S >= -0.5))[nothing]
     end = np.minimum(end, GRID_S[len(GRID_S) - 1 - seen[:, ::-1].argmax(1)] + 0.1)
     grid = bridge(grid, seen)
     side = side_of(grid, seen)
@@ -184,6 +204,20 @@ def _warp(rng: np.random.Generator, path: np.ndarray, t_s: np.ndarray) -> np.nda
     turn = rng.normal(0, np.deg2rad(3.5), n)
     c, s = np.cos(turn)[:, None], np.sin(turn)[:, None]
     return start + np.stack([c * rel[..., 0] - s * rel[..., 1], s * rel[..., 0] + c * rel[..., 1]], axis=2)
+
+
+def _paced(rng: np.random.Generator, path: np.ndarray, t_s: np.ndarray, break_s: np.ndarray) -> np.ndarray:
+    """The same ground run at another pace: faster and slower by turns, harder or softer at the break."""
+    n, t = path.shape[:2]
+    k = int(np.searchsorted(t_s, 0.0))
+    turns = gaussian_filter1d(rng.normal(size=(n, t)), 0.5 * RATE_HZ, axis=1, mode="nearest")
+    pace = np.asarray(PACE_SD * rng.gamma(4.0, 0.25, (n, 1)) * turns / (turns.std() + 1e-9))
+    at = np.where(np.isfinite(break_s), break_s, rng.uniform(0.8, 2.6, n))[:, None]
+    dip = np.where(rng.random(n) < DIP_SHARE, rng.uniform(*DIP, n), 0.0)[:, None]
+    pace -= dip * np.exp(-0.5 * ((t_s[None] - at) / rng.uniform(0.12, 0.4, (n, 1))) ** 2)
+    pace[rng.random(n) > PACE_SHARE] = 0.0
+    clock = np.cumsum(np.where(t_s[None] > 0, np.exp(pace), 1.0), axis=1) / RATE_HZ
+    return _sample(path, t_s, clock - clock[:, k : k + 1] + t_s[k])
 
 
 def _noise(rng: np.random.Generator, path: np.ndarray, strength: float) -> tuple[np.ndarray, np.ndarray]:

@@ -86,6 +86,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--mix", type=float, default=1.0, help="share of the new weights; the rest stays that of --start"
     )
+    parser.add_argument("--rest", type=Path, default=None, help="weights that make the rest, not --start's")
     parser.add_argument("--faults", type=Path, default=None, help="file of models.training.route_faults")
     parser.add_argument("--rate", type=float, default=3e-3)
     parser.add_argument(
@@ -129,7 +130,7 @@ def main(argv: list[str] | None = None) -> int:
         make, validation, {"trade": LABELS, "twelve": load_taxonomy("twelve").labels}, recipe, print, start
     )
     if start is not None and args.mix < 1.0:
-        mix_with(model, start, args.mix)
+        mix_with(model, RouteClassifier.load(args.rest) if args.rest else start, args.mix)
         calibrate(model, validation, args.risk)
     seconds = time.perf_counter() - began
     figures = _figures(model, args.whole > 0)
