@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from models.evaluation.routes import simulated_paths
+from models.routes.classifier import RouteClassifier
 from models.routes.features import GRID_S, RoutePath, to_grid
 from vision.routes import name_paths, paths_of_play, read_routes
 
@@ -193,3 +195,17 @@ def test_men_of_one_play_are_read_side_by_side():
     opposite = [path[0], RoutePath(t, path[1].depth_lateral_play_yd * [1, -1], 1.7, 1.8, 26.0, 26.0, 1)]
     apart = name_paths(["a", "b"], opposite, one_play=True)
     assert apart["a"].probability == pytest.approx(alone["a"].probability)
+
+
+def test_the_coarse_name_is_a_mean_of_short_and_long_views():
+    """Of a man not thrown to, who turns in after the throw: to the ball, or on his route."""
+    t = np.arange(-0.5, 4.6, 0.1)
+    depth = np.minimum(7.0 * np.clip(t - 0.2, 0, None) - 1.0, 10.0)
+    across = 18.0 - 6.5 * np.clip(t - 1.8, 0, None)
+    short = RoutePath(t, np.stack([depth, across], 1), 1.7, 4.0, 26.0, 26.0, 1, thrown_to=False)
+    classifier = RouteClassifier.load()
+    route = name_paths(["a"], [short], classifier)["a"]
+    views = [short, replace(short, thrown_to=None)]
+    chances = [dict(classifier.predict([v], "twelve").ranked(0, 12))[route.twelve] for v in views]
+    assert chances[0] != pytest.approx(chances[1], abs=0.02)
+    assert route.twelve_probability == pytest.approx(np.mean(chances), abs=1e-6)
