@@ -112,6 +112,7 @@ def paths_of_play(play: Any) -> tuple[list[str], list[RoutePath]]:
     ends = [v.value - play.snap_s.value for v in (play.arrival_s, play.end_s) if v.known]
     ends = [e for e in ends if not e < throw]
     window = (clock >= -1.0) & (clock <= 6.5)
+    target_known = play.throw_s.known and play.target_player_id != ""
     sd = own_sd(tracks)
     lost = _long_lost(np.asarray(tracks.observed, bool), np.asarray(tracks.t_s, float))
     seen = ~lost | (sd <= MEASURED_SD_YD)  # a place so certain was measured in the other film
@@ -133,7 +134,7 @@ def paths_of_play(play: Any) -> tuple[list[str], list[RoutePath]]:
                 left,
                 number,
                 sd[at][window],
-                man.player_id == play.target_player_id if play.throw_s.known else None,
+                man.player_id == play.target_player_id if target_known else None,
             )
         )
     return ids, paths

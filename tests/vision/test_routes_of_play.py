@@ -209,3 +209,12 @@ def test_the_coarse_name_is_a_mean_of_short_and_long_views():
     chances = [dict(classifier.predict([v], "twelve").ranked(0, 12))[route.twelve] for v in views]
     assert chances[0] != pytest.approx(chances[1], abs=0.02)
     assert route.twelve_probability == pytest.approx(np.mean(chances), abs=1e-6)
+
+
+def test_nobody_is_cut_short_where_the_target_is_not_known():
+    play = fake_play(1)
+    assert paths_of_play(play)[1][0].thrown_to is True
+    play.target_player_id = "z"
+    assert paths_of_play(play)[1][0].thrown_to is False
+    play.target_player_id = ""
+    assert paths_of_play(play)[1][0].thrown_to is None
