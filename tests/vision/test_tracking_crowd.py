@@ -70,7 +70,7 @@ def test_second_boxes_do_not_break_a_mans_piece():
     double = find_places(boxes, NOWHERE, STANDARD).duplicate
     assert double.sum() == FRAMES
     xy = np.tile([[50.0, 20], [50.15, 20]], (FRAMES, 1)) + rng.normal(0, 0.05, (2 * FRAMES, 2))
-    pieces, _ = trace_pieces(boxes, places_of(xy, duplicate=double), np.zeros(len(xy)), ABOVE)
+    pieces, _, _ = trace_pieces(boxes, places_of(xy, duplicate=double), np.zeros(len(xy)), ABOVE)
     assert len(pieces) == 1 and len(pieces[0]) == FRAMES
 
 

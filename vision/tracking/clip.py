@@ -90,10 +90,12 @@ def _evidence_of(detections: Detections, cameras: Any, standard: Any) -> Evidenc
 def follow(e: Evidence, standard: Any, settings: TrackSettings | None = None) -> Tracks:
     """Identities from what the boxes say (see `track_clip`)."""
     s = settings or TrackSettings()
-    pieces, speed = trace_pieces(e.detections, e.places, e.side, e.cameras, s.pieces, e.views)
+    pieces, speed, number = trace_pieces(e.detections, e.places, e.side, e.cameras, s.pieces, e.views)
     e = replace(e, places=e.places.as_running(speed))
     men, width = int(standard.players_per_side), float(standard.width_yd)
-    chains = join_pieces(pieces, e.detections, e.places, e.side, e.official, men, width, s.joining)
+    chains = join_pieces(
+        pieces, e.detections, e.places, e.side, e.official, men, width, s.joining, number=number
+    )
     if not chains:
         return _empty(e.detections, e.status, "nobody followed: no box lasts")
     paths, chains = paths_of(chains, e.detections, e.places, e.side, e.cameras, s.paths)

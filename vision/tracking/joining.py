@@ -20,17 +20,21 @@ from scipy.special import expit
 
 from vision.records import Detections
 from vision.tracking.bystanders import BystanderSettings, signs_of
+from vision.tracking.links import BY_MOTION, WAYS, Candidates, agreed, cheapest, next_of_one, same_kit
 from vision.tracking.motion import MotionModel, smooth
 from vision.tracking.places import Places
 
+KIT_BOXES, KIT_LIMIT = 30, 20.0
+"""So many boxes at a piece's ends tell its kit for a link; the most that they say in sum."""
 KINDS = ("A", "B", "official", "other")
 
 
 @dataclass(frozen=True)
 class JoinSettings:
     """Costs in natural log units. worth_per_box: what a sure box adds to a piece's worth. man_exists: a place
-    on a side that is not full is filled sooner than left (the rules put so many men there). standing: how men
-    move in pieces slower than slow_yd_per_s (mean)."""
+    on a side that is not full is filled sooner than left (the rules put so many men there). agreed: between a
+    link that all ways of weighing take and one that none takes (see `links`; 0: only by motion).
+    standing: how men move in pieces slower than slow_yd_per_s (mean)."""
 
     worth_per_box: float = 0.35
     no_man_confidence: float = 0.15
@@ -46,6 +50,7 @@ class JoinSettings:
     dearest_link: float = 14.0
     fastest_yd_per_s: float = 9.0
     links_a_piece: int = 8
+    agreed: float = 10.0
     side_weight: float = 0.35
     side_limit: float = 8.0
     least_boxes: int = 3
@@ -81,37 +86,48 @@ class _Pieces:
     edge_first: np.ndarray
     edge_last: np.ndarray
     tall: np.ndarray
+    kit_ends: np.ndarray
+    number: np.ndarray
     believed: np.ndarray
 
 
 def join_pieces(
     pieces: list[np.ndarray], detections: Detections, places: Places, side: np.ndarray,
     official: np.ndarray, men_a_side: int, width_yd: float, settings: JoinSettings | None = None,
+    number: np.ndarray | None = None,
 ) -> list[Chain]:  # fmt: skip
     """Chains of pieces, at most `men_a_side` of A and of B over the whole clip.
 
-    side (N,), official (N,): log odds of every box (see `teams`).
+    side (N,), official (N,): log odds of every box (see `teams`); number (N,): see `trace_pieces`.
     """
     s = settings or JoinSettings()
     pieces = [q for q in pieces if len(q) >= s.least_boxes]
     if not pieces:
         return []
-    table = _describe(pieces, detections, places, side, official, width_yd, s)
-    links, link_cost = _links(table, detections, s)
+    table = _describe(pieces, detections, places, side, official, width_yd, number, s)
     enter, leave = _ends(table, detections, s)
-    used, nexts = _solve(table, links, link_cost, enter, leave, men_a_side, s)
+    pairs, answers = _candidates(table, detections, s), []
+    for way in WAYS if s.agreed else (BY_MOTION,):
+        links, link_cost = cheapest(pairs, way, 7.0 - s.start_density, s.dearest_link, s.links_a_piece)
+        answers.append(_solve(table, links, link_cost, enter, leave, men_a_side, s))
+        if way is BY_MOTION:
+            by_motion = links, link_cost
+    used, nexts = answers[0]
+    if s.agreed:
+        links, link_cost = agreed(*by_motion, [follows for _, follows in answers], s.dearest_link, s.agreed)
+        used, nexts = _solve(table, links, link_cost, enter, leave, men_a_side, s)
     return _chains(pieces, table, used, nexts)
 
 
 def _describe(
     pieces: list[np.ndarray], d: Detections, places: Places, side: np.ndarray, official: np.ndarray,
-    width_yd: float, s: JoinSettings,
+    width_yd: float, number: np.ndarray | None, s: JoinSettings,
 ) -> _Pieces:  # fmt: skip
     n, frames = len(pieces), d.n_frames
     z, r = np.zeros((n, frames, 2)), np.tile(np.eye(2), (n, frames, 1, 1))
     observed = np.zeros((n, frames), bool)
     worth, crew = np.zeros(n), np.zeros(n)
-    side_sum, tall = np.zeros(n), np.zeros(n)
+    side_sum, tall, kit_ends = np.zeros(n), np.zeros(n), np.zeros((n, 2))
     for k, rows in enumerate(pieces):
         f = d.frame[rows]
         z[k, f], r[k, f], observed[k, f] = places.xy_field_yd[rows], places.covariance[rows], True
@@ -122,6 +138,8 @@ def _describe(
         side_sum[k] = np.clip(s.side_weight * side[rows].sum(), -s.side_limit, s.side_limit)
         crew[k] = np.clip(0.25 * official[rows].sum(), -s.side_limit, s.side_limit)
         tall[k] = np.median(places.tall_yd[rows])
+        for end, part in enumerate((rows[:KIT_BOXES], rows[-KIT_BOXES:])):
+            kit_ends[k, end] = s.side_weight * np.clip(side[part].sum(), -KIT_LIMIT, KIT_LIMIT)
     x, p = _smoothed(z, r, observed, d.pts_s, s)
     beside = signs_of(pieces, x, d, places, width_yd, s.bystanders)
     kind_cost = _kind_cost(side_sum, crew, beside)
@@ -130,7 +148,10 @@ def _describe(
     last = np.array([d.frame[q[-1]] for q in pieces])
     edge_first = np.array([places.edge[q[:3]].max() for q in pieces])
     edge_last = np.array([places.edge[q[-3:]].max() for q in pieces])
-    return _Pieces(first, last, x, p, worth, kind_cost, side_sum, edge_first, edge_last, tall, believed)
+    return _Pieces(
+        first, last, x, p, worth, kind_cost, side_sum, edge_first, edge_last, tall, kit_ends,
+        np.full(n, -1) if number is None else number[[q[0] for q in pieces]], believed,
+    )  # fmt: skip
 
 
 def _kind_cost(side: np.ndarray, crew: np.ndarray, beside: np.ndarray) -> np.ndarray:
@@ -153,38 +174,28 @@ def _smoothed(
     return x, p
 
 
-def _links(t: _Pieces, d: Detections, s: JoinSettings) -> tuple[np.ndarray, np.ndarray]:
-    """(L,2) pairs of pieces that may follow each other and their costs (L,)."""
+def _candidates(t: _Pieces, d: Detections, s: JoinSettings) -> Candidates:
+    """Pairs of pieces of which the second may follow the first."""
     gap = d.pts_s[t.first][None] - d.pts_s[t.last][:, None]
     through_edge = (t.edge_last[:, None] > 0) & (t.edge_first[None] > 0)
     longest = np.where(through_edge, s.longest_gap_edge_s, s.longest_gap_s)
     i, j = np.nonzero((t.last[:, None] < t.first[None]) & (gap <= longest))
-    if not len(i):
-        return np.zeros((0, 2), int), np.zeros(0)
     middle = t.first[j]
     nu = t.x[i, middle] - t.x[j, middle]
     sigma = t.p[i, middle] + t.p[j, middle] + np.diag([0.05, 0.05, 0.5, 0.5])
-    d2 = np.einsum("ni,ni->n", nu, np.linalg.solve(sigma, nu[..., None])[..., 0])
-    log_det = np.linalg.slogdet(sigma)[1]
-    missing = np.where(through_edge[i, j], 0.2, 1.0) * s.miss_per_s * gap[i, j]
-    height = np.minimum((np.log(t.tall[i] / t.tall[j]) / 0.25) ** 2, 4.0) / 2
-    cost = 0.5 * d2 + 0.5 * log_det + missing + height - s.start_density + 7.0
-    reach = np.linalg.norm(nu[:, :2], axis=1) < 1.5 + 0.7 * s.fastest_yd_per_s * gap[i, j]
-    cost = np.where(reach, np.minimum(cost, s.dearest_link), cost)
-    ok = cost < s.dearest_link + 1e-9
-    i, j, cost = i[ok], j[ok], cost[ok]
-    best = np.minimum(_rank(i, cost), _rank(j, cost)) < s.links_a_piece
-    return np.column_stack([i, j])[best], cost[best]
+    place = _squared(nu[:, :2], sigma[:, :2, :2])
+    return Candidates(
+        i, j, place, _squared(nu, sigma) - place, np.linalg.slogdet(sigma)[1],
+        height=np.minimum((np.log(t.tall[i] / t.tall[j]) / 0.25) ** 2, 4.0) / 2,
+        missing=np.where(through_edge[i, j], 0.2, 1.0) * s.miss_per_s * gap[i, j],
+        kit=same_kit(t.kit_ends[i, 1], t.kit_ends[j, 0]), followed=next_of_one(t.number, t.first)[i] == j,
+        reach=np.linalg.norm(nu[:, :2], axis=1) < 1.5 + 0.7 * s.fastest_yd_per_s * gap[i, j],
+    )  # fmt: skip
 
 
-def _rank(group: np.ndarray, cost: np.ndarray) -> np.ndarray:
-    """Place of each cost within its group, cheapest 0."""
-    order = np.lexsort((cost, group))
-    starts = np.r_[0, np.flatnonzero(np.diff(group[order])) + 1]
-    first = np.repeat(starts, np.diff(np.r_[starts, len(group)]))
-    out = np.empty(len(group), int)
-    out[order] = np.arange(len(group)) - first
-    return out
+def _squared(nu: np.ndarray, sigma: np.ndarray) -> np.ndarray:
+    """(L,) squared Mahalanobis distances."""
+    return np.asarray(np.einsum("ni,ni->n", nu, np.linalg.solve(sigma, nu[..., None])[..., 0]))
 
 
 def _ends(t: _Pieces, d: Detections, s: JoinSettings) -> tuple[np.ndarray, np.ndarray]:

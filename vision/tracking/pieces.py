@@ -46,12 +46,13 @@ class PieceSettings:
 
 class _Walkers:
     """Men followed at the moment, as stacked arrays; box (M,VIEWS,4): his last box in each view's picture,
-    relative to where he stood; view: the one of the frame at hand."""
+    relative to where he stood; view: the one of the frame at hand; number: who he is, counted up."""
 
     def __init__(self) -> None:
         self.x, self.p = np.zeros((0, 4)), np.zeros((0, 4, 4))
         self.tall, self.side, self.gap = np.zeros(0), np.zeros(0), np.zeros(0)
         self.box, self.view = np.zeros((0, VIEWS, 4)), 0
+        self.number, self.met = np.zeros(0, int), 0
         self.rows: list[list[int]] = []
 
     @property
@@ -68,7 +69,7 @@ class _Walkers:
     def keep(self, mask: np.ndarray) -> list[list[int]]:
         gone = [rows for rows, ok in zip(self.rows, mask, strict=True) if not ok]
         self.rows = [rows for rows, ok in zip(self.rows, mask, strict=True) if ok]
-        for name in ("x", "p", "tall", "side", "gap", "box"):
+        for name in ("x", "p", "tall", "side", "gap", "box", "number"):
             setattr(self, name, getattr(self, name)[mask])
         return gone
 
@@ -83,21 +84,24 @@ class _Walkers:
         self.side = np.r_[self.side, side]
         self.gap = np.r_[self.gap, np.zeros(n)]
         self.box = np.concatenate([self.box, np.full((n, VIEWS, 4), np.nan)])
+        self.number, self.met = np.r_[self.number, self.met + np.arange(n)], self.met + n
         self.rows += [[int(r)] for r in rows]
 
 
 def trace_pieces(
     detections: Detections, places: Places, side: np.ndarray, cameras: Any,
     settings: PieceSettings | None = None, views: np.ndarray | None = None,
-) -> tuple[list[np.ndarray], np.ndarray]:  # fmt: skip
-    """Rows of `detections` of every piece (each sorted in time), and the speed (N,) in yd/s at which the man
-    of each box was running (0 where the box is nobody's or his first).
+) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:  # fmt: skip
+    """Rows of `detections` of every piece (each sorted in time); the speed (N,) in yd/s at which the man of
+    each box was running (0 where the box is nobody's or his first); and the number (N,) of that man, -1
+    nobody's: he is followed through doubt as well, where his boxes belong to no piece.
 
     side (N,): log odds of the two kits (`teams.side_log_odds`); views (T,): which camera took each frame, 0
     or 1 (None: one camera).
     """
     s = settings or PieceSettings()
     walkers, done, speed = _Walkers(), list[list[int]](), np.zeros(len(detections))
+    number = np.full(len(detections), -1)
     t = detections.pts_s
     view = np.zeros(detections.n_frames, int) if views is None else views
     for f in range(detections.n_frames):
@@ -119,16 +123,18 @@ def trace_pieces(
             ended, men, got = _associate(walkers, places, side, rows, cost, open_, free, level, s)
             done += ended
             walkers.see(men, boxes[got], camera)
-            speed[rows[got]] = walkers.speed[men]
+            speed[rows[got]], number[rows[got]] = walkers.speed[men], walkers.number[men]
         walkers.gap = np.where(open_, walkers.gap + (t[f] - t[f - 1] if f else 0), 0)
         done += walkers.keep(walkers.gap <= s.longest_gap_s)
         new = free & (confidence >= s.sure) & places.inside[rows] & (places.over_surer[rows] < s.double_iou)
         r = rows[new]
         walkers.add(places.xy_field_yd[r], places.covariance[r], places.tall_yd[r], side[r], r)
-        walkers.see(np.arange(len(walkers.rows) - len(r), len(walkers.rows)), boxes[new], camera)
+        newest = np.arange(len(walkers.rows) - len(r), len(walkers.rows))
+        number[r] = walkers.number[newest]
+        walkers.see(newest, boxes[new], camera)
     done += walkers.rows
     pieces = [np.array(rows) for rows in done if rows]
-    return [part for piece in pieces for part in cut_at_change(piece, side)], speed
+    return [part for piece in pieces for part in cut_at_change(piece, side)], speed, number
 
 
 def _costs(w: _Walkers, places: Places, side: np.ndarray, rows: np.ndarray, s: PieceSettings) -> np.ndarray:
