@@ -13,7 +13,7 @@ from vision.tracking.identities import Paths, PathSettings, doubt, drop_doubles,
 from vision.tracking.joining import Chain, JoinSettings, join_pieces
 from vision.tracking.pieces import PieceSettings, trace_pieces
 from vision.tracking.places import Places, find_places
-from vision.tracking.teams import official_log_odds, side_log_odds
+from vision.tracking.teams import kit_offsets, official_log_odds, side_log_odds
 
 LOST = 2
 OTHER_CREDIT = 0.3
@@ -32,7 +32,8 @@ class TrackSettings:
 @dataclass(frozen=True)
 class Evidence:
     """What the boxes of a clip say: places, log odds of the kits (side) and of being an official, (N,) each;
-    parted: how well the kits part; views (T,): which camera took each frame (None: one camera)."""
+    parted: how well the kits part; views (T,): which camera took each frame (None: one camera); offset (N,K):
+    how far the colours lie from the nearer kit (`teams.kit_offsets`; None: not looked at)."""
 
     detections: Detections
     places: Places
@@ -42,6 +43,7 @@ class Evidence:
     status: np.ndarray
     parted: float
     views: np.ndarray | None = None
+    offset: np.ndarray | None = None
 
 
 _LAST: deque[tuple[Detections, Any, Any, Evidence | None]] = deque(maxlen=2)
@@ -84,7 +86,8 @@ def _evidence_of(detections: Detections, cameras: Any, standard: Any) -> Evidenc
     side, parted = side_log_odds(detections, places)
     official = official_log_odds(detections, places, side)
     status = _status(cameras, detections.n_frames)
-    return Evidence(detections, places, side, official, cameras, status, parted)
+    offset = kit_offsets(detections, places, side)
+    return Evidence(detections, places, side, official, cameras, status, parted, offset=offset)
 
 
 def follow(e: Evidence, standard: Any, settings: TrackSettings | None = None) -> Tracks:
@@ -94,7 +97,7 @@ def follow(e: Evidence, standard: Any, settings: TrackSettings | None = None) ->
     e = replace(e, places=e.places.as_running(speed))
     men, width = int(standard.players_per_side), float(standard.width_yd)
     chains = join_pieces(
-        pieces, e.detections, e.places, e.side, e.official, men, width, s.joining, number=number
+        pieces, e.detections, e.places, e.side, e.official, men, width, s.joining, e.offset, e.views, number
     )
     if not chains:
         return _empty(e.detections, e.status, "nobody followed: no box lasts")

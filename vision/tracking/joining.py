@@ -20,6 +20,7 @@ from scipy.special import expit
 
 from vision.records import Detections
 from vision.tracking.bystanders import BystanderSettings, signs_of
+from vision.tracking.crew import CrewSettings, crew_log_odds, crew_signs
 from vision.tracking.links import BY_MOTION, WAYS, Candidates, agreed, cheapest, next_of_one, same_kit
 from vision.tracking.motion import MotionModel, smooth
 from vision.tracking.places import Places
@@ -34,7 +35,8 @@ class JoinSettings:
     """Costs in natural log units. worth_per_box: what a sure box adds to a piece's worth. man_exists: a place
     on a side that is not full is filled sooner than left (the rules put so many men there). agreed: between a
     link that all ways of weighing take and one that none takes (see `links`; 0: only by motion).
-    standing: how men move in pieces slower than slow_yd_per_s (mean)."""
+    standing: how men
+    move in pieces slower than slow_yd_per_s (mean)."""
 
     worth_per_box: float = 0.35
     no_man_confidence: float = 0.15
@@ -57,6 +59,7 @@ class JoinSettings:
     officials: int = 8
     others: int = 40
     bystanders: BystanderSettings = BystanderSettings()
+    crew: CrewSettings = CrewSettings()
     slow_yd_per_s: float = 1.0
     model: MotionModel = MotionModel(q=9.0, tau_s=1.2)
     standing: MotionModel = MotionModel(q=1.5, tau_s=1.2)
@@ -94,17 +97,18 @@ class _Pieces:
 def join_pieces(
     pieces: list[np.ndarray], detections: Detections, places: Places, side: np.ndarray,
     official: np.ndarray, men_a_side: int, width_yd: float, settings: JoinSettings | None = None,
-    number: np.ndarray | None = None,
+    offset: np.ndarray | None = None, views: np.ndarray | None = None, number: np.ndarray | None = None,
 ) -> list[Chain]:  # fmt: skip
     """Chains of pieces, at most `men_a_side` of A and of B over the whole clip.
 
-    side (N,), official (N,): log odds of every box (see `teams`); number (N,): see `trace_pieces`.
+    side (N,), official (N,): log odds of every box, offset (N,K): from the nearer kit (see `teams`); views
+    (T,): which camera took each frame; number (N,): see `trace_pieces`.
     """
     s = settings or JoinSettings()
     pieces = [q for q in pieces if len(q) >= s.least_boxes]
     if not pieces:
         return []
-    table = _describe(pieces, detections, places, side, official, width_yd, number, s)
+    table = _describe(pieces, detections, places, side, official, width_yd, offset, views, number, s)
     enter, leave = _ends(table, detections, s)
     pairs, answers = _candidates(table, detections, s), []
     for way in WAYS if s.agreed else (BY_MOTION,):
@@ -121,7 +125,8 @@ def join_pieces(
 
 def _describe(
     pieces: list[np.ndarray], d: Detections, places: Places, side: np.ndarray, official: np.ndarray,
-    width_yd: float, number: np.ndarray | None, s: JoinSettings,
+    width_yd: float, offset: np.ndarray | None, views: np.ndarray | None, number: np.ndarray | None,
+    s: JoinSettings,
 ) -> _Pieces:  # fmt: skip
     n, frames = len(pieces), d.n_frames
     z, r = np.zeros((n, frames, 2)), np.tile(np.eye(2), (n, frames, 1, 1))
@@ -136,11 +141,12 @@ def _describe(
         on_field = np.where(places.inside[rows], 1.0, -1.0)
         worth[k] = s.worth_per_box * float((trust * np.minimum(sure, on_field)).sum())
         side_sum[k] = np.clip(s.side_weight * side[rows].sum(), -s.side_limit, s.side_limit)
-        crew[k] = np.clip(0.25 * official[rows].sum(), -s.side_limit, s.side_limit)
+        crew[k] = np.clip(0.25 * official[rows].sum(), -s.crew.unsaid_limit, s.crew.said_limit)
         tall[k] = np.median(places.tall_yd[rows])
         for end, part in enumerate((rows[:KIT_BOXES], rows[-KIT_BOXES:])):
             kit_ends[k, end] = s.side_weight * np.clip(side[part].sum(), -KIT_LIMIT, KIT_LIMIT)
     x, p = _smoothed(z, r, observed, d.pts_s, s)
+    crew += crew_log_odds(crew_signs(pieces, x, d, places.inside, offset, views), s.crew)
     beside = signs_of(pieces, x, d, places, width_yd, s.bystanders)
     kind_cost = _kind_cost(side_sum, crew, beside)
     believed = np.column_stack([np.ones((n, 2)), expit(crew), expit(beside)])

@@ -10,6 +10,7 @@ from sklearn.cluster import KMeans
 from sklearn.mixture import GaussianMixture
 
 from vision.records import OFFICIAL, PLAYER, Detections
+from vision.tracking.colour import COLOURS
 from vision.tracking.places import Places
 
 LARGEST_LOG_ODDS = 3.0
@@ -30,6 +31,11 @@ DRIFT_PRIOR = 50.0
 OFFICIAL_COLOUR, PLAYER_COLOUR, LEAST_CLEAR = 0.6, 0.6, 60
 """Most that the colours of one box say for and against an official (one of the crew may be dressed unlike the
 others); clear boxes needed of each kit and of officials."""
+CROWD_SHARE, ALIKE_SHARE = 0.6, 0.8
+"""What the wearers of a kit look like is learnt amid the crowd, where officials seldom stand: from the first
+share of boxes; in every round the second share of them is kept, the most alike."""
+SURE_KIT, CLEAR = 1.5, 0.4
+"""Log odds of a kit from which, and cover up to which, a box shows what its wearers look like."""
 HIDDEN = 0.65
 """A box covered this much shows much of the man before it, mostly an opponent."""
 
@@ -83,6 +89,50 @@ def taught_log_odds(
     return new if _agreement(new[rows], told[rows]) > _agreement(own[rows], told[rows]) + BETTER else None
 
 
+def kit_offsets(detections: Detections, places: Places, side: np.ndarray) -> np.ndarray:
+    """(N,COLOURS) how far the colours of every box lie from the nearer kit, in spreads of the kits' wearers.
+
+    side (N,): log odds of the kits. Uncorrelated axes, the first along the difference of the kits. NaN for
+    boxes whose colours are not whole and where fewer than `LEAST_CLEAR` clear boxes of either kit are seen.
+    """
+    out = np.full((len(detections), COLOURS), np.nan)
+    if detections.colour.shape[1] != COLOURS:
+        return out
+    rows = _clear_rows(detections, places)
+    near = _third_nearest(detections, places)[rows]
+    amid = rows[near <= np.quantile(near, CROWD_SHARE)] if len(rows) else rows
+    wearers = [amid[side[amid] > SURE_KIT], amid[side[amid] < -SURE_KIT]]
+    if min(len(w) for w in wearers) < LEAST_CLEAR:
+        return out
+    x = _features(detections.colour, rows)
+    for _ in range(REFINED):  # officials among the wearers would widen the kits
+        means = np.array([np.median(x[w], axis=0) for w in wearers])
+        apart = [x[w] - m for w, m in zip(wearers, means, strict=True)]
+        precision = np.linalg.inv(np.mean([np.cov(a.T) for a in apart], axis=0) + 0.1 * np.eye(x.shape[1]))
+        far = [np.einsum("ni,ij,nj->n", a, precision, a) for a in apart]
+        wearers = [w[d <= np.quantile(d, ALIKE_SHARE)] for w, d in zip(wearers, far, strict=True)]
+    white = np.linalg.cholesky(precision)
+    half = (means[0] - means[1]) / 2 @ white
+    reach = max(float(np.linalg.norm(half)), 1e-6)
+    axes = np.linalg.qr(np.column_stack([half / reach, np.eye(len(half))]))[0]
+    whole = np.isfinite(detections.colour).all(1) & (places.covered < CLEAR)
+    out[whole] = (x[whole] - means.mean(0)) @ white @ axes
+    out[:, 0] = np.abs(out[:, 0]) - reach
+    return out
+
+
+def _third_nearest(detections: Detections, places: Places) -> np.ndarray:
+    """(N,) yd from every box on the field to the third nearest in its frame; inf where there is none."""
+    out = np.full(len(detections), np.inf)
+    for f in range(detections.n_frames):
+        rows = np.arange(detections.rows(f).start, detections.rows(f).stop)
+        rows = rows[places.inside[rows] & places.valid[rows] & ~places.duplicate[rows]]
+        if len(rows) > 3:
+            xy = places.xy_field_yd[rows]
+            out[rows] = np.partition(np.linalg.norm(xy[:, None] - xy[None], axis=-1), 3, axis=1)[:, 3]
+    return out
+
+
 def _agreement(says: np.ndarray, told: np.ndarray) -> float:
     """Share of boxes of which both say the same, the two sides alike."""
     return float(((says > 0)[told > 0].mean() + (says < 0)[told < 0].mean()) / 2)
@@ -93,7 +143,7 @@ def _clear_rows(detections: Detections, places: Places) -> np.ndarray:
     if detections.colour.shape[1] == 0:
         return np.zeros(0, int)
     clear = np.isfinite(detections.colour).all(1) & places.inside & (detections.kind == PLAYER)
-    clear &= (detections.confidence > 0.4) & (places.edge < 1) & ~places.duplicate & (places.covered < 0.4)
+    clear &= (detections.confidence > 0.4) & (places.edge < 1) & ~places.duplicate & (places.covered < CLEAR)
     return np.flatnonzero(clear)
 
 

@@ -16,7 +16,7 @@ from vision.records import Detections, Tracks
 from vision.tracking.clip import Evidence, TrackSettings, evidence_of, follow
 from vision.tracking.clock import at_times
 from vision.tracking.places import Places
-from vision.tracking.teams import official_log_odds, taught_log_odds
+from vision.tracking.teams import kit_offsets, official_log_odds, taught_log_odds
 
 LEAST_STEP_S = 1e-3
 PAIR_COUNTS, PAIR_SURE = 20.0, 3.0
@@ -135,7 +135,8 @@ def _taught(e: Evidence, told: np.ndarray) -> Evidence:
     side = taught_log_odds(e.detections, e.places, e.side, told)
     if side is None:
         return e
-    return replace(e, side=side, official=official_log_odds(e.detections, e.places, side))
+    official = official_log_odds(e.detections, e.places, side)
+    return replace(e, side=side, official=official, offset=kit_offsets(e.detections, e.places, side))
 
 
 def _moved(e: Evidence, by_yd: np.ndarray) -> Evidence:
@@ -179,7 +180,9 @@ def _merged(
     places = Places(**{f.name: of(f.name, "places") for f in fields(Places)})
     cameras = _Cameras((one.cameras, two.cameras), view, frame)
     status = np.array([parts[v].status[f] for v, f in zip(view, frame, strict=True)], np.uint8)
-    evidence = Evidence(detections, places, of("side"), of("official"), cameras, status, one.parted, view)
+    evidence = Evidence(
+        detections, places, of("side"), of("official"), cameras, status, one.parted, view, of("offset")
+    )
     return evidence, np.concatenate(rows)[order]
 
 
