@@ -273,7 +273,8 @@ def fuse(
     if "half a turn" in two.message:
         cameras = half_turn(cameras, standard)
     kept[1] = (film, replace(cameras, message="", _cache={}), view)
-    return _with_both_looks(two, kept), kept, [], (0.0, two.offset_s)
+    remarks = [text for text in two.message.split("; ") if text and "half a turn" not in text]
+    return _with_both_looks(two, kept), kept, remarks, (0.0, two.offset_s)
 
 
 def _with_both_looks(two: JoinedViews, passes: Sequence[tuple[FilmPass, ClipCameras, str]]) -> Tracks:

@@ -15,12 +15,15 @@ from models.synthetic.plays import simulate_play
 from vision.records import Detections
 from vision.tracking import track_clip
 from vision.tracking.benchmark import visible
-from vision.tracking.together import Film, Setting, follow_together
+from vision.tracking.clip import evidence_of
+from vision.tracking.stretch import NO_STRETCH, stretch_between
+from vision.tracking.together import Film, Setting, _as_first_sees, follow_together
 from vision.tracking.views import join_views
 
 NCAA = get_standard("ncaa")
 SEED = 7311  # neither a validation nor a test seed of the benchmark
 LATE_S = 0.73
+WIDE, MOVED_YD = 1.16, -2.0
 
 
 @cache
@@ -136,3 +139,46 @@ def test_a_view_that_shows_nobody_leaves_the_joining_of_tracks():
     assert follow_together(films[0], nobody, Setting(LATE_S, False, False), NCAA) is None
     joined = join_views(*tracks, NCAA, films=(films[0], nobody))
     assert joined.each == () and joined.pairs
+
+
+def _too_wide(tracks):
+    scale = np.array([1.0, WIDE])
+    return replace(tracks, xy_field_yd=tracks.xy_field_yd * scale + np.array([0.0, MOVED_YD]))
+
+
+def test_the_men_say_how_wide_the_second_view_is():
+    _, _, tracks = views()
+    plain = join_views(*tracks, NCAA)
+    joined = join_views(tracks[0], _too_wide(tracks[1]), NCAA)
+    assert joined.offset_s == pytest.approx(LATE_S, abs=0.1)
+    assert len(joined.pairs) >= len(plain.pairs) - 2
+    assert joined.apart_yd < plain.apart_yd + 0.2
+    assert "as wide" in joined.message and plain.message == ""
+
+
+def test_a_good_pairing_is_left_alone():
+    _, _, tracks = views()
+    offset, stretch = stretch_between(*tracks, cost_yd=0.5, offset_s=LATE_S, longest_s=4.0)
+    assert stretch == NO_STRETCH and offset == LATE_S
+
+
+def test_strangers_are_not_stretched_into_one_play():
+    _, _, tracks = views()
+    rng = np.random.default_rng(2)
+    start = rng.uniform([20, 5], [80, 48], (len(tracks[1].ids), 1, 2))
+    walks = start + np.cumsum(rng.normal(0, 0.3, (len(tracks[1].ids), tracks[1].n_frames, 2)), 1)
+    assert join_views(tracks[0], replace(tracks[1], xy_field_yd=walks), NCAA).pairs == ()
+
+
+def test_places_and_cameras_are_set_right_together():
+    _, films, _ = views()
+    e = evidence_of(films[1].detections, films[1].cameras, NCAA)
+    right = _as_first_sees(e, Setting(LATE_S, False, False, stretch=(WIDE, MOVED_YD)), NCAA)
+    back = right.places.xy_field_yd * [1.0, WIDE] + [0.0, MOVED_YD]
+    valid = e.places.valid
+    assert np.allclose(back[valid], e.places.xy_field_yd[valid])
+    f = int(e.detections.frame[np.flatnonzero(valid)[0]])
+    rows = np.flatnonzero(valid & (e.detections.frame == f))
+    seen, _ = right.cameras.camera(f).to_image(right.places.xy_field_yd[rows])
+    assert np.allclose(seen, e.cameras.camera(f).to_image(e.places.xy_field_yd[rows])[0])
+    assert np.allclose(right.places.covariance[rows, 1, 1] * WIDE**2, e.places.covariance[rows, 1, 1])

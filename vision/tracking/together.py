@@ -16,6 +16,7 @@ from vision.records import Detections, Tracks
 from vision.tracking.clip import Evidence, TrackSettings, evidence_of, follow
 from vision.tracking.clock import at_times
 from vision.tracking.places import Places
+from vision.tracking.stretch import NO_STRETCH
 from vision.tracking.teams import kit_offsets, official_log_odds, taught_log_odds
 
 LEAST_STEP_S = 1e-3
@@ -35,12 +36,13 @@ class Film:
 class Setting:
     """How the second view stands to the first: offset_s is added to its times; turned: its field is turned
     by half a turn; crossed: its side A is the first's side B; shift_yd: where the second sees men less where
-    the first sees them, on the first's field (see `views.shift_between`)."""
+    the first sees them, on the first's field (see `views.shift_between`); stretch: see `stretch`."""
 
     offset_s: float
     turned: bool
     crossed: bool
     shift_yd: tuple[float, float] = (0.0, 0.0)
+    stretch: tuple[float, float] = NO_STRETCH
 
 
 def sides_of_pairs(
@@ -110,6 +112,22 @@ class _Turned:
 
 
 @dataclass(frozen=True)
+class _Stretched:
+    """A camera, or a clip's cameras, asked about places as wide as the other view sees them."""
+
+    inner: Any
+    stretch: tuple[float, float]
+
+    def camera(self, f: int) -> Any:
+        one = self.inner.camera(f)
+        return None if one is None else _Stretched(one, self.stretch)
+
+    def to_image(self, xy: np.ndarray) -> Any:
+        a, b = self.stretch
+        return self.inner.to_image(xy * np.array([1.0, a]) + np.array([0.0, b]))
+
+
+@dataclass(frozen=True)
 class _Cameras:
     """Cameras of the merged frames: of which view, which frame there."""
 
@@ -127,7 +145,18 @@ def _as_first_sees(e: Evidence, setting: Setting, standard: Any) -> Evidence:
         middle = np.array([float(standard.length_yd), float(standard.width_yd)])
         places = replace(e.places, xy_field_yd=middle - e.places.xy_field_yd, lift_yd=-e.places.lift_yd)
         e = replace(e, places=places, cameras=_Turned(e.cameras, middle))
+    if setting.stretch != NO_STRETCH:
+        e = _unstretched(e, setting.stretch)
     return replace(e, side=-e.side) if setting.crossed else e
+
+
+def _unstretched(e: Evidence, stretch: tuple[float, float]) -> Evidence:
+    scale = np.array([1.0, stretch[0]])
+    places = replace(
+        e.places, xy_field_yd=(e.places.xy_field_yd - np.array([0.0, stretch[1]])) / scale,
+        covariance=e.places.covariance / np.outer(scale, scale), lift_yd=e.places.lift_yd / scale,
+    )  # fmt: skip
+    return replace(e, places=places, cameras=_Stretched(e.cameras, stretch))
 
 
 def _taught(e: Evidence, told: np.ndarray) -> Evidence:

@@ -16,15 +16,17 @@ from scipy.optimize import linear_sum_assignment
 
 from vision.records import Tracks
 from vision.tracking.clock import at_times
+from vision.tracking.pairing import best_offset, distances
+from vision.tracking.stretch import BADLY_PAIRED_YD, NO_STRETCH, stretch_between, unstretched
 from vision.tracking.together import Film, Setting, follow_together, sides_of_pairs
 
-FAR_YD = 5.0
-"""Distances above this all count the same when pairing."""
 LEAST_LOOKS = 100
 """Places of men in both views needed to tell how far the views lie apart."""
 SURE_YD, OFF_YD, LEAST_SHIFT_YD = 0.25, 0.4, 0.15
 """A place is never taken for surer than the first; pairs farther off than the second count less and less; of
 views nearer than the third nothing is said (good cameras: 0.03 to 0.1 yd, as exact as this is told)."""
+LEAST_SHARE = 0.5
+"""Of the men of the view with fewer, the share that must agree: by chance a quarter does."""
 FEWER = 3
 """Following both as one may lose this many players against fusing before it is not believed."""
 
@@ -57,26 +59,34 @@ def join_views(
     best: tuple[float, float, bool] = (np.inf, 0.0, False)
     for turned in (False, True):
         other = _turn(second, standard) if turned else second
-        offset, cost = _best_offset(first, other, longest_offset_s)
+        offset, cost = best_offset(first, other, longest_offset_s)
         if cost < best[0]:
             best = (cost, offset, turned)
-    _, offset, turned = best
-    other = _turn(second, standard) if turned else second
+    cost, offset, turned = best
+    other, stretch = _turn(second, standard) if turned else second, NO_STRETCH
+    if cost > BADLY_PAIRED_YD:
+        offset, stretch = stretch_between(first, other, cost, offset, longest_offset_s)
+        other = unstretched(other, stretch)
     moved = at_times(other, first.t_s - offset)
-    distance = _distances(first.xy_field_yd, moved.xy_field_yd)
+    distance = distances(first.xy_field_yd, moved.xy_field_yd)
     i, j = linear_sum_assignment(distance) if distance.size else (np.zeros(0, int), np.zeros(0, int))
     close = distance[i, j] < largest_apart_yd
     i, j = i[close], j[close]
-    if len(i) < least_pairs:
-        text = f"the two views could not be joined: {len(i)} men agree, {least_pairs} needed"
+    needed = max(least_pairs, round(LEAST_SHARE * min(_players(first), _players(second))))
+    if len(i) < needed:
+        text = f"the two views could not be joined: {len(i)} men agree, {needed} needed"
         return JoinedViews(first, float("nan"), (), float("nan"), text)
     apart = np.linalg.norm(first.xy_field_yd[i] - moved.xy_field_yd[j], axis=-1)
     fused = _fuse(first, moved, i, j, int(standard.players_per_side))
     pairs = tuple((first.ids[a], second.ids[b]) for a, b in zip(i, j, strict=True))
     message = "the second view's field was turned by half a turn" if turned else ""
+    if stretch != NO_STRETCH:
+        message += (
+            f"{'; ' if message else ''}the second view's field is {stretch[0]:.2f} as wide as by the first"
+        )
     if films is not None:
         setting = Setting(
-            float(offset), turned, _crossed(first, moved, i, j), shift_between(first, moved, i, j)
+            float(offset), turned, _crossed(first, moved, i, j), shift_between(first, moved, i, j), stretch
         )
         told = sides_of_pairs(films, (first, second), np.column_stack([i, j]), setting.crossed, standard)
         each = follow_together(*films, setting, standard, told=told)
@@ -126,39 +136,6 @@ def _turn(tracks: Tracks, standard: Any) -> Tracks:
     middle = np.array([float(standard.length_yd), float(standard.width_yd)])
     velocity = -tracks.velocity_field_yd_per_s
     return replace(tracks, xy_field_yd=middle - tracks.xy_field_yd, velocity_field_yd_per_s=velocity)
-
-
-def _distances(a: np.ndarray, b: np.ndarray, least_times: int = 5) -> np.ndarray:
-    """(P,Q) mean distance over common times, each time capped at FAR_YD; FAR_YD where never together."""
-    d = np.linalg.norm(a[:, None] - b[None], axis=-1)
-    both = np.isfinite(d)
-    n = both.sum(2)
-    mean = np.where(both, np.minimum(d, FAR_YD), 0).sum(2) / np.maximum(n, 1)
-    return np.where(n >= least_times, mean, FAR_YD)
-
-
-def _best_offset(first: Tracks, second: Tracks, longest_s: float) -> tuple[float, float]:
-    """Offset in s that pairs the men most closely, and the cost there (mean over the smaller set)."""
-    if not len(first.ids) or not len(second.ids):
-        return 0.0, np.inf
-    step = max(1, len(first.t_s) // 40)
-    t, a = first.t_s[::step], first.xy_field_yd[:, ::step]
-    middle = (first.t_s[0] + first.t_s[-1] - second.t_s[0] - second.t_s[-1]) / 2
-
-    def cost(offset: float) -> float:
-        b = at_times(second, t - offset).xy_field_yd
-        d = _distances(a, b)
-        i, j = linear_sum_assignment(d)
-        return float(d[i, j].mean())
-
-    best = 0.0
-    trial = middle + np.arange(-longest_s, longest_s + 0.1, 0.2)
-    for width in (0.0, 0.04, 0.01):
-        if width:
-            trial = best + width * np.arange(-6, 7)
-        costs = [cost(float(o)) for o in trial]
-        best = float(trial[int(np.argmin(costs))])
-    return best, float(min(costs))
 
 
 def _fuse(first: Tracks, moved: Tracks, i: np.ndarray, j: np.ndarray, men_a_side: int) -> Tracks:
