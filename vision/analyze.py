@@ -270,11 +270,10 @@ def fuse(
     if not two.pairs:
         return two.tracks, kept, [two.message] if two.message else [], (0.0, float("nan"))
     film, cameras, view = kept[1]
-    if "half a turn" in two.message:
+    if two.turned:
         cameras = half_turn(cameras, standard)
     kept[1] = (film, replace(cameras, message="", _cache={}), view)
-    remarks = [text for text in two.message.split("; ") if text and "half a turn" not in text]
-    return _with_both_looks(two, kept), kept, remarks, (0.0, two.offset_s)
+    return _with_both_looks(two, kept), kept, list(two.remarks), (0.0, two.offset_s)
 
 
 def _with_both_looks(two: JoinedViews, passes: Sequence[tuple[FilmPass, ClipCameras, str]]) -> Tracks:

@@ -12,6 +12,7 @@ import numpy as np
 from scipy.stats import norm
 
 from vision.records import OTHER, Detections
+from vision.tracking.crowd import to_others
 from vision.tracking.places import Places
 
 
@@ -70,10 +71,8 @@ def _nearest(xy: np.ndarray, inside: np.ndarray) -> np.ndarray:
     out = np.full(inside.shape, np.inf)
     for f in range(inside.shape[1]):
         men = np.flatnonzero(inside[:, f])
-        if len(men) > 1:
-            apart = np.linalg.norm(xy[men, None, f] - xy[None, men, f], axis=-1)
-            np.fill_diagonal(apart, np.inf)
-            out[men, f] = apart.min(1)
+        if len(men):
+            out[men, f] = to_others(xy[men, f], (1,))[0]
     return out
 
 

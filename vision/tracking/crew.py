@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.records import Detections
+from vision.tracking.crowd import to_others
 
 SIGNS = ("unlike both kits", "nearest man", "third nearest")
 LEAST_COLOURS, LEAST_MEN = 8, 6
@@ -92,10 +93,7 @@ def _neighbours(xy: np.ndarray, seen: np.ndarray) -> tuple[np.ndarray, np.ndarra
     first, third = np.full(seen.shape, np.nan), np.full(seen.shape, np.nan)
     for f in np.flatnonzero(seen.sum(0) >= LEAST_MEN):
         men = np.flatnonzero(seen[:, f])
-        apart = np.linalg.norm(xy[men, None, f] - xy[None, men, f], axis=-1)
-        np.fill_diagonal(apart, np.inf)
-        apart.sort(axis=1)
-        first[men, f], third[men, f] = np.log1p(apart[:, 0]), np.log1p(apart[:, 2])
+        first[men, f], third[men, f] = np.log1p(to_others(xy[men, f], (1, 3)))
     return first, third
 
 

@@ -34,9 +34,8 @@ KINDS = ("A", "B", "official", "other")
 class JoinSettings:
     """Costs in natural log units. worth_per_box: what a sure box adds to a piece's worth. man_exists: a place
     on a side that is not full is filled sooner than left (the rules put so many men there). agreed: between a
-    link that all ways of weighing take and one that none takes (see `links`; 0: only by motion).
-    standing: how men
-    move in pieces slower than slow_yd_per_s (mean)."""
+    link that all ways of weighing take and one that none takes (see `links`; 0: only by motion). standing:
+    how men move in pieces slower than slow_yd_per_s (mean)."""
 
     worth_per_box: float = 0.35
     no_man_confidence: float = 0.15

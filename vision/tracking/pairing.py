@@ -21,6 +21,13 @@ def distances(a: np.ndarray, b: np.ndarray, least_times: int = 5) -> np.ndarray:
     return np.where(n >= least_times, mean, FAR_YD)
 
 
+def pairing_cost(a: np.ndarray, b: np.ndarray) -> float:
+    """Mean distance of the closest one-to-one pairing of (P,T,2) and (Q,T,2) (over the smaller set)."""
+    d = distances(a, b)
+    i, j = linear_sum_assignment(d)
+    return float(d[i, j].mean())
+
+
 def best_offset(first: Tracks, second: Tracks, longest_s: float) -> tuple[float, float]:
     """Offset in s that pairs the men most closely, and the cost there (mean over the smaller set)."""
     if not len(first.ids) or not len(second.ids):
@@ -30,10 +37,7 @@ def best_offset(first: Tracks, second: Tracks, longest_s: float) -> tuple[float,
     middle = (first.t_s[0] + first.t_s[-1] - second.t_s[0] - second.t_s[-1]) / 2
 
     def cost(offset: float) -> float:
-        b = at_times(second, t - offset).xy_field_yd
-        d = distances(a, b)
-        i, j = linear_sum_assignment(d)
-        return float(d[i, j].mean())
+        return pairing_cost(a, at_times(second, t - offset).xy_field_yd)
 
     best = 0.0
     trial = middle + np.arange(-longest_s, longest_s + 0.1, 0.2)

@@ -10,11 +10,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from vision.records import Tracks
 from vision.tracking.clock import at_times
-from vision.tracking.pairing import best_offset, distances
+from vision.tracking.pairing import best_offset, pairing_cost
 
 NO_STRETCH = (1.0, 0.0)
 BADLY_PAIRED_YD, BETTER_SHARE = 1.0, 0.75
@@ -50,15 +49,23 @@ def stretch_between(
     return (offset_s, NO_STRETCH) if best > BETTER_SHARE * cost_yd else (offset, stretch)
 
 
+def as_first_sees(xy: np.ndarray, stretch: tuple[float, float]) -> np.ndarray:
+    """Places (...,2) of the second view where the first sees them; `as_second_sees` is its inverse."""
+    return np.asarray((xy - np.array([0.0, stretch[1]])) / np.array([1.0, stretch[0]]))
+
+
+def as_second_sees(xy: np.ndarray, stretch: tuple[float, float]) -> np.ndarray:
+    """Places (...,2) of the first view where the second sees them."""
+    return np.asarray(xy * np.array([1.0, stretch[0]]) + np.array([0.0, stretch[1]]))
+
+
 def unstretched(second: Tracks, stretch: tuple[float, float]) -> Tracks:
     """Tracks of the second view as wide as the first sees the field."""
     if stretch == NO_STRETCH:
         return second
-    a, b = stretch
-    scale = np.array([1.0, a])
     return replace(
-        second, xy_field_yd=(second.xy_field_yd - np.array([0.0, b])) / scale,
-        velocity_field_yd_per_s=second.velocity_field_yd_per_s / scale,
+        second, xy_field_yd=as_first_sees(second.xy_field_yd, stretch),
+        velocity_field_yd_per_s=second.velocity_field_yd_per_s / np.array([1.0, stretch[0]]),
     )  # fmt: skip
 
 
@@ -80,9 +87,6 @@ def _search(
     best = (np.inf, 1.0, 0.0)
     for width in widths:
         for shift in shifts:
-            set_right = two.copy()
-            set_right[..., 1] = (two[..., 1] - middle - shift) / width + middle
-            d = distances(one, set_right)
-            i, j = linear_sum_assignment(d)
-            best = min(best, (float(d[i, j].mean()), float(width), float(shift)))
+            set_right = as_first_sees(two, _stretch(width, shift, middle))
+            best = min(best, (pairing_cost(one, set_right), float(width), float(shift)))
     return best

@@ -11,6 +11,7 @@ from sklearn.mixture import GaussianMixture
 
 from vision.records import OFFICIAL, PLAYER, Detections
 from vision.tracking.colour import COLOURS
+from vision.tracking.crowd import to_others
 from vision.tracking.places import Places
 
 LARGEST_LOG_ODDS = 3.0
@@ -127,9 +128,8 @@ def _third_nearest(detections: Detections, places: Places) -> np.ndarray:
     for f in range(detections.n_frames):
         rows = np.arange(detections.rows(f).start, detections.rows(f).stop)
         rows = rows[places.inside[rows] & places.valid[rows] & ~places.duplicate[rows]]
-        if len(rows) > 3:
-            xy = places.xy_field_yd[rows]
-            out[rows] = np.partition(np.linalg.norm(xy[:, None] - xy[None], axis=-1), 3, axis=1)[:, 3]
+        if len(rows):
+            out[rows] = to_others(places.xy_field_yd[rows], (3,))[0]
     return out
 
 

@@ -16,7 +16,7 @@ from vision.records import Detections, Tracks
 from vision.tracking.clip import Evidence, TrackSettings, evidence_of, follow
 from vision.tracking.clock import at_times
 from vision.tracking.places import Places
-from vision.tracking.stretch import NO_STRETCH
+from vision.tracking.stretch import NO_STRETCH, as_first_sees, as_second_sees
 from vision.tracking.teams import kit_offsets, official_log_odds, taught_log_odds
 
 LEAST_STEP_S = 1e-3
@@ -123,8 +123,7 @@ class _Stretched:
         return None if one is None else _Stretched(one, self.stretch)
 
     def to_image(self, xy: np.ndarray) -> Any:
-        a, b = self.stretch
-        return self.inner.to_image(xy * np.array([1.0, a]) + np.array([0.0, b]))
+        return self.inner.to_image(as_second_sees(xy, self.stretch))
 
 
 @dataclass(frozen=True)
@@ -153,7 +152,7 @@ def _as_first_sees(e: Evidence, setting: Setting, standard: Any) -> Evidence:
 def _unstretched(e: Evidence, stretch: tuple[float, float]) -> Evidence:
     scale = np.array([1.0, stretch[0]])
     places = replace(
-        e.places, xy_field_yd=(e.places.xy_field_yd - np.array([0.0, stretch[1]])) / scale,
+        e.places, xy_field_yd=as_first_sees(e.places.xy_field_yd, stretch),
         covariance=e.places.covariance / np.outer(scale, scale), lift_yd=e.places.lift_yd / scale,
     )  # fmt: skip
     return replace(e, places=places, cameras=_Stretched(e.cameras, stretch))

@@ -37,7 +37,8 @@ class JoinedViews:
     the first's; NaN where the views could not be joined (then tracks is the first view alone).
     pairs: (id in first, id in second). apart_yd: median distance of paired places before fusing.
     message: what a person should know, '' = nothing. each: where both films were followed as one, the same
-    identities on the frames and box rows of the first and of the second film (else empty)."""
+    identities on the frames and box rows of the first and of the second film (else empty). turned: the second
+    view's field was turned by half a turn. remarks: the part of the message that puts the play in doubt."""
 
     tracks: Tracks
     offset_s: float
@@ -45,6 +46,8 @@ class JoinedViews:
     apart_yd: float
     message: str = ""
     each: tuple[Tracks, ...] = ()
+    turned: bool = False
+    remarks: tuple[str, ...] = ()
 
 
 def join_views(
@@ -79,11 +82,9 @@ def join_views(
     apart = np.linalg.norm(first.xy_field_yd[i] - moved.xy_field_yd[j], axis=-1)
     fused = _fuse(first, moved, i, j, int(standard.players_per_side))
     pairs = tuple((first.ids[a], second.ids[b]) for a, b in zip(i, j, strict=True))
-    message = "the second view's field was turned by half a turn" if turned else ""
-    if stretch != NO_STRETCH:
-        message += (
-            f"{'; ' if message else ''}the second view's field is {stretch[0]:.2f} as wide as by the first"
-        )
+    wide = f"the second view's field is {stretch[0]:.2f} as wide as by the first"
+    remarks = (wide,) if stretch != NO_STRETCH else ()
+    message = "; ".join([*["the second view's field was turned by half a turn"] * turned, *remarks])
     if films is not None:
         setting = Setting(
             float(offset), turned, _crossed(first, moved, i, j), shift_between(first, moved, i, j), stretch
@@ -91,8 +92,10 @@ def join_views(
         told = sides_of_pairs(films, (first, second), np.column_stack([i, j]), setting.crossed, standard)
         each = follow_together(*films, setting, standard, told=told)
         if each is not None and _players(each[0]) >= _players(fused) - FEWER:
-            return JoinedViews(each[0], float(offset), pairs, float(np.nanmedian(apart)), message, each)
-    return JoinedViews(fused, float(offset), pairs, float(np.nanmedian(apart)), message)
+            return JoinedViews(
+                each[0], float(offset), pairs, float(np.nanmedian(apart)), message, each, turned, remarks
+            )
+    return JoinedViews(fused, float(offset), pairs, float(np.nanmedian(apart)), message, (), turned, remarks)
 
 
 def _players(tracks: Tracks) -> int:
