@@ -296,17 +296,22 @@ def cartoon(images: torch.Tensor, probability: float = 0.15) -> torch.Tensor:
     return out
 
 
-def photometric(images: torch.Tensor, hue: float = 0.35, wild: bool = False) -> torch.Tensor:
+def photometric(
+    images: torch.Tensor, hue: float = 0.35, wild: bool = False, faults: bool = True
+) -> torch.Tensor:
     """The whole chain in camera order: colour, exposure, optics, sensor, resolution, codec.
 
     wild: before that, changes no camera makes (texture, colour curves, blobs, light), so that less of what
-    is learnt belongs to the renderer.
+    is learnt belongs to the renderer. faults: optics, sensor, resolution and codec; False: only colours and
+    exposure.
     """
     if wild:
         images = cartoon(flatten_texture(images))
         images = recolour_blobs(uneven_light(random_filters(tone_curves(images)))).clamp(0, 1)
     images = hue_rotation(images, hue)
     images = exposure(images)
+    if not faults:
+        return images.clamp(0, 1)
     images = soften_or_sharpen(images)
     images = sensor_noise(images)
     images = low_resolution(images)

@@ -53,6 +53,7 @@ class Recipe:
     slow_factor: float = 0.3
     hue: float = 0.35
     wild: bool = True
+    faults: bool = True
     veil_share: float = 0.25
     norms_held: bool = True
     scales: tuple[float, float] = (0.75, 1.6)
@@ -138,7 +139,7 @@ def make_batch(
         which.append(torch.full((len(cut),), i))
         ignored.append(torch.cat([torch.full((len(unclear), 1), float(i)), _shares(unclear, size)], 1))
     if augment:
-        images = photometric(images, recipe.hue, recipe.wild)
+        images = photometric(images, recipe.hue, recipe.wild, recipe.faults)
     batch = {
         "batch_idx": torch.cat(which).float(),
         "cls": torch.cat(kinds).float(),
@@ -295,6 +296,7 @@ def build_parser() -> argparse.ArgumentParser:
     add("--rate", type=float, default=3e-4, help="top learning rate")
     add("--hue", type=float, default=0.35)
     add("--tame", action="store_true", help="without the changes no camera makes")
+    add("--spotless", action="store_true", help="without blur, noise, low resolution and blocks")
     add("--frozen", type=int, default=6)
     add("--slow", type=int, default=10, help="layers below it learn at 0.3 of the rate")
     add("--free-norms", action="store_true", help="train batch-norms too")
@@ -325,6 +327,7 @@ def recipe_of(args: argparse.Namespace, start: dict[str, torch.Tensor]) -> Recip
         batch=args.batch,
         hue=args.hue,
         wild=not args.tame,
+        faults=not args.spotless,
         rate=args.rate,
         width_px=args.width,
         height_px=round(args.width * 0.575 / 32) * 32,
