@@ -124,12 +124,7 @@ def _one(path: RoutePath) -> tuple[np.ndarray, np.ndarray, float, bool]:
     if t[0] > LATEST_START_S or end - max(t[0], 0.0) < SHORTEST_S:
         return nothing
     if np.median(np.diff(t)) < 0.06:
-        weight = np.exp(-0.5 * ((GRID_S[:, None] - t[None]) / 0.06) ** 2)
-        total = weight.sum(1)
-        local = (weight @ p) / np.maximum(total, 1e-12)[:, None]
-        sparse = total < 0.7
-        local[sparse] = np.stack([np.interp(GRID_S, t, p[:, k]) for k in (0, 1)], 1)[sparse]
-        out = local
+        out = _local_line(t, p)
     else:
         out = np.stack([np.interp(GRID_S, t, p[:, k]) for k in (0, 1)], 1)
     inside = (GRID_S >= max(-0.5, t[0] - 0.05)) & (GRID_S <= end + 1e-9)
@@ -139,6 +134,21 @@ def _one(path: RoutePath) -> tuple[np.ndarray, np.ndarray, float, bool]:
         return nothing
     end = min(end, float(GRID_S[inside][-1]) + 0.1)
     return out, inside, float(end), bool((inside & (GRID_S > 0)).sum() >= SHORTEST_S * 10)
+
+
+def _local_line(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+    """Places (G, 2) on the grid from a straight line through the neighbours of each grid time. A mean of them
+    lags where they lie on one side only: a man who runs out of the picture would seem to brake there."""
+    off = t[None] - GRID_S[:, None]
+    weight = np.exp(-0.5 * (off / 0.06) ** 2)
+    total = weight.sum(1)
+    safe = np.maximum(total, 1e-12)
+    mean, centre = (weight @ p) / safe[:, None], (weight * off).sum(1) / safe
+    spread = (weight * off**2).sum(1) / safe - centre**2
+    slope = ((weight * off) @ p / safe[:, None] - centre[:, None] * mean) / np.maximum(spread, 1e-6)[:, None]
+    sparse = (total < 0.7) | (spread < 1e-4)
+    plain = np.stack([np.interp(GRID_S, t, p[:, k]) for k in (0, 1)], 1)
+    return np.where(sparse[:, None], plain, mean - centre[:, None] * slope)
 
 
 def _one_man(t: np.ndarray, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -101,6 +101,20 @@ def test_rate_hardly_matters(model, rate):
     assert same.mean() >= 7 / 8
 
 
+def test_who_runs_out_of_the_picture_does_not_brake():
+    """At a film's rate the neighbours of the last moments lie on one side only; a mean of them would lag."""
+    t = np.arange(-0.5, 2.1, 1 / 30)
+    run = np.stack([np.clip(t, 0, None) * 8.0, np.full(len(t), 14.0)], 1)
+    grid = to_grid([RoutePath(t, run, 3.0, 4.0, 26.0, 26.0, 1)])
+    speed = np.diff(grid.path_yd[0, grid.seen[0], 0]) * 10
+    assert np.allclose(speed[-8:], 8.0, atol=0.05), "the last steps as fast as those before"
+    noisy = run + np.random.default_rng(0).normal(0, 0.1, run.shape)
+    smooth = to_grid([RoutePath(t, noisy, 3.0, 4.0, 26.0, 26.0, 1)])
+    inner = smooth.seen[0] & grid.seen[0]
+    inner[np.flatnonzero(inner)[-2:]] = False
+    assert (smooth.path_yd - grid.path_yd)[0, inner].std() < 0.07, "and noise is still smoothed away"
+
+
 def test_gaps_and_noise(model):
     rng = np.random.default_rng(3)
     paths = []
