@@ -29,6 +29,8 @@ plays, who have no call in common, .750 alone and .750 in twos, .740 and .739 in
 RAREST = 0.003
 """sets of routes less likely than this are not looked at"""
 _ANY, _FREE_CHANCE, _SUBSET, _WITHOUT_FIRST = "any", 0.9, 0.8, 0.9
+SINGLE, STAYS_IN = "single", ("block", "checkdown")
+"""the name of a side where one man runs a route, and what those run who take no part in it"""
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,8 @@ class Rule:
 
 @dataclass(frozen=True)
 class Combination:
-    """What a side ran together. name '' = no rule fits; 'single' = one receiver.
+    """What a side ran together. name '' = no rule fits; 'single' = one receiver, or one who ran a route while
+    the others stayed in.
 
     players and routes: the men who made it, from the sideline inward, a back last. switched: the two
     outermost men changed places (who is inside) on the way. spread_yd: sideways distance between the
@@ -224,19 +227,24 @@ def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule
     certain, so that a loose rule does not win over the closer one that fits the likeliest routes."""
     mass: dict[str, float] = {}
     best: dict[str, tuple[float, Rule, tuple[int, ...], tuple[str, ...]]] = {}
-    none, total = "single" if len(split) == 1 else "", 1.0
+    total = 1.0
     for chance, routes in _sets_of_routes((*split, *backs)):
         rule, makers = _rule_for(rules, routes[: len(split)], routes[len(split) :])
-        weight, name = chance * _as_called(routes[: len(split)]), none if rule is None else rule.name
+        weight, name = chance * _as_called(routes[: len(split)]), _name_of(rule, routes[: len(split)])
         mass[name] = mass.get(name, 0.0) + weight
         total += weight - chance
         if rule is not None and (name not in best or chance > best[name][0]):
             best[name] = (chance, rule, makers, routes)
     mass = {n: m / total for n, m in mass.items() if n}
-    name = max(mass, key=lambda n: mass[n], default=none)
+    name = max(mass, key=lambda n: mass[n], default=SINGLE if len(split) == 1 else "")
     if name not in best or mass[name] < LEAST:
-        name, p = (none, mass.get(none, 0.0)) if name == none else ("", 0.0)
-        return Combination(side, name, p, tuple(r.player_id for r in split), tuple(r.likely for r in split))
+        p = mass.get(SINGLE, 0.0) if name == SINGLE else 0.0
+        name = SINGLE if name == SINGLE and (len(split) == 1 or p >= LEAST) else ""
+        runs = [r for r in split if r.likely not in STAYS_IN] if name else []
+        made = runs if len(runs) == 1 else split
+        return Combination(
+            side, name, p if name else 0.0, tuple(r.player_id for r in made), tuple(r.likely for r in made)
+        )
     _, found, rows, routes = best[name]
     who = [(*split, *backs)[k] for k in rows]
     ends, starts = [w.end_lateral_play_yd for w in who], [w.lateral_play_yd for w in who]
@@ -252,6 +260,13 @@ def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule
         bool(switched),
         spread,
     )
+
+
+def _name_of(rule: Rule | None, split: Sequence[str]) -> str:
+    """The rule's name; without a rule 'single' where no more than one of the receivers' routes goes out."""
+    if rule is not None:
+        return rule.name
+    return SINGLE if len(split) == 1 or sum(r not in STAYS_IN for r in split) == 1 else ""
 
 
 def together(runners: Iterable[Runner]) -> dict[str, dict[str, float]]:

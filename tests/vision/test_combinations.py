@@ -134,6 +134,16 @@ def test_one_receiver_alone_is_single_whatever_he_ran():
     assert match([lone])["left"].name == "single"
 
 
+def test_one_man_runs_while_the_others_stay_in():
+    found = match(side("hitch", "block"))["right"]
+    assert found.name == "single" and found.routes == ("hitch",) and found.probability > 0.8
+    assert match(side("out", "checkdown"))["right"].name == "single"
+    assert match(side("screen", "block"))["right"].name == "crack screen", "a rule goes before it"
+    assert match(side("out", "in"))["right"].name == "", "two who run are not alone"
+    unsure = [Runner(f"right{k}", "right", k + 1, {"out": 0.8, "block": 0.2}, 18 - 9 * k, 20) for k in (0, 1)]
+    assert match(unsure)["right"].name == "double out"
+
+
 def weight(*routes: str) -> float:
     """How often a set counts: a share CALLS_COUNT of it as called together, the rest as drawn apart."""
     return 1.0 - CALLS_COUNT + CALLS_COUNT * shipped().ratio(routes)
