@@ -7,6 +7,7 @@ half a second after the snap, and a name below the threshold is `unknown`.
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from collections.abc import Mapping, Sequence
@@ -17,7 +18,7 @@ import numpy as np
 
 from models.routes.classifier import RouteClassifier, RoutePrediction
 from models.routes.features import GRID_S, MEASURED_SD_YD, Break, Grid, RoutePath, to_grid, two_segments
-from models.routes.labels import UNKNOWN
+from models.routes.labels import UNKNOWN, Taxonomy, load_taxonomy
 from vision.combinations import Runner, together
 from vision.plays.motion import own_sd
 from vision.route_doubt import BACKFIELD_YD, with_doubt
@@ -65,6 +66,11 @@ class Route:
     twelve: str = ""
     twelve_probability: float = math.nan
     """likeliest name of the coarser set of twelve, by what was run until the ball came; '' when corrected"""
+    called_twelve: str = ""
+    called_twelve_probability: float = math.nan
+    """name of the coarser set by what was called: the likeliest sum over the names of the trade that fall
+    together there (hitch, hook and curl are one), so that it may be known where `label` is not; '' outside
+    the set"""
     chances: Mapping[str, float] = field(default_factory=dict)
     """up to five likely names with their probabilities, before the men of a side were read together"""
 
@@ -96,6 +102,8 @@ class Route:
             "source": self.source,
             "route_twelve": self.twelve,
             "route_twelve_probability": self.twelve_probability,
+            "route_called_twelve": self.called_twelve,
+            "route_called_twelve_probability": self.called_twelve_probability,
         }
 
 
@@ -199,7 +207,11 @@ def name_paths(
             name, chance = coarse.ranked(i, 1)[0]
             route = replace(route, twelve=name, twelve_probability=chance)
         chances = {label: 1.0} if source == "corrected" else dict(alone.ranked(i, 5))
-        out[player] = replace(route, chances=chances)
+        every = chances if source == "corrected" else dict(said.ranked(i, len(said.labels)))
+        called, called_p = _called_twelve(every)
+        out[player] = replace(
+            route, chances=chances, called_twelve=called, called_twelve_probability=called_p
+        )
     return out
 
 
@@ -264,6 +276,22 @@ def _coarse_prediction(
     if any(p.thrown_to is False for p in paths):
         grids = [*grids, *_over_clocks([replace(p, thrown_to=None) for p in paths], clock_sd_s)]
     return _mean_prediction(classifier, grids, "twelve")
+
+
+def _called_twelve(chances: Mapping[str, float]) -> tuple[str, float]:
+    """Likeliest name of the coarser set with its probability, by sums of those of the trade; '' and NaN where
+    what lies outside the set is likelier (or the labels are not of the trade)."""
+    taxonomy, mass = _twelve(), dict[str, float]()
+    for name, p in chances.items():
+        theirs = taxonomy.mapping.get(name) or ""
+        mass[theirs] = mass.get(theirs, 0.0) + p
+    best = max(mass, key=lambda n: mass[n], default="")
+    return (best, min(1.0, mass[best])) if best else ("", math.nan)
+
+
+@functools.lru_cache(maxsize=1)
+def _twelve() -> Taxonomy:
+    return load_taxonomy("twelve")
 
 
 def _until_soon_after_the_throw(path: RoutePath) -> RoutePath:

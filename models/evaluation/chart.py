@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import linear_sum_assignment
 
-from models.evaluation.play_figures import score_kind, score_names, score_passing, score_twelve
+from models.evaluation.play_figures import given, score_kind, score_names, score_passing, score_twelve
 from models.evaluation.tally import Tally
 
 Tables = Mapping[str, pd.DataFrame]
@@ -235,6 +235,11 @@ def score_routes(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: M
     apart: the others are named by what was called, not by what could be seen.
     """
     answers = found.set_index("player_id")["route"].to_dict() if len(found) else {}
+    coarse = (
+        found.set_index("player_id")["route_called_twelve"].to_dict()
+        if "route_called_twelve" in found
+        else {}
+    )
     for row in true.itertuples():
         answer = answers.get(names.get(str(row.player_id), ""), None)
         tally.hit("route right", answer == row.route)
@@ -244,7 +249,8 @@ def score_routes(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: M
         done = finished is not None and finished == 1
         if done:
             tally.hit("route right (break run before the throw)", answer == row.route)
-        score_twelve(tally, answer, str(row.route), done)
+        called = coarse.get(names.get(str(row.player_id), ""))
+        score_twelve(tally, called if given(called) else answer, str(row.route), done)
 
 
 def score_cushions(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: Mapping[str, str]) -> None:

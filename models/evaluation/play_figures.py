@@ -62,11 +62,12 @@ def score_kind(tally: Tally, found: pd.Series | None, true: pd.Series) -> None:
 
 
 def score_twelve(tally: Tally, answer: object, truth: str, finished: bool) -> None:
-    """One route in the 12-class set; routes outside that set are not asked."""
+    """One route in the 12-class set; routes outside it are not asked. answer: a name of that set, or one
+    of the trade."""
     wanted = twelve().mapping.get(truth)
     if wanted is None:
         return
-    right = isinstance(answer, str) and twelve().mapping.get(answer) == wanted
+    right = isinstance(answer, str) and wanted in (answer, twelve().mapping.get(answer))
     tally.hit("route right, 12 classes", right)
     if finished:
         tally.hit("route right, 12 classes (break run before the throw)", right)

@@ -165,6 +165,9 @@ def test_twelve_classes_forgive_what_they_join():
         figures = score_tables(found, true).figures()
         assert figures["route right, 12 classes"]["value"] == right
         assert figures["route right"]["value"] == 0.0
+    for called, right in (("HITCH", 1.0), ("GO", 0.0), ("", 0.0), (float("nan"), 0.0)):
+        found = {**true, "routes": true["routes"].assign(route="unknown", route_called_twelve=called)}
+        assert score_tables(found, true).figures()["route right, 12 classes"]["value"] == right
 
 
 def test_tallies_add_counts_before_ratios():

@@ -168,6 +168,16 @@ def test_the_coarser_name_stands_beside_the_trades():
     assert row["route_twelve"] == "GO" and row["route_twelve_probability"] == said.twelve_probability > 0.5
     corrected = read_routes(fake_play(1), corrections={"w": "post"})["w"]
     assert corrected.twelve == ""
+    assert row["route_called_twelve"] == "GO" and row["route_called_twelve_probability"] > 0.5
+    assert corrected.called_twelve == "POST" and corrected.called_twelve_probability == 1.0
+
+
+def test_names_that_fall_together_are_counted_together():
+    from vision.routes import _called_twelve
+
+    name, p = _called_twelve({"go": 0.35, "hitch": 0.25, "hook": 0.2, "curl": 0.15, "block": 0.05})
+    assert name == "HITCH" and p == pytest.approx(0.6)
+    assert _called_twelve({"block": 0.6, "go": 0.4})[0] == ""
 
 
 def test_names_are_means_over_the_clocks_that_may_be_right():
