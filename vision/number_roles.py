@@ -25,7 +25,7 @@ from vision.table_words import OFFENSE_ROLES
 INELIGIBLE, CANADIAN_INELIGIBLE = (50, 80), (40, 80)
 LINE_OTHERWISE, ELIGIBLE_OTHERWISE = 0.03, 0.05
 """weight of a number that the rules do not give a lineman, an eligible man (exceptions, typing errors)"""
-OTHER_UNIT, OTHER_GROUP, NEAR_GROUP = 0.05, 0.15, 0.4
+OTHER_UNIT, OTHER_GROUP, NEAR_GROUP = 0.05, 0.1, 0.25
 """weight of a number listed at a position of the other unit or of line against eligible men; at another
 position; at one that is played from the same places (guesses from common sense)"""
 NEAR = ({"CB", "S"}, {"RB", "TE"}, {"WR", "TE"}, {"WR", "RB"}, {"DL", "LB"}, {"LB", "S"})

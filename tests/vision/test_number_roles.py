@@ -29,14 +29,14 @@ def numbered(**numbers: int) -> Tracks:
 
 
 def test_roster_says_by_hand() -> None:
-    """Number 31 is the one listed safety. A safety wears it 1 of 1 + .4 (corner's) + .4 (backer's) + .15
-    times, a corner .4 of 1 + .4 + .15 + .15, a lineman .15 of as many (each .97: 3 % are not listed)."""
+    """Number 31 is the one listed safety. A safety wears it 1 of 1 + .25 (corner's) + .25 (backer's) + .1
+    times, a corner .25 of 1 + .25 + .1 + .1, a lineman .1 of as many (each .97: 3 % are not listed)."""
     said = roster_says(numbered(F=31), ROSTER, ROW)
     assert set(said) == {"F"}
-    assert (NEAR_GROUP, OTHER_GROUP) == (0.4, 0.15)
+    assert (NEAR_GROUP, OTHER_GROUP) == (0.25, 0.1)
     assert said["F"]["S"] == 0.0
-    assert said["F"]["CB"] == pytest.approx(math.log(0.4 / 1.7 * 1.95), abs=0.02)
-    assert said["F"]["DL"] == pytest.approx(math.log(0.15 / 1.7 * 1.95), abs=0.05)
+    assert said["F"]["CB"] == pytest.approx(math.log(0.25 / 1.45 * 1.6), abs=0.02)
+    assert said["F"]["DL"] == pytest.approx(math.log(0.1 / 1.45 * 1.6), abs=0.05)
     # as a man of the offense he wears a number that his team does not list: nothing is said
     assert [said["F"][r] for r in ("QB", "RB", "WR")] == pytest.approx([0.0] * 3, abs=0.01)
     # a lineman of the offense and its back: 62 is worn by the one, hardly ever by the other
@@ -52,11 +52,11 @@ def test_nothing_is_said_without_looks_positions_or_named_teams() -> None:
 
 
 def test_a_number_listed_at_another_position_turns_a_doubtful_role_and_no_plain_one() -> None:
-    """The nickel stands 8 yd deep over the slot, a corner or a safety by his place; F, 12 yd deep, stays a
+    """The nickel stands 7 yd deep over the slot, a corner or a safety by his place; F, 12 yd deep, stays a
     safety whatever the roster says, and E1 in his stance a lineman."""
     paper = numbered(N=31, F=55, E1=24)
     xy = np.array(paper.xy_field_yd)
-    xy[paper.index("N"), :, 0] -= 8.0 - 5.0
+    xy[paper.index("N"), :, 0] -= 7.0 - 5.0
     tracks = replace(paper, xy_field_yd=xy)
     by_place = {m.player_id: m.role for m in understand_play(tracks, "ncaa").players}
     assert (by_place["N"], by_place["F"], by_place["E1"]) == ("CB", "S", "DL")

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from vision.plays.late import COMES_IN_S, late_receivers
+from vision.plays.late import COMES_IN_S, late_receivers, unseen_outside
 from vision.plays.lineup import Lineup
 from vision.plays.passing import caught_s
-from vision.plays.roles import offense_roles
+from vision.plays.roles import RoleGuess, number_receivers, offense_roles
 
 T = np.arange(-1.0, 4.0, 0.05)
 
@@ -81,3 +81,30 @@ def test_a_passer_is_caught_when_a_rusher_stays_on_him():
     assert np.isnan(caught_s(T, path, np.array([], int), 0)) and np.isnan(
         caught_s(T, path, np.array([1]), -1)
     )
+
+
+def corners_and_ends() -> tuple[dict[int, RoleGuess], dict[int, RoleGuess], np.ndarray]:
+    """Ends 0 (17 yd left), 1 (7 yd right), 2 (12 yd right); corners 3 over the left end, 4 far right."""
+    spots = np.array([[-0.5, -17.0], [-1.5, 7.0], [-0.5, 12.0], [6.0, -16.0], [6.0, 19.0]])
+    ends = {r: RoleGuess("WR", 0.9) for r in (0, 1, 2)}
+    return ends, {r: RoleGuess("CB", 0.9) for r in (3, 4)}, spots
+
+
+def test_a_corner_alone_outside_gives_away_a_receiver_out_of_the_picture():
+    ends, corners, spots = corners_and_ends()
+    unseen = unseen_outside(ends, corners, spots, 1)
+    assert unseen == {"right": 1}
+    numbers = number_receivers(ends, spots, unseen)
+    assert numbers == {0: (1, "left"), 2: (2, "right"), 1: (3, "right")}
+    assert number_receivers(ends, spots)[2] == (1, "right")
+
+
+def test_nobody_is_supposed_when_all_are_seen_or_the_corner_is_over_his_man_or_deep():
+    ends, corners, spots = corners_and_ends()
+    assert unseen_outside(ends, corners, spots, 0) == {}
+    near = spots.copy()
+    near[4, 1] = 14.0
+    assert unseen_outside(ends, corners, near, 1) == {}
+    deep = spots.copy()
+    deep[4, 0] = 13.0
+    assert unseen_outside(ends, corners, deep, 1) == {}

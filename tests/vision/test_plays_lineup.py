@@ -147,10 +147,10 @@ def test_direction_stays_open_when_nothing_tells_it():
 
 
 def test_soft_counts_of_a_defense():
-    table = dict(_counts(11))
+    table = dict(_counts(11, 3))
     assert all(sum(c) == 11 for c in table) and (4, 3, 2, 2) in table
-    assert table[(4, 3, 2, 2)] > table[(6, 4, 1, 0)] + 5
-    assert all(sum(c) == 9 for c, _ in _counts(9)) and all(sum(c) == 12 for c, _ in _counts(12))
+    assert table[(4, 3, 2, 2)] > table[(6, 3, 1, 1)] + 5
+    assert all(sum(c) == n for n in (9, 12) for c, _ in _counts(n, 3))
 
 
 @pytest.mark.parametrize(

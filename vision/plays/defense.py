@@ -1,9 +1,8 @@
 """Roles of the defense at the snap: down linemen, linebackers, corners, safeties, and their jobs.
 
-Each man gets a log-score per role from where he stands (depth, distance outside the tackles, whether
-he stands over the outermost receiver); a whole defense is then chosen at once: the assignment of
-roles with the best sum, counts far from the usual ones weighed down. Scores by hand (common practice; no
-source).
+Each man gets a log-chance per role from where he stands and goes (`vision.plays.defense_places`) and from
+what his number says; a whole defense is then chosen at once: the assignment of roles with the best sum,
+counts far from the usual ones weighed down.
 """
 
 from __future__ import annotations
@@ -15,33 +14,61 @@ from functools import cache
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
+from vision.plays.defense_places import ROLES, features, role_logs
 from vision.plays.lineup import Lineup
 from vision.plays.motion import F64, nan_median
 from vision.plays.roles import RoleGuess
 
-ROLES = ("DL", "LB", "CB", "S")
-USUAL = ((3.9, 1.0), (2.9, 1.0), (2.5, 0.9), (2.0, 0.8))
-"""mean and sd of how many of each role an eleven-man defense has (common practice; no source); a twelfth man
-(Canadian rules) is shared out in proportion"""
-DROP_YD, DROP_COST = 0.5, 1.5
-"""a rusher has not gone back so far by 1.2 to 2.2 s after the snap; log-odds against a lineman for each yard
-more, up to three (by hand: ends do drop now and then)"""
-INNER_WIDE, OUTER_WIDE, INNER_OFF = 0.25, 0.45, 0.8
-"""log-odds a yard against a backer this far outside, with a man of the defense still outside him and
-without; against an inner corner for each yard he stands off the nearest receiver: who splits the tackle and
-the slot is a backer, who stands over the slot a corner (common practice; by hand after 4,500 defenders of
-simulated plays; 117 plays of 21 tuning films, defenders' roles .920 -> .930, better in each half)"""
-FEWEST, MOST = (1, 0, 1, 0), (6, 6, 5, 4)
+SHARES = {
+    "DL": (0.0, 0.02, 0.10, 0.30, 0.44, 0.10, 0.04),
+    "LB": (0.01, 0.07, 0.34, 0.34, 0.20, 0.03, 0.01),
+    "S": (0.01, 0.05, 0.79, 0.13, 0.02),
+}
+"""how often a defense of eleven has none, one, two ... of a role (common practice; no source). A twelfth man
+(Canadian rules) may be any of them"""
+CORNERS = (
+    (0.005, 0.015, 0.73, 0.20, 0.04, 0.01),
+    (0.002, 0.008, 0.47, 0.40, 0.10, 0.02),
+    (0.002, 0.008, 0.37, 0.40, 0.18, 0.04),
+)
+"""the same for corners, against up to two, three, and more wide receivers: another for each receiver more
+(common practice; no source)"""
+SAID, COUNTED = 1.5, 0.3
+"""weights of what numbers and rosters say of a man and of the counts, against the places (tuning films)"""
+NUMBERS_WORN = (
+    (range(60, 80), (3.0, 0.0, 0.0, 0.0)),
+    (range(90, 100), (2.0, 0.8, 0.0, 0.0)),
+    (range(40, 60), (-0.3, 2.0, 0.0, 0.0)),
+    (range(20, 40), (-2.0, -1.5, 0.0, 0.0)),
+    (range(0, 20), (-1.5, -0.5, 0.0, 0.0)),
+)
+FULL, MOST = 11, 7
+"""men of a side; more than the second nobody has of one role"""
 
 
 @cache
-def _counts(men: int) -> tuple[tuple[tuple[int, ...], float], ...]:
-    """Every way to share men out over `ROLES`, with its log-weight."""
+def _counts(men: int, wide: int) -> tuple[tuple[tuple[int, ...], float], ...]:
+    """Every way to share men out over `ROLES` against so many wide receivers, with its log-weight."""
+    corners = CORNERS[min(max(wide - 2, 0), 2)]
+    shares = [SHARES["DL"], SHARES["LB"], corners, SHARES["S"]]
+
+    @cache
+    def chance(counts: tuple[int, ...]) -> float:
+        """Of these counts among as many men; a man too few is anybody not in view, one too many anybody."""
+        n = sum(counts)
+        if n == FULL:
+            each = [s[k] if 0 <= k < len(s) else 0.0 for s, k in zip(shares, counts, strict=True)]
+            return float(np.prod(each))
+        step = 1 if n < FULL else -1
+        others = [tuple(k + step * (j == i) for j, k in enumerate(counts)) for i in range(len(counts))]
+        if step < 0:
+            return float(np.mean([chance(o) for o in others if min(o) >= 0]))
+        return sum(chance(o) * (counts[i] + 1) / (n + 1) for i, o in enumerate(others))
+
     out = []
-    for counts in itertools.product(*(range(a, b + 1) for a, b in zip(FEWEST, MOST, strict=True))):
-        if sum(counts) == men:
-            off = [(n - m * men / 11.0) / s for n, (m, s) in zip(counts, USUAL, strict=True)]
-            out.append((counts, -0.5 * float(np.sum(np.square(off)))))
+    for counts in itertools.product(range(MOST + 1), repeat=len(ROLES)):
+        if sum(counts) == men and (p := chance(counts)) > 0.0:
+            out.append((counts, float(np.log(p))))
     return tuple(out)
 
 
@@ -61,25 +88,28 @@ def defense_roles(
     offense: dict[int, RoleGuess],
     jersey: tuple[str, ...],
     back_yd: F64 | None = None,
+    later_yd: F64 | None = None,
     says: Mapping[int, Mapping[str, float]] | None = None,
 ) -> dict[int, RoleGuess]:
     """Role of each defensive row from the play frame at the snap (P,2). back_yd (P,): see `given_ground`;
-    a man on the line who goes back with a receiver is no lineman. says: {row: {role: log-likelihood}} from
-    elsewhere."""
+    later_yd (P,2): places two seconds after the snap. says: {row: {role: log-likelihood}} from elsewhere."""
     rows = [int(r) for r in lineup.defense]
     if not rows:
         return {}
-    scores = np.array([_scores(r, rows, play_yd, lineup, offense, jersey[r]) for r in rows])
+    nowhere = np.full(len(play_yd), np.nan)
+    ends = {r: g.role for r, g in offense.items() if g.role in ("WR", "TE")}
+    back = nowhere if back_yd is None else back_yd
+    later = np.stack([nowhere, nowhere], 1) if later_yd is None else later_yd
+    scores = role_logs(features(rows, play_yd, lineup.line, ends, back, later))
     for k, row in enumerate(rows):
         own = (says or {}).get(row, {})
-        scores[k] += [own.get(role, 0.0) for role in ROLES]
-    if back_yd is not None:
-        scores[:, 0] -= DROP_COST * np.clip(np.nan_to_num(back_yd[rows]) - DROP_YD, 0.0, 3.0)
+        scores[k] += [SAID * own.get(role, 0.0) for role in ROLES] if own else _number_says(jersey[row])
+    wide = sum(role == "WR" for role in ends.values())
     best: tuple[float, list[int]] = (-np.inf, [])
-    for counts, weight in _counts(len(rows)):
+    for counts, weight in _counts(len(rows), wide):
         slots = [k for k, n in enumerate(counts) for _ in range(n)]
         i, j = linear_sum_assignment(-scores[:, slots])
-        total = float(scores[i, np.array(slots)[j]].sum()) + weight
+        total = float(scores[i, np.array(slots)[j]].sum()) + COUNTED * weight
         if total > best[0]:
             best = (total, [slots[b] for b in j])
     if not best[1]:
@@ -91,47 +121,14 @@ def defense_roles(
     return out
 
 
-def _scores(
-    row: int, rows: list[int], play_yd: F64, lineup: Lineup, offense: dict[int, RoleGuess], jersey: str
-) -> list[float]:
-    """Log-scores of DL, LB, CB, S for one man."""
-    depth, lateral = (float(v) for v in play_yd[row])
-    tackles = play_yd[list(lineup.line), 1]
-    outside = max(lateral - float(tackles.max()), float(tackles.min()) - lateral)
-    sign = 1.0 if lateral > 0 else -1.0
-    wide = [
-        sign * play_yd[r, 1]
-        for r, g in offense.items()
-        if g.role in ("WR", "TE") and sign * play_yd[r, 1] > 0
-    ]
-    past = [sign * play_yd[r, 1] for r in rows if r != row]
-    outermost = sum(p > sign * lateral for p in past)
-    to_wide = abs(sign * lateral - max(wide)) if wide else 6.0
-    to_any = min((abs(sign * lateral - w) for w in wide), default=6.0)
-    line = 0.4 - 1.5 * max(0.0, depth - 1.7) - 0.7 * max(0.0, outside - 2.8) - 0.8 * max(0.0, outside - 3.5)
-    inner = outermost > 0
-    backer = -1.1 * max(0.0, 2.3 - depth) - 0.55 * max(0.0, depth - 6.0)
-    backer -= (INNER_WIDE if inner else OUTER_WIDE) * max(0.0, outside - 2.5)
-    corner = -1.2 * outermost - 0.25 * max(0.0, depth - 8.5) - 0.7 * max(0.0, 3.5 - outside)
-    corner += 0.9 - INNER_OFF * min(to_any, 3.0) if inner else 0.8 - 0.3 * min(to_wide, 5.0)
-    safety = -0.7 * max(0.0, 8.5 - depth) - 0.2 * max(0.0, outside - 9.0) - (0.0 if inner else 0.8)
-    out = [line, backer, corner, safety]
+def _number_says(jersey: str) -> tuple[float, float, float, float]:
+    """Log-scores of DL, LB, CB, S from a number alone, by hand (numbers as the trade gives them out; common
+    practice, no source)."""
     number = int(jersey) if jersey.isdigit() else -1
-    if 60 <= number <= 79:
-        out[0] += 3.0
-    elif 90 <= number <= 99:
-        out[0] += 2.0
-        out[1] += 0.8
-    elif 40 <= number <= 59:
-        out[0] -= 0.3
-        out[1] += 2.0
-    elif 20 <= number <= 39:
-        out[0] -= 2.0
-        out[1] -= 1.5
-    elif 0 <= number <= 19:
-        out[0] -= 1.5
-        out[1] -= 0.5
-    return out
+    for numbers, scores in NUMBERS_WORN:
+        if number in numbers:
+            return scores
+    return (0.0, 0.0, 0.0, 0.0)
 
 
 def defense_jobs(lineup: Lineup, roles: dict[int, RoleGuess], path_play_yd: F64, t_s: F64) -> dict[int, str]:

@@ -168,10 +168,13 @@ def _eligible_scores(depth: float, outside: float, jersey: str) -> dict[str, flo
     return {k: float(v) for k, v in scores.items()}
 
 
-def number_receivers(roles: dict[int, RoleGuess], play_yd: F64) -> dict[int, tuple[int, str]]:
+def number_receivers(
+    roles: dict[int, RoleGuess], play_yd: F64, unseen: Mapping[str, int] | None = None
+) -> dict[int, tuple[int, str]]:
     """(number, side) of each eligible row: counted from the sideline inward on each side of the ball.
 
-    A back straight behind the ball (within BEHIND_BALL_YD) has number 0 and no side.
+    unseen: {side: how many are out of the picture outside those seen}. A back straight behind the ball
+    (within BEHIND_BALL_YD) has number 0 and no side.
     """
     eligible = [r for r, g in roles.items() if g.role in ELIGIBLE]
     out: dict[int, tuple[int, str]] = {}
@@ -180,7 +183,7 @@ def number_receivers(roles: dict[int, RoleGuess], play_yd: F64) -> dict[int, tup
             r for r in eligible if sign * play_yd[r, 1] > (BEHIND_BALL_YD if roles[r].role == "RB" else 0.0)
         ]
         men.sort(key=lambda r: -sign * play_yd[r, 1])
-        for number, row in enumerate(men, start=1):
+        for number, row in enumerate(men, start=1 + (unseen or {}).get(side, 0)):
             out[row] = (number, side)
     for row in eligible:
         out.setdefault(row, (0, ""))

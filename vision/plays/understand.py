@@ -15,7 +15,7 @@ from vision.plays.ball import BallPath
 from vision.plays.defense import defense_jobs, defense_roles, given_ground
 from vision.plays.kickoff import find_kickoff, kickoff_play
 from vision.plays.kind import kick_formation, run_evidence
-from vision.plays.late import with_late
+from vision.plays.late import unseen_outside, with_late
 from vision.plays.lineup import Lineup
 from vision.plays.motion import F64, RATE_HZ, Motion, motion_of, nan_median
 from vision.plays.passing import (
@@ -42,6 +42,7 @@ from vision.plays.sightings import Sightings
 from vision.plays.start import SURE_ODDS, Start, find_start, set_places
 from vision.plays.stripes import recalled
 from vision.plays.throwing import Men, find_pass, flight_of
+from vision.plays.under_centre import passer_behind
 from vision.records import Tracks
 
 
@@ -83,6 +84,11 @@ def understand_play(
     if again is not None:
         tracks, motion = again, motion_of(again)
         start = find_start(motion, known, own_path, row.spot(field), row.kind, lean)
+    if start.lineup is not None and start.snap.known:
+        again = passer_behind(tracks, motion, start.lineup, start.snap.value)
+        if again is not None:
+            tracks, motion = again, motion_of(again)
+            start = find_start(motion, known, own_path, row.spot(field), row.kind, lean)
     if start.lineup is None or not start.snap.known:
         play = Play(
             play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, warnings=start.warnings, tracks=tracks
@@ -119,7 +125,7 @@ def _describe(
     guesses = offense_roles(lineup, play_yd, jersey, field.players_per_side - 6, later, own)
     offense = _with_known(guesses, roles, motion.ids, lineup.offense)
     spots = with_late(offense, motion, lineup, path, t, play_yd, 0 if roles else field.players_per_side - 6)
-    guesses = defense_roles(lineup, play_yd, offense, jersey, given_ground(path, t), own)
+    guesses = defense_roles(lineup, play_yd, offense, jersey, given_ground(path, t), later, own)
     defense = _with_known(guesses, roles, motion.ids, lineup.defense)
     jobs = defense_jobs(lineup, defense, path, t)
     formation, backs, strength = formation_words(offense, spots)
@@ -136,7 +142,8 @@ def _describe(
         )
         formation, backs, strength = "", -1, ""
         offense = {r: replace(g, probability=0.5 * g.probability) for r, g in offense.items()}
-    numbers = number_receivers(offense, spots)
+    unseen = {} if roles else unseen_outside(offense, defense, spots, -surplus)
+    numbers = number_receivers(offense, spots, unseen)
     spotted = "measured" if isinstance(ball, BallPath) else "estimated"
     base = Play(
         play_id=play_id,
