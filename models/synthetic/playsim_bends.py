@@ -1,10 +1,9 @@
-"""Single routes drawn a third way, for checks only, never for training: lines rounded at their bends, run as
-fast as the bends allow.
+"""Single routes drawn a third way: lines rounded at their bends, run as fast as the bends allow.
 
-`playsim_sampler` has bodies run at places, `playsim_curves` turns headings and speeds; the route network is
-trained on both. Here a route is a line on the ground; how fast a man runs it follows from what his feet hold
-sideways and how fast he gains and loses speed. What a network reads on these it reads without having met
-their maker. Shares, alignments and throws are the sampler's; the shapes are drawn around the written
+`playsim_sampler` has bodies run at places, `playsim_curves` turns headings and speeds. Here a route is a line
+on the ground; how fast a man runs it follows from what his feet hold sideways and how fast he gains and loses
+speed. For checks only until the tenth run of the route network, trained on since; what training never meets
+is `playsim_knots`. Shares, alignments and throws are the sampler's; the shapes are drawn around the written
 definitions and the shared motion facts (common practice, no source).
 """
 

@@ -3,10 +3,10 @@
     python -m models.training.train_routes --routes 30000 --epochs 16 --seed 0 --out models/weights/routes.npz
 
 Every epoch sees freshly simulated bodies of the same plans' distribution and fresh tracker faults; with
-`--curves N` also N routes drawn the second way (`playsim_curves`), with `--whole N` also the men of N whole
-simulated plays, each epoch anew through a tracker's faults. Judged on: unseen seeds of the same simulators,
-unseen whole plays, styles of running that training never drew, and routes of a third drawing program
-(`playsim_bends`) that it never meets.
+`--curves N` and `--bends N` also N routes drawn the second and the third way (`playsim_curves`,
+`playsim_bends`), with `--whole N` also the men of N whole simulated plays, each epoch anew through a
+tracker's faults. Judged on: unseen seeds of the same simulators, unseen whole plays, styles of running that
+training never drew, and routes of a fourth drawing program (`playsim_knots`) that it never meets.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from models.routes.made import coarse_labels, observe, to_arrival
 from models.routes.whole import join_sets, whole_routes
 from models.synthetic.playsim_bends import sample_bends
 from models.synthetic.playsim_curves import sample_curves
+from models.synthetic.playsim_knots import sample_knots
 from models.synthetic.playsim_sampler import RouteSet, Style, sample_routes
 from models.training.route_faults import FaultSeries
 
@@ -81,12 +82,18 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--hidden", type=int, default=128)
     parser.add_argument("--out", type=Path, default=Path("models/weights/routes.npz"))
     parser.add_argument("--curves", type=int, default=0, help="routes drawn the second way, an epoch")
+    parser.add_argument("--bends", type=int, default=0, help="routes drawn the third way, an epoch")
     parser.add_argument("--whole", type=int, default=0, help="whole simulated plays to train on as well")
     parser.add_argument("--start", type=Path, default=None, help="go on from these weights")
     parser.add_argument(
         "--mix", type=float, default=1.0, help="share of the new weights; the rest stays that of --start"
     )
-    parser.add_argument("--rest", type=Path, default=None, help="weights that make the rest, not --start's")
+    parser.add_argument(
+        "--rest",
+        nargs="*",
+        default=[],
+        help="weights that make the rest, not --start's: FILE, or SHARE:FILE ...",
+    )
     parser.add_argument("--faults", type=Path, default=None, help="file of models.training.route_faults")
     parser.add_argument("--rate", type=float, default=3e-3)
     parser.add_argument(
@@ -120,17 +127,16 @@ def main(argv: list[str] | None = None) -> int:
 
     def make(epoch: int) -> Batch:
         seed = args.seed * 1000 + epoch
-        second = [sample_curves(seed, args.curves)] if args.curves else []
-        routes = join_sets([sample_routes(seed, args.routes), *second, *whole])
+        routes = join_sets([sample_routes(seed, args.routes), *_others(args, seed), *whole])
         return batch_of(routes, seed + 500, 1.0, faults)
 
-    second = [sample_curves(77_003, 3000)] if args.curves else []
-    validation = batch_of(join_sets([sample_routes(77_001, 6000), *second, *unseen]), 77_002, 1.0, faults)
+    others = _others(args, 77_003, 3000)
+    validation = batch_of(join_sets([sample_routes(77_001, 6000), *others, *unseen]), 77_002, 1.0, faults)
     model = fit(
         make, validation, {"trade": LABELS, "twelve": load_taxonomy("twelve").labels}, recipe, print, start
     )
     if start is not None and args.mix < 1.0:
-        mix_with(model, RouteClassifier.load(args.rest) if args.rest else start, args.mix)
+        _mix(model, start, args.mix, args.rest)
         calibrate(model, validation, args.risk)
     seconds = time.perf_counter() - began
     figures = _figures(model, args.whole > 0)
@@ -142,7 +148,9 @@ def main(argv: list[str] | None = None) -> int:
         "recipe": recipe.__dict__,
         "routes": args.routes,
         "curves": args.curves,
+        "bends": args.bends,
         "mix": args.mix,
+        "rest": [Path(part).name for part in args.rest],
         "whole_plays": args.whole,
         "seconds": round(seconds),
         "figures": figures,
@@ -154,6 +162,26 @@ def main(argv: list[str] | None = None) -> int:
     return 0
 
 
+def _mix(model: RouteClassifier, start: RouteClassifier, share: float, rest: list[str]) -> None:
+    """Weights in place: share of the trained ones, and of those in `rest` ("SHARE:FILE"; a bare file takes
+    what is left; without any, those training started from). Raises ValueError where they do not make one."""
+    parts = [(part.partition(":")[0::2] if ":" in part else ("", part)) for part in rest]
+    named = sum(float(own) for own, _ in parts if own)
+    parts = [(own or str(1.0 - share - named), path) for own, path in parts] or [(str(1.0 - share), "")]
+    if abs(share + sum(float(own) for own, _ in parts) - 1.0) > 1e-6:
+        raise ValueError(f"--mix {share} and the shares of --rest {' '.join(rest)} do not add up to 1")
+    total = share
+    for own, path in parts:
+        mix_with(model, RouteClassifier.load(path) if path else start, total / (total + float(own)))
+        total += float(own)
+
+
+def _others(args: argparse.Namespace, seed: int, most: int | None = None) -> list[RouteSet]:
+    """Routes drawn the second and the third way, where they are asked for; at most so many of each."""
+    ways = ((sample_curves, args.curves), (sample_bends, args.bends))
+    return [draw(seed, min(n, most or n)) for draw, n in ways if n]
+
+
 def _figures(model: RouteClassifier, whole: bool) -> dict[str, dict[str, float]]:
     """Scores on unseen seeds: test -> figure -> value."""
     figures = {
@@ -162,8 +190,13 @@ def _figures(model: RouteClassifier, whole: bool) -> dict[str, dict[str, float]]
     }
     for name, strength in (("second way of drawing, tracker faults", 1.0), ("second way, clean", 0.0)):
         figures[name] = score(model, batch_of(sample_curves(88_020, 6000), 88_021, strength))
-    for name, strength in (("third way (never trained on), tracker faults", 1.0), ("third way, clean", 0.0)):
+    for name, strength in (("third way, tracker faults", 1.0), ("third way, clean", 0.0)):
         figures[name] = score(model, batch_of(sample_bends(88_030, 6000), 88_031, strength))
+    for name, strength in (
+        ("fourth way (unmet), tracker faults", 1.0),
+        ("fourth way, clean", 0.0),
+    ):
+        figures[name] = score(model, batch_of(sample_knots(88_040, 6000), 88_041, strength))
     if whole:
         figures["whole plays, tracker faults"] = score(
             model, batch_of(whole_routes(700_000, 120), 88_004, 1.0)

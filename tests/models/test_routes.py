@@ -270,3 +270,20 @@ def test_mixed_weights_lie_between(model):
     mix_with(other, model, 0.4)
     for a, b in zip(other.net.parameters(), model.net.parameters(), strict=True):
         assert torch.allclose(a, b + 0.1, atol=1e-3)
+
+
+def test_several_weights_are_mixed_by_their_shares(model, tmp_path):
+    from models.training.train_routes import _mix
+
+    others = [RouteClassifier.load() for _ in range(3)]
+    for other, shift in zip(others, (1.0, 0.5, 0.25), strict=True):
+        with torch.no_grad():
+            for p in other.net.parameters():
+                p.add_(shift)
+    files = [str(other.save(tmp_path / f"{k}.npz")) for k, other in enumerate(others)]
+    new = RouteClassifier.load(files[0])
+    _mix(new, model, 0.4, [f"0.4:{files[1]}", files[2]])
+    for a, b in zip(new.net.parameters(), model.net.parameters(), strict=True):
+        assert torch.allclose(a, b + 0.4 * 1.0 + 0.4 * 0.5 + 0.2 * 0.25, atol=6e-3)
+    with pytest.raises(ValueError, match="do not add up"):
+        _mix(new, model, 0.4, [f"0.5:{files[1]}", f"0.5:{files[2]}"])
