@@ -153,13 +153,14 @@ def name_numbers(
     tracks: Tracks,
     rosters: Mapping[str, Mapping[int, float]] | None = None,
     weights: np.ndarray | None = None,
+    least: np.ndarray | None = None,
 ) -> Tracks:
     """Tracks with `jersey` and `jersey_probability` from their evidence; blank where no number is sure.
 
     rosters: numbers of each of the two teams with their weights (`rosters_of`), by any name; which roster
     belongs to which side is told by the numbers themselves. Men whose number is already known (a table's)
     keep it. weights (P,NUMBERS): how likely each number is for each man for other reasons (his role), 1 = no
-    word.
+    word. least (P,): chance from which each man's number is told; None: `SURE`.
     """
     sides = {s: np.flatnonzero([t == s for t in tracks.team]) for s in dict.fromkeys(tracks.team)}
     sides = {s: rows for s, rows in sides.items() if s not in ("official", "unknown")}
@@ -171,7 +172,8 @@ def name_numbers(
         chances = chances_of_team(own, lists.get(side))
         for row, chance in zip(rows, chances, strict=True):
             best = int(chance.argmax())
-            if not jersey[row] and chance[best] >= SURE and np.any(tracks.number_evidence[row]):
+            enough = SURE if least is None else least[row]
+            if not jersey[row] and chance[best] >= enough and np.any(tracks.number_evidence[row]):
                 jersey[row], probability[row] = str(best), chance[best]
     return replace(tracks, jersey=tuple(jersey), jersey_probability=probability)
 
