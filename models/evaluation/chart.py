@@ -27,16 +27,27 @@ KEPT_SHARE, SEEN_SHARE = 0.9, 0.5
 
 
 def match_people(
-    found: pd.DataFrame, true: pd.DataFrame, gate_yd: float = GATE_YD
+    found: pd.DataFrame,
+    true: pd.DataFrame,
+    gate_yd: float = GATE_YD,
+    before: Mapping[str, str] | None = None,
 ) -> list[tuple[str, str, float]]:
-    """Match one instant's people by place. Returns (true id, found id, distance yd) triples."""
+    """Match one instant's people by place. Returns (true id, found id, distance yd) triples.
+
+    before: {true id: found id} of the instant before; pairs still within the gate stay, as in the CLEAR MOT
+    metrics (Bernardin and Stiefelhagen, EURASIP J. Image and Video Processing 2008, 246309; from memory), so
+    that two men within a yard of each other do not seem to exchange names whenever their errors cross."""
     if not len(found) or not len(true):
         return []
     a = true[["x_field_yd", "y_field_yd"]].to_numpy(float)
     b = found[["x_field_yd", "y_field_yd"]].to_numpy(float)
     distance = np.linalg.norm(a[:, None] - b[None], axis=2)
-    rows, columns = linear_sum_assignment(np.minimum(distance, gate_yd * 4))
     ids_true, ids_found = true["player_id"].to_numpy(), found["player_id"].to_numpy()
+    cost = np.minimum(distance, gate_yd * 4)
+    if before:
+        same = np.array([[before.get(str(t)) == str(f) for f in ids_found] for t in ids_true])
+        cost = np.where(same & (distance <= gate_yd), -gate_yd * 4 * len(cost), cost)
+    rows, columns = linear_sum_assignment(cost)
     return [
         (str(ids_true[r]), str(ids_found[c]), float(distance[r, c]))
         for r, c in zip(rows, columns, strict=True)
@@ -56,18 +67,22 @@ def _in_view(true: pd.DataFrame) -> pd.DataFrame:
 
 
 def identity_map(
-    found: pd.DataFrame, true: pd.DataFrame, first: int, last: int, step: int
+    found: pd.DataFrame, true: pd.DataFrame, first: int, last: int, step: int, lasting: bool = False
 ) -> dict[str, list[tuple[int, str, float]]]:
-    """True id -> list of (frame, found id, error yd) on sampled frames of one clip."""
+    """True id -> list of (frame, found id, error yd) on sampled frames of one clip. lasting: pairs stay while
+    they are within the gate (see `match_people`); else every frame is matched by itself."""
     by_found, by_true = _instants(found), _instants(true)
     out: dict[str, list[tuple[int, str, float]]] = {}
+    before: dict[str, str] = {}
     for frame in range(first, last + 1, step):
         if frame not in by_true:
             continue
         here = by_found.get(frame, found.iloc[:0])
         here = here[here["team"] != "official"]
-        for true_id, found_id, error in match_people(here, _in_view(by_true[frame])):
+        for true_id, found_id, error in match_people(here, _in_view(by_true[frame]), before=before):
             out.setdefault(true_id, []).append((frame, found_id, error))
+            if lasting:
+                before[true_id] = found_id
     return out
 
 
@@ -123,7 +138,8 @@ def score_people(
         most = Counter(f for _, f, _ in seen_at).most_common(1)[0][0]
         at_snap[true_id] = seen_at[0][1] if seen_at[0][0] <= snap + step else most
     roles = _role_of(true)
-    for true_id, kept in kept_identities(by_true, matched, snap, throw, step).items():
+    lasting = identity_map(found, true, snap, throw, step, lasting=True)
+    for true_id, kept in kept_identities(by_true, lasting, snap, throw, step).items():
         if roles.get(true_id) in RECEIVERS:
             tally.hit("receivers with one identity, snap to throw", kept)
         elif roles.get(true_id) in COVERERS:
@@ -170,7 +186,7 @@ def score_to_arrival(
     at_throw = by_true.get(throw, true.iloc[:0])
     depth = float(play["direction"]) * (at_throw["x_field_yd"] - float(play["los_field_yd"]))
     under = {str(p) for p in at_throw.loc[depth < UNDERNEATH_YD, "player_id"]}
-    matched = identity_map(found, true, snap, arrival, step)
+    matched = identity_map(found, true, snap, arrival, step, lasting=True)
     for true_id, kept in kept_identities(by_true, matched, snap, arrival, step).items():
         if roles.get(true_id) in RECEIVERS:
             tally.hit("receivers with one identity, snap to arrival", kept)
