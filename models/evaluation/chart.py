@@ -138,8 +138,7 @@ def score_people(
         most = Counter(f for _, f, _ in seen_at).most_common(1)[0][0]
         at_snap[true_id] = seen_at[0][1] if seen_at[0][0] <= snap + step else most
     roles = _role_of(true)
-    lasting = identity_map(found, true, snap, throw, step, lasting=True)
-    for true_id, kept in kept_identities(by_true, lasting, snap, throw, step).items():
+    for true_id, kept in kept_identities(by_true, matched, snap, throw, step).items():
         if roles.get(true_id) in RECEIVERS:
             tally.hit("receivers with one identity, snap to throw", kept)
         elif roles.get(true_id) in COVERERS:
@@ -177,7 +176,11 @@ def kept_identities(
 def score_to_arrival(
     tally: Tally, found: pd.DataFrame, true: pd.DataFrame, play: pd.Series, fps: float
 ) -> None:
-    """One identity from the snap to the ball's arrival: receivers, and defenders underneath."""
+    """One identity from the snap to the ball's arrival: receivers, and defenders underneath.
+
+    Counted twice: with every instant matched by itself, where two men within half a yard of each other seem to
+    exchange names when their errors cross; and with pairs that last, where men who exchange names in the last
+    moment and do not part by a yard seem to keep them. The truth lies between."""
     if pd.isna(play.get("arrival_s")) or pd.isna(play.get("throw_s")):
         return
     snap, throw, arrival = (round(float(play[f"{n}_s"]) * fps) for n in ("snap", "throw", "arrival"))
@@ -186,12 +189,13 @@ def score_to_arrival(
     at_throw = by_true.get(throw, true.iloc[:0])
     depth = float(play["direction"]) * (at_throw["x_field_yd"] - float(play["los_field_yd"]))
     under = {str(p) for p in at_throw.loc[depth < UNDERNEATH_YD, "player_id"]}
-    matched = identity_map(found, true, snap, arrival, step, lasting=True)
-    for true_id, kept in kept_identities(by_true, matched, snap, arrival, step).items():
-        if roles.get(true_id) in RECEIVERS:
-            tally.hit("receivers with one identity, snap to arrival", kept)
-        elif roles.get(true_id) in COVERERS and true_id in under:
-            tally.hit("underneath defenders with one identity, snap to arrival", kept)
+    for lasting, name in ((False, "one identity"), (True, "one lasting pair")):
+        matched = identity_map(found, true, snap, arrival, step, lasting)
+        for true_id, kept in kept_identities(by_true, matched, snap, arrival, step).items():
+            if roles.get(true_id) in RECEIVERS:
+                tally.hit(f"receivers with {name}, snap to arrival", kept)
+            elif roles.get(true_id) in COVERERS and true_id in under:
+                tally.hit(f"underneath defenders with {name}, snap to arrival", kept)
 
 
 def score_speeds(
