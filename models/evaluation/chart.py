@@ -178,9 +178,9 @@ def score_to_arrival(
 ) -> None:
     """One identity from the snap to the ball's arrival: receivers, and defenders underneath.
 
-    Counted twice: with every instant matched by itself, where two men within half a yard of each other seem to
-    exchange names when their errors cross; and with pairs that last, where men who exchange names in the last
-    moment and do not part by a yard seem to keep them. The truth lies between."""
+    Counted twice: with every instant matched by itself, where two men within half a yard of each other seem
+    to exchange names when their errors cross; and with pairs that last, where men who exchange names in the
+    last moment and do not part by a yard seem to keep them. The truth lies between."""
     if pd.isna(play.get("arrival_s")) or pd.isna(play.get("throw_s")):
         return
     snap, throw, arrival = (round(float(play[f"{n}_s"]) * fps) for n in ("snap", "throw", "arrival"))
