@@ -238,13 +238,12 @@ def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule
     mass = {n: m / total for n, m in mass.items() if n}
     name = max(mass, key=lambda n: mass[n], default=SINGLE if len(split) == 1 else "")
     if name not in best or mass[name] < LEAST:
-        p = mass.get(SINGLE, 0.0) if name == SINGLE else 0.0
-        name = SINGLE if name == SINGLE and (len(split) == 1 or p >= LEAST) else ""
-        runs = [r for r in split if r.likely not in STAYS_IN] if name else []
-        made = runs if len(runs) == 1 else split
-        return Combination(
-            side, name, p if name else 0.0, tuple(r.player_id for r in made), tuple(r.likely for r in made)
-        )
+        p, made = mass.get(SINGLE, 0.0), split
+        if name != SINGLE or (len(split) > 1 and p < LEAST):
+            name, p = "", 0.0
+        elif len(runs := [r for r in split if r.likely not in STAYS_IN]) == 1:
+            made = runs
+        return Combination(side, name, p, tuple(r.player_id for r in made), tuple(r.likely for r in made))
     _, found, rows, routes = best[name]
     who = [(*split, *backs)[k] for k in rows]
     ends, starts = [w.end_lateral_play_yd for w in who], [w.lateral_play_yd for w in who]

@@ -167,13 +167,13 @@ def name_numbers(
     evidence = misread(tracks.number_evidence)
     lists = _lists_of_sides(evidence, sides, rosters or {})
     jersey, probability = list(tracks.jersey), np.array(tracks.jersey_probability)
+    enough = np.full(len(tracks.ids), SURE) if least is None else least
     for side, rows in sides.items():
         own = evidence[rows] if weights is None else evidence[rows] + np.log(weights[rows])
         chances = chances_of_team(own, lists.get(side))
         for row, chance in zip(rows, chances, strict=True):
             best = int(chance.argmax())
-            enough = SURE if least is None else least[row]
-            if not jersey[row] and chance[best] >= enough and np.any(tracks.number_evidence[row]):
+            if not jersey[row] and chance[best] >= enough[row] and np.any(tracks.number_evidence[row]):
                 jersey[row], probability[row] = str(best), chance[best]
     return replace(tracks, jersey=tuple(jersey), jersey_probability=probability)
 

@@ -140,6 +140,15 @@ class Detections:
         )
 
 
+AT_TIMES = (
+    "xy_field_yd", "velocity_field_yd_per_s", "sd_yd", "observed", "uncertain", "xyxy_px", "box_index",
+)  # fmt: skip
+"""Arrays of `Tracks` with a row a man and a column a time."""
+
+OF_MEN = (*AT_TIMES, "team_probability", "jersey_probability", "number_evidence")
+"""Arrays of `Tracks` with a row a man."""
+
+
 @dataclass(frozen=True)
 class Tracks:
     """Identities x frames of one clip (or of one play of a tracking table), in field yards.
@@ -252,21 +261,7 @@ class Tracks:
     def select(self, rows: Any) -> Tracks:
         """A record of some identities (row numbers or a boolean mask), in that order."""
         rows = np.arange(len(self.ids))[np.asarray(rows)]
-        changed: dict[str, Any] = {
-            name: getattr(self, name)[rows]
-            for name in (
-                "xy_field_yd",
-                "velocity_field_yd_per_s",
-                "sd_yd",
-                "observed",
-                "uncertain",
-                "xyxy_px",
-                "box_index",
-                "team_probability",
-                "jersey_probability",
-                "number_evidence",
-            )
-        }
+        changed: dict[str, Any] = {name: getattr(self, name)[rows] for name in OF_MEN}
         for name in ("ids", "team", "jersey"):
             changed[name] = tuple(getattr(self, name)[i] for i in rows)
         return replace(self, **changed)

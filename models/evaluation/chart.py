@@ -261,7 +261,8 @@ def score_routes(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: M
         else {}
     )
     for row in true.itertuples():
-        answer = answers.get(names.get(str(row.player_id), ""), None)
+        name = names.get(str(row.player_id), "")
+        answer, called = answers.get(name), coarse.get(name)
         tally.hit("route right", answer == row.route)
         if answer not in (None, "unknown"):
             tally.hit("route right when answered", answer == row.route)
@@ -269,7 +270,6 @@ def score_routes(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: M
         done = finished is not None and finished == 1
         if done:
             tally.hit("route right (break run before the throw)", answer == row.route)
-        called = coarse.get(names.get(str(row.player_id), ""))
         score_twelve(tally, called if given(called) else answer, str(row.route), done)
 
 

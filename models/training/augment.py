@@ -310,12 +310,9 @@ def photometric(
         images = recolour_blobs(uneven_light(random_filters(tone_curves(images)))).clamp(0, 1)
     images = hue_rotation(images, hue)
     images = exposure(images)
-    if not faults:
-        return images.clamp(0, 1)
-    images = soften_or_sharpen(images)
-    images = sensor_noise(images)
-    images = low_resolution(images)
-    images = compression_blocks(images)
+    if faults:
+        images = low_resolution(sensor_noise(soften_or_sharpen(images)))
+        images = compression_blocks(images)
     return images.clamp(0, 1)
 
 

@@ -23,7 +23,14 @@ from models.detector.network import BALL_PREFIX, COARSE, FINE, read_state
 from models.training.detector_losses import Student, ball_loss
 from models.training.frames import FrameCache, load_cache
 from models.training.negatives import load_negatives
-from models.training.train_detector import Recipe, learning_rate, make_batch, sampling_weights, write_state
+from models.training.train_detector import (
+    Recipe,
+    learning_rate,
+    make_batch,
+    minutes_until,
+    sampling_weights,
+    write_state,
+)
 
 
 @dataclass(frozen=True)
@@ -123,7 +130,7 @@ def main() -> None:
     args.out.mkdir(parents=True, exist_ok=True)
     cache = load_cache(args.data, device)
     print(f"{len(cache.boxes)} frames on {device}", flush=True)
-    minutes = max(0.2, (args.until - time.time()) / 60) if args.until else args.minutes
+    minutes = minutes_until(args.until) if args.until else args.minutes
     recipe = BallRecipe(minutes, args.steps, args.rate, width=args.width, pixels=args.pixels)
     pictures = Recipe(
         batch=args.batch,

@@ -175,6 +175,11 @@ def sampling_weights(cache: FrameCache, ball_share: float) -> torch.Tensor:
     return torch.where(with_ball, ball_share, 1.0)
 
 
+def minutes_until(then_s: float) -> float:
+    """Minutes left to a time (seconds since 1970), a fifth of one at least."""
+    return max(0.2, (then_s - time.time()) / 60)
+
+
 def learning_rate(progress: float, warm: float = 0.04) -> float:
     """Factor on the top rate: linear warm-up, then half a cosine to 2 %."""
     if progress < warm:
@@ -362,7 +367,7 @@ def main() -> None:
     cache = load_cache(args.data, device)
     print(f"{len(cache.boxes)} frames, {sum(len(b) for b in cache.boxes)} boxes on {device}", flush=True)
     if args.until:
-        recipe = replace(recipe, minutes=max(0.2, (args.until - time.time()) / 60))
+        recipe = replace(recipe, minutes=minutes_until(args.until))
         print(f"{recipe.minutes:.2f} minutes", flush=True)
     log: list[dict[str, float]] = []
     kept = args.out / f"{args.name}_now.pt"

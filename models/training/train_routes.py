@@ -188,15 +188,15 @@ def _figures(model: RouteClassifier, whole: bool) -> dict[str, dict[str, float]]
         "same simulator, tracker faults": score(model, batch_of(sample_routes(88_001, 6000), 88_002, 1.0)),
         "same simulator, clean": score(model, batch_of(sample_routes(88_001, 6000), 88_003, 0.0)),
     }
-    for name, strength in (("second way of drawing, tracker faults", 1.0), ("second way, clean", 0.0)):
-        figures[name] = score(model, batch_of(sample_curves(88_020, 6000), 88_021, strength))
-    for name, strength in (("third way, tracker faults", 1.0), ("third way, clean", 0.0)):
-        figures[name] = score(model, batch_of(sample_bends(88_030, 6000), 88_031, strength))
-    for name, strength in (
-        ("fourth way (unmet), tracker faults", 1.0),
-        ("fourth way, clean", 0.0),
-    ):
-        figures[name] = score(model, batch_of(sample_knots(88_040, 6000), 88_041, strength))
+    others = (
+        (sample_curves, 88_020, "second way of drawing", "second way"),
+        (sample_bends, 88_030, "third way", "third way"),
+        (sample_knots, 88_040, "fourth way (unmet)", "fourth way"),
+    )
+    for draw, seed, way, way_clean in others:
+        drawn = draw(seed, 6000)
+        figures[f"{way}, tracker faults"] = score(model, batch_of(drawn, seed + 1, 1.0))
+        figures[f"{way_clean}, clean"] = score(model, batch_of(drawn, seed + 1, 0.0))
     if whole:
         figures["whole plays, tracker faults"] = score(
             model, batch_of(whole_routes(700_000, 120), 88_004, 1.0)

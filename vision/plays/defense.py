@@ -82,6 +82,11 @@ def given_ground(path_play_yd: F64, t_s: F64) -> F64:
     return nan_median(depth[:, then], axis=1) - nan_median(depth[:, now], axis=1)
 
 
+def two_seconds_on(path_play_yd: F64, t_s: F64) -> F64:
+    """(P,2) place of each man of path (P,T,2) two seconds after the snap, NaN where he is not seen then."""
+    return nan_median(path_play_yd[:, (t_s >= 1.8) & (t_s <= 2.2)], axis=1)
+
+
 def defense_roles(
     lineup: Lineup,
     play_yd: F64,

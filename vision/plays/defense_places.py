@@ -23,8 +23,8 @@ from vision.plays.motion import F64
 MODEL = Path(__file__).with_name("defense_roles.json")
 ROLES = ("DL", "LB", "CB", "S")
 AT_SNAP = (
-    *("depth", "outside", "aside", "outer", "to_widest", "to_any", "inside", "receivers", "wide", "deeper"),
-)
+    "depth", "outside", "aside", "outer", "to_widest", "to_any", "inside", "receivers", "wide", "deeper",
+)  # fmt: skip
 """yd: depth, outside the nearer tackle, from the ball's place across; how many of the defense stand farther
 out on his side; yd across from the widest and from the nearest receiver of his side, and that signed (+ he
 stands outside him); receivers of his side; wide receivers of the offense; deeper men of the defense, as of

@@ -19,9 +19,9 @@ from sklearn.linear_model import LogisticRegression
 
 from calibration.standards import get_standard
 from models.synthetic.plays import simulate_play
-from vision.plays.defense import given_ground
+from vision.plays.defense import given_ground, two_seconds_on
 from vision.plays.defense_places import AFTER, AT_SNAP, MODEL, ROLES, PlaceModel, basis, features
-from vision.plays.motion import F64, motion_of, nan_median
+from vision.plays.motion import F64, motion_of
 from vision.plays.record import to_play
 from vision.plays.roles import in_play_frame, offense_roles
 from vision.plays.start import find_start, set_places
@@ -66,7 +66,7 @@ def rows_of(seed: int) -> tuple[F64, list[str]]:
     play_yd = in_play_frame(set_places(motion, start.snap.value), lineup)
     t = motion.t_s - start.snap.value
     path = to_play(motion.xy_yd, lineup.direction, lineup.los_yd, lineup.spot_y_yd)
-    later = nan_median(path[:, (t >= 1.8) & (t <= 2.2)], axis=1)
+    later = two_seconds_on(path, t)
     offense = offense_roles(
         lineup, play_yd, ("",) * len(motion.ids), field.players_per_side - 6, later_yd=later
     )

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from vision.plays.lineup import LEFT_THE_LINE_YD, Lineup
 from vision.plays.motion import F64, Motion, nan_median
-from vision.records import Tracks
+from vision.records import AT_TIMES, Tracks
 
 AHEAD_YD = 0.12
 """so far ahead of the centre no passer's feet are seen (27 passers under the centre on tuning film: 24 kept
@@ -80,6 +80,5 @@ def _exchanged(tracks: Tracks, rows: list[int], stretch: NDArray[np.bool_]) -> T
         out[rows[0], stretch], out[rows[1], stretch] = values[rows[1], stretch], values[rows[0], stretch]
         return out
 
-    places = ("xy_field_yd", "velocity_field_yd_per_s", "sd_yd", "observed", "uncertain")
-    changes: dict[str, Any] = {n: swap(getattr(tracks, n)) for n in (*places, "xyxy_px", "box_index")}
+    changes: dict[str, Any] = {name: swap(getattr(tracks, name)) for name in AT_TIMES}
     return replace(tracks, **changes)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from calibration.standards import FieldStandard, get_standard
 from vision.plays.ball import BallPath
-from vision.plays.defense import defense_jobs, defense_roles, given_ground
+from vision.plays.defense import defense_jobs, defense_roles, given_ground, two_seconds_on
 from vision.plays.kickoff import find_kickoff, kickoff_play
 from vision.plays.kind import kick_formation, run_evidence
 from vision.plays.late import unseen_outside, with_late
@@ -77,18 +78,18 @@ def understand_play(
     if kickoff is not None:
         return row.onto(kickoff_play(play_id, field.name, motion, tracks, kickoff))
     own_path = ball if isinstance(ball, BallPath) else None
-    start = find_start(motion, known, own_path, row.spot(field), row.kind, lean)
-    again = None
+    start_of = partial(find_start, known=known, ball=own_path, spot=row.spot(field), kind=row.kind, lean=lean)
+    start = start_of(motion)
     if start.lineup is not None and not roles:
         again = recalled(tracks, start.lineup, start.snap.value)
-    if again is not None:
-        tracks, motion = again, motion_of(again)
-        start = find_start(motion, known, own_path, row.spot(field), row.kind, lean)
+        if again is not None:
+            tracks, motion = again, motion_of(again)
+            start = start_of(motion)
     if start.lineup is not None and start.snap.known:
         again = passer_behind(tracks, motion, start.lineup, start.snap.value)
         if again is not None:
             tracks, motion = again, motion_of(again)
-            start = find_start(motion, known, own_path, row.spot(field), row.kind, lean)
+            start = start_of(motion)
     if start.lineup is None or not start.snap.known:
         play = Play(
             play_id, field.name, 0, UNKNOWN, UNKNOWN, start.snap, warnings=start.warnings, tracks=tracks
@@ -120,7 +121,7 @@ def _describe(
     t = motion.t_s - snap.value
     path = to_play(motion.xy_yd, lineup.direction, lineup.los_yd, lineup.spot_y_yd)
     jersey = tuple(tracks.jersey[tracks.index(i)] for i in motion.ids)
-    later = nan_median(path[:, (t >= 1.8) & (t <= 2.2)], axis=1)
+    later = two_seconds_on(path, t)
     own = {r: says[i] for r, i in enumerate(motion.ids) if i in says}
     guesses = offense_roles(lineup, play_yd, jersey, field.players_per_side - 6, later, own)
     offense = _with_known(guesses, roles, motion.ids, lineup.offense)

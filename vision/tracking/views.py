@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
-from vision.records import Tracks
+from vision.records import OF_MEN, Tracks
 from vision.tracking.clock import at_times
 from vision.tracking.pairing import best_offset, distances
 from vision.tracking.stretch import BADLY_PAIRED_YD, NO_STRETCH, stretch_between, unstretched
@@ -190,10 +190,8 @@ def _add_unpaired(fused: Tracks, moved: Tracks, i: np.ndarray, j: np.ndarray, me
         return fused
     extra = moved.select(np.array(taken))
     stack: dict[str, Any] = {
-        name: np.concatenate([getattr(fused, name), getattr(extra, name)])
-        for name in ("xy_field_yd", "velocity_field_yd_per_s", "sd_yd", "observed", "uncertain", "xyxy_px",
-                     "box_index", "team_probability", "jersey_probability", "number_evidence")
-    }  # fmt: skip
+        name: np.concatenate([getattr(fused, name), getattr(extra, name)]) for name in OF_MEN
+    }
     return replace(
         fused, **stack, ids=fused.ids + tuple(f"{name}-2" for name in extra.ids),
         team=fused.team + tuple(side[t] for t in extra.team), jersey=fused.jersey + extra.jersey,

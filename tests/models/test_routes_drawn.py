@@ -1,4 +1,5 @@
-"""The fourth way of drawing routes: near the real figures, men's speeds, and training never meets it."""
+"""The third and the fourth way of drawing routes: near the real figures, nobody faster than men are, and
+training never meets the fourth."""
 
 from __future__ import annotations
 
@@ -11,16 +12,26 @@ import pytest
 from models.routes.census import REAL, census
 from models.routes.labels import LABELS
 from models.routes.made import coarse_labels, to_arrival
+from models.synthetic.playsim_bends import sample_bends
 from models.synthetic.playsim_knots import sample_knots
+
+WAYS = {"third": (sample_bends, 31), "fourth": (sample_knots, 47)}
+
+
+@pytest.fixture(scope="module", params=WAYS)
+def way(request):
+    return request.param
 
 
 @pytest.fixture(scope="module")
-def drawn():
-    return sample_knots(47, 5000)
+def drawn(way):
+    draw, seed = WAYS[way]
+    return draw(seed, 5000)
 
 
-def test_same_seed_same_routes(drawn):
-    again = sample_knots(47, 5000)
+def test_same_seed_same_routes(way, drawn):
+    draw, seed = WAYS[way]
+    again = draw(seed, 5000)
     assert np.array_equal(again.path_yd, drawn.path_yd) and np.array_equal(again.label, drawn.label)
     assert set(drawn.label.tolist()) == set(LABELS) and np.isfinite(drawn.path_yd).all()
 
@@ -38,7 +49,7 @@ def test_depths_and_paces_are_near_the_real_ones(drawn):
         assert abs(found[name].peak_yd_per_s - REAL[name].peak_yd_per_s) < 1.6, name
 
 
-def test_training_never_meets_it():
+def test_training_never_meets_the_fourth_way():
     """Only the figures printed after a training ask for it."""
     tree = ast.parse((Path(__file__).parents[2] / "models/training/train_routes.py").read_text())
     asks = [
