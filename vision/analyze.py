@@ -169,7 +169,7 @@ def spot_by_direction(
 
 def follow(film: FilmPass, cameras: ClipCameras, standard: FieldStandard) -> Tracks:
     """Identities of one clip in yards, with what the looks say of their numbers."""
-    tracks = track_clip(film.detections, cameras, standard)
+    tracks = track_clip(film.detections, cameras, standard, numbers=film.numbers)
     return with_evidence(tracks, film.numbers, film.detections)
 
 
@@ -265,7 +265,7 @@ def fuse(
         return second, kept, [], (float("nan"), 0.0)
     if not len(second.ids):
         return first, kept, [], (0.0, float("nan"))
-    films = [Film(film.detections, cameras) for film, cameras, _ in kept]
+    films = [Film(film.detections, cameras, film.numbers) for film, cameras, _ in kept]
     two = join_views(first, second, standard, films=(films[0], films[1]))
     if not two.pairs:
         return two.tracks, kept, [two.message] if two.message else [], (0.0, float("nan"))

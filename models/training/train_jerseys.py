@@ -20,7 +20,7 @@ import numpy as np
 import torch
 from torch.nn import functional as F
 
-from models.jerseys.reader import PLACES_SIDE, JerseyNet
+from models.jerseys.reader import PLACES_SIDE, WIDTHS, JerseyNet
 
 SEEN_FROM, SEEN_FULL = 0.22, 0.45
 """Visible share of the lesser digit from which a number starts to count as seen, and counts whole."""
@@ -99,13 +99,14 @@ def as_input(x: torch.Tensor) -> torch.Tensor:
 
 
 def train(
-    data: Data, minutes: float, batch: int = 96, rate: float = 3e-3, seed: int = 3
-) -> tuple[JerseyNet, int]:
+    data: Data, minutes: float, batch: int = 96, rate: float = 3e-3, seed: int = 3,
+    widths: Sequence[int] = WIDTHS,
+) -> tuple[JerseyNet, int]:  # fmt: skip
     """A network trained for some minutes (one-cycle cosine), and the number of its steps."""
     torch.manual_seed(seed)
     device = data["images"].device
     generator = torch.Generator(device).manual_seed(seed)
-    net = JerseyNet().to(device, memory_format=torch.channels_last).train()  # type: ignore[call-overload]
+    net = JerseyNet(widths).to(device, memory_format=torch.channels_last).train()  # type: ignore[call-overload]
     mean = {k: v.detach().clone() for k, v in net.state_dict().items()}
     optimizer = torch.optim.AdamW(net.parameters(), rate, weight_decay=0.02)
     began, step = time.monotonic(), 0
@@ -182,10 +183,11 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=8.0)
     parser.add_argument("--batch", type=int, default=96)
     parser.add_argument("--seed", type=int, default=3)
+    parser.add_argument("--widths", type=int, nargs="+", default=WIDTHS, help="of the convolutions")
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     args = parser.parse_args()
     data = {k: v.to(args.device) for k, v in load_crops(args.data).items()}
-    net, steps = train(data, args.minutes, args.batch, seed=args.seed)
+    net, steps = train(data, args.minutes, args.batch, seed=args.seed, widths=args.widths)
     scores = score(net, load_crops([args.held])) | {"steps": steps, "trained_on": len(data["tens"])}
     state = {k: (v.half() if v.is_floating_point() else v) for k, v in net.state_dict().items()}
     args.out.mkdir(parents=True, exist_ok=True)

@@ -16,7 +16,7 @@ from models.synthetic.plays import simulate_play
 from vision.records import Detections
 from vision.tracking import track_clip
 from vision.tracking.benchmark import run, visible
-from vision.tracking.places import RUNNING_LIFT, find_places
+from vision.tracking.places import RUNNING_LIFT, WIDE, find_places
 from vision.tracking.views import join_views, shift_between
 
 NCAA = get_standard("ncaa")
@@ -235,3 +235,22 @@ def test_a_camera_said_to_be_unsure_hides_nobody_and_is_told_in_the_sd():
     tracks = track_clip(detections, cameras, NCAA)
     assert scores(tracks, boxes).idf1 > 0.93
     assert np.nanmedian(tracks.sd_yd) > 3 > np.nanmedian(tracked().sd_yd)
+
+
+def test_the_side_of_the_picture_cuts_a_man_without_moving_him():
+    """Boxes of the usual width clipped at either side of the picture: the place stays where it was, less
+    surely; a box that ends inside the picture is left as it is."""
+    _, boxes, detections = a_clip()
+    whole = detections.xyxy_px.astype(np.float32).copy()
+    middle, high = (whole[:, 0] + whole[:, 2]) / 2, whole[:, 3] - whole[:, 1]
+    whole[:, 0], whole[:, 2] = middle - WIDE * high / 2, middle + WIDE * high / 2
+    wide = detections.width_px
+    crossing = ((whole[:, 0] < 0) & (middle > 0)) | ((whole[:, 2] > wide) & (middle < wide))
+    assert crossing.sum() > 30
+    true = find_places(replace(detections, xyxy_px=whole), boxes.cameras, NCAA)
+    cut = find_places(replace(detections, xyxy_px=whole.clip([0] * 4, [wide, 1e4] * 2)), boxes.cameras, NCAA)
+    both = true.valid & cut.valid
+    off = np.linalg.norm(cut.xy_field_yd - true.xy_field_yd, axis=1)
+    assert np.median(off[both & crossing]) < 0.05 and not off[both & ~crossing & (whole[:, 0] > 2)].any()
+    more = np.trace(cut.covariance, axis1=1, axis2=2) / np.trace(true.covariance, axis1=1, axis2=2)
+    assert (more[both & crossing] > 1).all() and more[both & crossing].max() > 1.3

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from vision.records import Detections
+from vision.tracking.evidence import Evidence
 from vision.tracking.joining import JoinSettings, join_pieces
 from vision.tracking.motion import MotionModel, liveliness, smooth
 from vision.tracking.pieces import trace_pieces
@@ -96,7 +97,8 @@ def wrong_joins(settings, gap=30):
         before, after = boxes.frame < (FRAMES - gap) // 2, boxes.frame >= (FRAMES + gap) // 2
         pieces = [np.flatnonzero((who == man) & part) for part in (before, after) for man in (0, 1)]
         none = np.zeros(len(who))
-        chains = join_pieces(pieces, boxes, places, none, none - 3, 11, 53.3, settings)
+        evidence = Evidence(boxes, places, none, none - 3, None, none, 0.0)
+        chains = join_pieces(pieces, evidence, 11, 53.3, settings)
         wrong += sum(len(set(who[c.rows])) > 1 for c in chains)
     return wrong
 
@@ -164,17 +166,19 @@ def test_a_man_rarely_seen_is_kept_while_his_side_is_not_full():
     n = len(frame)
     places = places_of(np.tile([50.0, 20.0], (n, 1)))
     pieces, none = [np.arange(n)], np.zeros(n)
+    evidence = Evidence(boxes_of(frame, confidence=0.35), places, none, none - 3, None, none, 0.0)
     found = [
-        join_pieces(
-            pieces,
-            boxes_of(frame, confidence=0.35),
-            places,
-            none,
-            none - 3,
-            11,
-            53.3,
-            JoinSettings(man_exists=m),
-        )
+        join_pieces(pieces, evidence, 11, 53.3, JoinSettings(man_exists=m))
         for m in (0.0, JoinSettings().man_exists)
     ]
     assert [len(c) for c in found] == [0, 1]
+
+
+def test_who_has_left_the_picture_takes_no_later_box_there():
+    """A man who runs out of the picture and, a third of a second later, another's arm at the border."""
+    frame = np.r_[np.arange(20), 30]
+    xy = np.column_stack([50 + 0.2 * frame, np.full(len(frame), 20.0)])
+    edge = np.clip((frame - 15) / 3, 0, 1)
+    for at_edge, alone in ((edge, True), (np.zeros(len(frame)), False)):
+        pieces, _, _ = trace_pieces(boxes_of(frame), places_of(xy, edge=at_edge), np.zeros(len(xy)), ABOVE)
+        assert (len(max(pieces, key=len)) == 20) == alone

@@ -7,9 +7,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from models.jerseys.reader import NUMBERS
 from vision.records import Detections
 from vision.tracking.exchange import exchange_tails
 from vision.tracking.joining import Chain
+from vision.tracking.numbers import Looks
 from vision.tracking.places import find_places
 
 FRAMES, FPS = 90, 30.0
@@ -48,6 +50,24 @@ def test_kits_decide_where_the_paths_do_not():
     got, chains, changes = exchange_tails(box, xy, chains, detections, places, side)
     assert changes == 1 and {c.kind for c in chains} == {"A"}
     assert all((got[k][got[k] >= 0] == own[k][got[k] >= 0]).all() for k in range(2))
+
+
+def test_numbers_decide_where_neither_paths_nor_kits_do():
+    """The same two in one kit, 54 and 22 read before the meeting and after it: each gets his own tail back;
+    where they were not exchanged the numbers leave them alone."""
+    for swapped in (True, False):
+        own, box, xy, chains, detections, places = crossing(swapped, bend=True)
+        places.covered = np.zeros(box.size)
+        says = np.full((2, NUMBERS), -3.0)
+        says[0, 54] = says[1, 22] = 4.0
+        row = np.full(box.size, -1)
+        row[own[:, ::10]] = np.array([[0], [1]])
+        looks, none = Looks(row, says), np.zeros(box.size)
+        got, _, changes = exchange_tails(box, xy, chains, detections, places, none, looks=looks)
+        assert changes == int(swapped)
+        assert all((got[k][got[k] >= 0] == own[k][got[k] >= 0]).all() for k in range(2))
+        if swapped:
+            assert exchange_tails(box, xy, chains, detections, places, none)[2] == 0
 
 
 def test_overlap_with_a_surer_box_is_measured():

@@ -14,7 +14,8 @@ def pairs(place: np.ndarray, **other: np.ndarray) -> Candidates:
     before, after = place.shape
     i, j = (a.ravel() for a in np.meshgrid(np.arange(before), before + np.arange(after), indexing="ij"))
     none = np.zeros(place.size)
-    fields = {name: none for name in ("velocity", "log_det", "height", "missing", "kit", "followed")}
+    names = ("velocity", "log_det", "height", "missing", "kit", "followed", "number")
+    fields = dict.fromkeys(names, none)
     fields |= {name: np.asarray(value, float).ravel() for name, value in other.items()}
     return Candidates(i, j, place.ravel(), reach=fields.pop("reach", none) > 0, **fields)
 
@@ -35,6 +36,16 @@ def test_a_link_in_reach_is_never_out_of_the_question():
     place = np.array([[1.0, 400.0], [400.0, 400.0]])
     links, cost = cheapest(pairs(place, reach=np.array([[0, 0], [0, 1]])), BY_MOTION, 0.0, 14.0, 8)
     assert {tuple(k): c for k, c in zip(links.tolist(), cost, strict=True)} == {(0, 2): 0.5, (1, 3): 14.0}
+
+
+def test_a_number_read_on_both_pieces_outweighs_a_somewhat_better_place():
+    place, number = np.array([[1.0, 5.0], [5.0, 1.0]]), np.array([[-3.0, 4.0], [4.0, -3.0]])
+    for way in WAYS:
+        links, cost = cheapest(pairs(place, number=number, reach=np.ones((2, 2))), way, 0.0, 14.0, 8)
+        grid = np.full((2, 2), np.inf)
+        grid[links[:, 0], links[:, 1] - 2] = cost
+        crossed = linear_sum_assignment(grid)[1].tolist() == [1, 0]
+        assert crossed == (way is not BY_MOTION)
 
 
 def test_only_the_cheapest_of_either_piece_are_looked_at():

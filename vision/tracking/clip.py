@@ -8,9 +8,12 @@ from typing import Any
 
 import numpy as np
 
+from vision.jerseys import NumberLooks
 from vision.records import OTHER, Detections, Tracks
+from vision.tracking.evidence import Evidence
 from vision.tracking.identities import Paths, PathSettings, doubt, drop_doubles, paths_of, smooth_boxes
 from vision.tracking.joining import Chain, JoinSettings, join_pieces
+from vision.tracking.numbers import looks_at
 from vision.tracking.pieces import PieceSettings, trace_pieces
 from vision.tracking.places import Places, find_places
 from vision.tracking.teams import kit_offsets, official_log_odds, side_log_odds
@@ -29,37 +32,22 @@ class TrackSettings:
     paths: PathSettings = field(default_factory=PathSettings)
 
 
-@dataclass(frozen=True)
-class Evidence:
-    """What the boxes of a clip say: places, log odds of the kits (side) and of being an official, (N,) each;
-    parted: how well the kits part; views (T,): which camera took each frame (None: one camera); offset (N,K):
-    how far the colours lie from the nearer kit (`teams.kit_offsets`; None: not looked at)."""
-
-    detections: Detections
-    places: Places
-    side: np.ndarray
-    official: np.ndarray
-    cameras: Any
-    status: np.ndarray
-    parted: float
-    views: np.ndarray | None = None
-    offset: np.ndarray | None = None
-
-
 _LAST: deque[tuple[Detections, Any, Any, Evidence | None]] = deque(maxlen=2)
 
 
 def track_clip(
-    detections: Detections, cameras: Any, standard: Any, settings: TrackSettings | None = None
-) -> Tracks:
+    detections: Detections, cameras: Any, standard: Any, settings: TrackSettings | None = None,
+    numbers: NumberLooks | None = None,
+) -> Tracks:  # fmt: skip
     """Identities of one clip in field yards.
 
     detections: all boxes of the clip, faint ones too. cameras: one a frame (`.camera(frame)` -> camera or
     None where lost; `.status` (T,) 0 measured, 1 interpolated, 2 lost). standard: field standard with
     `width_yd`, `length_yd`, `players_per_side`. Sides come out as 'A' and 'B'; who is the offense is for
-    the play to say. Officials come last. Nothing usable gives a record without identities and a message.
+    the play to say. Officials come last. numbers: looks at the men's numbers, which help to tell who is who.
+    Nothing usable gives a record without identities and a message.
     """
-    evidence = evidence_of(detections, cameras, standard)
+    evidence = evidence_of(detections, cameras, standard, numbers)
     if evidence is None:
         status = _status(cameras, detections.n_frames)
         reason = "every camera lost" if (status == LOST).all() else "no box stands on the field"
@@ -67,18 +55,22 @@ def track_clip(
     return follow(evidence, standard, settings)
 
 
-def evidence_of(detections: Detections, cameras: Any, standard: Any) -> Evidence | None:
+def evidence_of(
+    detections: Detections, cameras: Any, standard: Any, numbers: NumberLooks | None = None
+) -> Evidence | None:
     """What one clip's boxes say; None where no box stands on the field. The last two clips' are kept: a play
     in two films is followed first film by film, then as one."""
     for boxes, solved, rules, evidence in _LAST:
         if boxes is detections and solved is cameras and rules is standard:
             return evidence
-    evidence = _evidence_of(detections, cameras, standard)
+    evidence = _evidence_of(detections, cameras, standard, numbers)
     _LAST.append((detections, cameras, standard, evidence))
     return evidence
 
 
-def _evidence_of(detections: Detections, cameras: Any, standard: Any) -> Evidence | None:
+def _evidence_of(
+    detections: Detections, cameras: Any, standard: Any, numbers: NumberLooks | None
+) -> Evidence | None:
     detections = _credited(detections)
     places = find_places(detections, cameras, standard)
     if not places.valid.any():
@@ -87,21 +79,20 @@ def _evidence_of(detections: Detections, cameras: Any, standard: Any) -> Evidenc
     official = official_log_odds(detections, places, side)
     status = _status(cameras, detections.n_frames)
     offset = kit_offsets(detections, places, side)
-    return Evidence(detections, places, side, official, cameras, status, parted, offset=offset)
+    looks = looks_at(len(detections), numbers)
+    return Evidence(detections, places, side, official, cameras, status, parted, offset=offset, looks=looks)
 
 
 def follow(e: Evidence, standard: Any, settings: TrackSettings | None = None) -> Tracks:
     """Identities from what the boxes say (see `track_clip`)."""
     s = settings or TrackSettings()
-    pieces, speed, number = trace_pieces(e.detections, e.places, e.side, e.cameras, s.pieces, e.views)
+    pieces, speed, followed = trace_pieces(e.detections, e.places, e.side, e.cameras, s.pieces, e.views)
     e = replace(e, places=e.places.as_running(speed))
     men, width = int(standard.players_per_side), float(standard.width_yd)
-    chains = join_pieces(
-        pieces, e.detections, e.places, e.side, e.official, men, width, s.joining, e.offset, e.views, number
-    )
+    chains = join_pieces(pieces, e, men, width, s.joining, followed)
     if not chains:
         return _empty(e.detections, e.status, "nobody followed: no box lasts")
-    paths, chains = paths_of(chains, e.detections, e.places, e.side, e.cameras, s.paths)
+    paths, chains = paths_of(chains, e, s.paths)
     keep = drop_doubles(chains, paths.box, paths.x) & np.array([c.kind != "other" for c in chains])
     chains = [c for c, ok in zip(chains, keep, strict=True) if ok]
     paths = Paths(paths.box[keep], paths.x[keep], paths.p[keep])

@@ -15,6 +15,7 @@ import numpy as np
 from vision.records import Detections
 from vision.tracking.joining import Chain
 from vision.tracking.motion import MotionModel, smooth
+from vision.tracking.numbers import CLEAR, Looks, evidence, one_number, sums_of
 from vision.tracking.places import Places
 
 DEAREST_D2 = 60.0
@@ -35,11 +36,13 @@ class ExchangeSettings:
     longest_s: float = 0.5
     window_s: float = 0.7
     least_boxes: int = 4
-    least_gain: float = 1.5
+    least_gain: float = 1.0
     correlated: float = 2.5
     side_weight: float = 0.35
     side_limit: float = 8.0
     kit_window_s: float = 2.5
+    number_weight: float = 1.3
+    number_limit: float = 6.5
     most: int = 160
     slow_yd_per_s: float = 1.0
     model: MotionModel = MotionModel(q=9.0, tau_s=1.5)
@@ -57,7 +60,7 @@ class _Meeting:
 
 def exchange_tails(
     box: np.ndarray, xy: np.ndarray, chains: list[Chain], detections: Detections, places: Places,
-    side: np.ndarray, settings: ExchangeSettings | None = None,
+    side: np.ndarray, settings: ExchangeSettings | None = None, looks: Looks | None = None,
 ) -> tuple[np.ndarray, list[Chain], int]:  # fmt: skip
     """(box, chains, number of changes): box (P,T) with the tails of wrongly continued pairs exchanged.
 
@@ -69,6 +72,8 @@ def exchange_tails(
     if not meetings:
         return box, chains, 0
     gain = _gains(meetings, box, detections, places, side, step, s)
+    if looks is not None and len(looks.says):
+        gain = gain + _by_numbers(meetings, box, places, looks, s)
     box, chains, touched = box.copy(), list(chains), set[int]()
     for k in np.argsort(-gain):
         m = meetings[int(k)]
@@ -96,6 +101,23 @@ def _kits(
         after = total[:, min(frames, m.last + 1 + reach)] - total[:, m.last + 1]
         out[k] = before[m.a], after[m.a], before[m.b], after[m.b]
     return out
+
+
+def _by_numbers(
+    meetings: list[_Meeting], box: np.ndarray, places: Places, looks: Looks, s: ExchangeSettings
+) -> np.ndarray:
+    """(M,) how much likelier the jersey numbers read before and after make the exchange."""
+    total, count = sums_of(box, looks, places.covered <= CLEAR)
+    a, b, first, last = (np.array([getattr(m, n) for m in meetings]) for n in ("a", "b", "first", "last"))
+
+    def read(man: np.ndarray, after: bool) -> np.ndarray:
+        if after:
+            return evidence(total[man, -1] - total[man, last + 1], count[man, -1] - count[man, last + 1])
+        return evidence(total[man, first], count[man, first])
+
+    a0, a1, b0, b1 = read(a, False), read(a, True), read(b, False), read(b, True)
+    gain = one_number(a0, b1) + one_number(b0, a1) - one_number(a0, a1) - one_number(b0, b1)
+    return np.clip(s.number_weight * gain, -s.number_limit, s.number_limit)
 
 
 def _renamed(

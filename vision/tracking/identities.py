@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 from scipy.optimize import linear_sum_assignment
 
 from vision.records import Detections
+from vision.tracking.evidence import Evidence
 from vision.tracking.exchange import ExchangeSettings, exchange_tails
 from vision.tracking.joining import Chain
 from vision.tracking.motion import MotionModel, inverse_2x2, liveliness, smooth
@@ -30,7 +30,7 @@ class PathSettings:
     pile_yd: float = 1.0
     unsure_sd_yd: float = 1.0
     end_hold_s: float = 0.5
-    exchange_rounds: int = 2
+    exchange_rounds: int = 4
     standing: float = 0.1
     calm_s: float = 0.25
     exchange: ExchangeSettings = ExchangeSettings()
@@ -47,18 +47,20 @@ class Paths:
 
 
 def paths_of(
-    chains: list[Chain], detections: Detections, places: Places, side: np.ndarray, cameras: Any,
-    settings: PathSettings | None = None,
-) -> tuple[Paths, list[Chain]]:  # fmt: skip
+    chains: list[Chain], e: Evidence, settings: PathSettings | None = None
+) -> tuple[Paths, list[Chain]]:
     """Smoothed paths of all chains, exchanged where two met and swapped; gaps take faint or spare boxes
     where one fits. The chains come back with their kinds as they are after the exchanges."""
+    detections, places, side = e.detections, e.places, e.side
     s = settings or PathSettings()
     box = np.full((len(chains), detections.n_frames), -1)
     for k, chain in enumerate(chains):
         box[k, detections.frame[chain.rows]] = chain.rows
     for _ in range(s.exchange_rounds):
         x, p = smooth_boxes(box, detections, places, s, rounds=1)
-        box, chains, changes = exchange_tails(box, x[..., :2], chains, detections, places, side, s.exchange)
+        box, chains, changes = exchange_tails(
+            box, x[..., :2], chains, detections, places, side, s.exchange, e.looks
+        )
         if not changes:
             break
     x, p = smooth_boxes(box, detections, places, s)

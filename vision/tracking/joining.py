@@ -21,12 +21,15 @@ from scipy.special import expit
 from vision.records import Detections
 from vision.tracking.bystanders import BystanderSettings, signs_of
 from vision.tracking.crew import CrewSettings, crew_log_odds, crew_signs
+from vision.tracking.evidence import Evidence
 from vision.tracking.links import BY_MOTION, WAYS, Candidates, agreed, cheapest, next_of_one, same_kit
 from vision.tracking.motion import MotionModel, smooth
-from vision.tracking.places import Places
+from vision.tracking.numbers import CLEAR, one_number, read_of_pieces
 
 KIT_BOXES, KIT_LIMIT = 30, 20.0
 """So many boxes at a piece's ends tell its kit for a link; the most that they say in sum."""
+NUMBER_LIMIT = 5.0
+"""The most that jersey numbers say for or against a link."""
 KINDS = ("A", "B", "official", "other")
 
 
@@ -89,27 +92,26 @@ class _Pieces:
     edge_last: np.ndarray
     tall: np.ndarray
     kit_ends: np.ndarray
-    number: np.ndarray
+    followed: np.ndarray
     believed: np.ndarray
+    read: np.ndarray
 
 
 def join_pieces(
-    pieces: list[np.ndarray], detections: Detections, places: Places, side: np.ndarray,
-    official: np.ndarray, men_a_side: int, width_yd: float, settings: JoinSettings | None = None,
-    offset: np.ndarray | None = None, views: np.ndarray | None = None, number: np.ndarray | None = None,
+    pieces: list[np.ndarray], e: Evidence, men_a_side: int, width_yd: float,
+    settings: JoinSettings | None = None, followed: np.ndarray | None = None,
 ) -> list[Chain]:  # fmt: skip
-    """Chains of pieces, at most `men_a_side` of A and of B over the whole clip.
+    """Chains of pieces (rows of the boxes of `e`), at most `men_a_side` of A and of B over the whole clip.
 
-    side (N,), official (N,): log odds of every box, offset (N,K): from the nearer kit (see `teams`); views
-    (T,): which camera took each frame; number (N,): see `trace_pieces`.
+    followed (N,): whom the pass forward followed from box to box (see `trace_pieces`).
     """
     s = settings or JoinSettings()
     pieces = [q for q in pieces if len(q) >= s.least_boxes]
     if not pieces:
         return []
-    table = _describe(pieces, detections, places, side, official, width_yd, offset, views, number, s)
-    enter, leave = _ends(table, detections, s)
-    pairs, answers = _candidates(table, detections, s), []
+    table = _describe(pieces, e, width_yd, followed, s)
+    enter, leave = _ends(table, e.detections, s)
+    pairs, answers = _candidates(table, e.detections, s), []
     for way in WAYS if s.agreed else (BY_MOTION,):
         links, link_cost = cheapest(pairs, way, 7.0 - s.start_density, s.dearest_link, s.links_a_piece)
         answers.append(_solve(table, links, link_cost, enter, leave, men_a_side, s))
@@ -123,10 +125,9 @@ def join_pieces(
 
 
 def _describe(
-    pieces: list[np.ndarray], d: Detections, places: Places, side: np.ndarray, official: np.ndarray,
-    width_yd: float, offset: np.ndarray | None, views: np.ndarray | None, number: np.ndarray | None,
-    s: JoinSettings,
-) -> _Pieces:  # fmt: skip
+    pieces: list[np.ndarray], e: Evidence, width_yd: float, followed: np.ndarray | None, s: JoinSettings
+) -> _Pieces:
+    d, places, side = e.detections, e.places, e.side
     n, frames = len(pieces), d.n_frames
     z, r = np.zeros((n, frames, 2)), np.tile(np.eye(2), (n, frames, 1, 1))
     observed = np.zeros((n, frames), bool)
@@ -140,12 +141,12 @@ def _describe(
         on_field = np.where(places.inside[rows], 1.0, -1.0)
         worth[k] = s.worth_per_box * float((trust * np.minimum(sure, on_field)).sum())
         side_sum[k] = np.clip(s.side_weight * side[rows].sum(), -s.side_limit, s.side_limit)
-        crew[k] = np.clip(0.25 * official[rows].sum(), -s.crew.unsaid_limit, s.crew.said_limit)
+        crew[k] = np.clip(0.25 * e.official[rows].sum(), -s.crew.unsaid_limit, s.crew.said_limit)
         tall[k] = np.median(places.tall_yd[rows])
         for end, part in enumerate((rows[:KIT_BOXES], rows[-KIT_BOXES:])):
             kit_ends[k, end] = s.side_weight * np.clip(side[part].sum(), -KIT_LIMIT, KIT_LIMIT)
     x, p = _smoothed(z, r, observed, d.pts_s, s)
-    crew += crew_log_odds(crew_signs(pieces, x, d, places.inside, offset, views), s.crew)
+    crew += crew_log_odds(crew_signs(pieces, x, d, places.inside, e.offset, e.views), s.crew)
     beside = signs_of(pieces, x, d, places, width_yd, s.bystanders)
     kind_cost = _kind_cost(side_sum, crew, beside)
     believed = np.column_stack([np.ones((n, 2)), expit(crew), expit(beside)])
@@ -155,7 +156,8 @@ def _describe(
     edge_last = np.array([places.edge[q[-3:]].max() for q in pieces])
     return _Pieces(
         first, last, x, p, worth, kind_cost, side_sum, edge_first, edge_last, tall, kit_ends,
-        np.full(n, -1) if number is None else number[[q[0] for q in pieces]], believed,
+        np.full(n, -1) if followed is None else followed[[q[0] for q in pieces]], believed,
+        read_of_pieces(pieces, e.looks, places.covered <= CLEAR),
     )  # fmt: skip
 
 
@@ -193,7 +195,8 @@ def _candidates(t: _Pieces, d: Detections, s: JoinSettings) -> Candidates:
         i, j, place, _squared(nu, sigma) - place, np.linalg.slogdet(sigma)[1],
         height=np.minimum((np.log(t.tall[i] / t.tall[j]) / 0.25) ** 2, 4.0) / 2,
         missing=np.where(through_edge[i, j], 0.2, 1.0) * s.miss_per_s * gap[i, j],
-        kit=same_kit(t.kit_ends[i, 1], t.kit_ends[j, 0]), followed=next_of_one(t.number, t.first)[i] == j,
+        kit=same_kit(t.kit_ends[i, 1], t.kit_ends[j, 0]), followed=next_of_one(t.followed, t.first)[i] == j,
+        number=np.clip(one_number(t.read[i], t.read[j]), -NUMBER_LIMIT, NUMBER_LIMIT),
         reach=np.linalg.norm(nu[:, :2], axis=1) < 1.5 + 0.7 * s.fastest_yd_per_s * gap[i, j],
     )  # fmt: skip
 

@@ -22,7 +22,8 @@ LEAST_SAME = 0.04
 class Way:
     """Weights of what speaks against a link, in natural log units. place, velocity: of half the squared
     Mahalanobis distance up to each of `STEPS`; volume: of half the log determinant; height; kit: of the log
-    chance of one kit; followed: the pass forward followed one man through; extra: of any link."""
+    chance of one kit; followed: the pass forward followed one man through; number: of the log odds of one
+    jersey number; extra: of any link."""
 
     place: tuple[float, ...] = (0.0, 0.0, 0.0, 1.0)
     velocity: tuple[float, ...] = (0.0, 0.0, 0.0, 1.0)
@@ -30,6 +31,7 @@ class Way:
     height: float = 1.0
     kit: float = 0.0
     followed: float = 0.0
+    number: float = 0.0
     extra: float = 0.0
 
 
@@ -37,9 +39,9 @@ BY_MOTION = Way()
 _FITTED = (0.99, 0.23, 0.345, 0.253), (0.782, 0.276, 0.207, 0.138)
 WAYS = (
     BY_MOTION,
-    Way(kit=1.6, followed=1.4),
-    Way(*_FITTED, volume=1.82, height=1.59, kit=1.59, followed=1.31, extra=-2.0),
-    Way(*_FITTED, volume=1.82, height=1.59, kit=1.59, followed=1.31, extra=1.0),
+    Way(kit=1.6, followed=1.4, number=1.0),
+    Way(*_FITTED, volume=1.82, height=1.59, kit=1.59, followed=1.31, number=1.0, extra=-2.0),
+    Way(*_FITTED, volume=1.82, height=1.59, kit=1.59, followed=1.31, number=1.0, extra=1.0),
 )
 """The weights of the last two are proportional to a logistic regression on 31,600 pairs of true links of 124
 rendered plays of 21 games against the same links exchanged; hard pairs .82 right, by motion alone .76."""
@@ -49,7 +51,7 @@ rendered plays of 21 games against the same links exchanged; hard pairs .82 righ
 class Candidates:
     """Pairs of pieces (i, j) and, for each, the squared distances of places and velocities, the log
     determinant, the cost of the height and of being missed, the log odds of one kit, whether the pass forward
-    followed one man through, and whether a man can run so far."""
+    followed one man through, the log odds of one jersey number, and whether a man can run so far."""
 
     i: np.ndarray
     j: np.ndarray
@@ -60,6 +62,7 @@ class Candidates:
     missing: np.ndarray
     kit: np.ndarray
     followed: np.ndarray
+    number: np.ndarray
     reach: np.ndarray
 
 
@@ -85,7 +88,7 @@ def cheapest(
     """(L,2) pairs that are among the `most` cheapest of either of their pieces, and their costs (L,). A link
     within a man's reach never costs more than `dearest`; shift is added to every cost."""
     cost = way.volume * c.log_det / 2 + way.height * c.height + c.missing + shift + way.extra
-    cost = cost - way.kit * c.kit - way.followed * c.followed
+    cost = cost - way.kit * c.kit - way.followed * c.followed - way.number * c.number
     for limit, place, velocity in zip(STEPS, way.place, way.velocity, strict=True):
         cost = cost + (place * np.minimum(c.place, limit) + velocity * np.minimum(c.velocity, limit)) / 2
     cost = np.where(c.reach, np.minimum(cost, dearest), cost)

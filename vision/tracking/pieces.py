@@ -23,7 +23,8 @@ VIEWS = 2
 
 @dataclass(frozen=True)
 class PieceSettings:
-    """gate: chi-square of a place (2 degrees); sure: least confidence that starts a piece;
+    """gate: chi-square of a place (2 degrees); sure: least confidence that starts a piece; longest_gap_s:
+    without a box; longest_gap_edge_s: after a box at the picture's border (arms there are another's then);
     hidden_height: most that the height of a covered box says. double_iou: boxes overlapping a surer one by
     more start no piece (half of them are second boxes; a man behind another has his piece already).
     standing: share of the model's acceleration for men at rest, who are most of the crowd before the snap."""
@@ -32,6 +33,7 @@ class PieceSettings:
     sure: float = 0.3
     faint: float = 0.05
     longest_gap_s: float = 0.4
+    longest_gap_edge_s: float = 0.2
     height_sd: float = 0.16
     hidden_height: float = 1.5
     picture_sd: float = 0.12
@@ -50,7 +52,7 @@ class _Walkers:
 
     def __init__(self) -> None:
         self.x, self.p = np.zeros((0, 4)), np.zeros((0, 4, 4))
-        self.tall, self.side, self.gap = np.zeros(0), np.zeros(0), np.zeros(0)
+        self.tall, self.side, self.gap, self.edge = (np.zeros(0) for _ in range(4))
         self.box, self.view = np.zeros((0, VIEWS, 4)), 0
         self.number, self.met = np.zeros(0, int), 0
         self.rows: list[list[int]] = []
@@ -69,7 +71,7 @@ class _Walkers:
     def keep(self, mask: np.ndarray) -> list[list[int]]:
         gone = [rows for rows, ok in zip(self.rows, mask, strict=True) if not ok]
         self.rows = [rows for rows, ok in zip(self.rows, mask, strict=True) if ok]
-        for name in ("x", "p", "tall", "side", "gap", "box", "number"):
+        for name in ("x", "p", "tall", "side", "gap", "edge", "box", "number"):
             setattr(self, name, getattr(self, name)[mask])
         return gone
 
@@ -82,7 +84,7 @@ class _Walkers:
         self.p = np.concatenate([self.p, p])
         self.tall = np.r_[self.tall, tall]
         self.side = np.r_[self.side, side]
-        self.gap = np.r_[self.gap, np.zeros(n)]
+        self.gap, self.edge = np.r_[self.gap, np.zeros(n)], np.r_[self.edge, np.zeros(n)]
         self.box = np.concatenate([self.box, np.full((n, VIEWS, 4), np.nan)])
         self.number, self.met = np.r_[self.number, self.met + np.arange(n)], self.met + n
         self.rows += [[int(r)] for r in rows]
@@ -123,9 +125,11 @@ def trace_pieces(
             ended, men, got = _associate(walkers, places, side, rows, cost, open_, free, level, s)
             done += ended
             walkers.see(men, boxes[got], camera)
+            walkers.edge[men] = places.edge[rows[got]]
             speed[rows[got]], number[rows[got]] = walkers.speed[men], walkers.number[men]
         walkers.gap = np.where(open_, walkers.gap + (t[f] - t[f - 1] if f else 0), 0)
-        done += walkers.keep(walkers.gap <= s.longest_gap_s)
+        longest = np.where(walkers.edge > 0.5, s.longest_gap_edge_s, s.longest_gap_s)
+        done += walkers.keep(walkers.gap <= longest)
         new = free & (confidence >= s.sure) & places.inside[rows] & (places.over_surer[rows] < s.double_iou)
         r = rows[new]
         walkers.add(places.xy_field_yd[r], places.covariance[r], places.tall_yd[r], side[r], r)

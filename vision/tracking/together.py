@@ -12,9 +12,12 @@ from typing import Any
 
 import numpy as np
 
+from vision.jerseys import NumberLooks
 from vision.records import Detections, Tracks
-from vision.tracking.clip import Evidence, TrackSettings, evidence_of, follow
+from vision.tracking.clip import TrackSettings, evidence_of, follow
 from vision.tracking.clock import at_times
+from vision.tracking.evidence import Evidence
+from vision.tracking.numbers import together
 from vision.tracking.places import Places
 from vision.tracking.stretch import NO_STRETCH, as_first_sees, as_second_sees
 from vision.tracking.teams import kit_offsets, official_log_odds, taught_log_odds
@@ -26,10 +29,11 @@ PAIR_COUNTS, PAIR_SURE = 20.0, 3.0
 
 @dataclass(frozen=True)
 class Film:
-    """One view of a play: its boxes and its cameras (as for `track_clip`)."""
+    """One view of a play: its boxes, its cameras and the looks at its numbers (as for `track_clip`)."""
 
     detections: Detections
     cameras: Any
+    numbers: NumberLooks | None = None
 
 
 @dataclass(frozen=True)
@@ -54,7 +58,7 @@ def sides_of_pairs(
     pairs (K,2): rows of the tracks. A kit hard to tell from behind may be easy to tell from the side.
     """
     told = [np.zeros(len(f.detections)) for f in films]
-    evidence = [evidence_of(f.detections, f.cameras, standard) for f in films]
+    evidence = [evidence_of(f.detections, f.cameras, standard, f.numbers) for f in films]
     sides = [e.side for e in evidence if e is not None]
     sign = (1.0, -1.0 if crossed else 1.0)
     for pair in pairs if len(sides) == 2 else ():
@@ -74,7 +78,7 @@ def follow_together(
 
     told: what both views say of the sides of some boxes of each (`sides_of_pairs`), to learn the kits anew.
     """
-    mine, theirs = (evidence_of(f.detections, f.cameras, standard) for f in (first, second))
+    mine, theirs = (evidence_of(f.detections, f.cameras, standard, f.numbers) for f in (first, second))
     if mine is None or theirs is None:
         return None
     if told is not None:
@@ -208,9 +212,11 @@ def _merged(
     places = Places(**{f.name: of(f.name, "places") for f in fields(Places)})
     cameras = _Cameras((one.cameras, two.cameras), view, frame)
     status = np.array([parts[v].status[f] for v, f in zip(view, frame, strict=True)], np.uint8)
+    looks = [e.looks.select(r) for e, r in zip(parts, rows, strict=True) if e.looks is not None]
     evidence = Evidence(
-        detections, places, of("side"), of("official"), cameras, status, one.parted, view, of("offset")
-    )
+        detections, places, of("side"), of("official"), cameras, status, one.parted, view, of("offset"),
+        together(*looks).select(order) if len(looks) == len(parts) else None,
+    )  # fmt: skip
     return evidence, np.concatenate(rows)[order]
 
 
