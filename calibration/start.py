@@ -126,15 +126,16 @@ def poses_by_crossings(
     number_yd: float | None = None,
     most: int = 3,
 ) -> np.ndarray:
-    """(K, 9) candidates for an end-zone camera whose place and lens are known, from single row crossings.
+    """(K, 9) candidates for a camera whose place and lens are known, from single crossings.
 
-    A long lens often shows one hash row only. Each of the ``most`` crossings nearest the middle may be the
-    crossing of either row with any yard line; with a focal length that gives where the camera looks. So may a
-    painted number where its row is known.
+    A long lens often shows one hash row only, or none and a side line. Each of the ``most`` crossings nearest
+    the middle may be the crossing of either row with any yard line; with a focal length that gives where the
+    camera looks. So may a crossing of a side line, and a painted number where its row is known.
     """
     found = [_by_one_row(marks, standard, marks.row_px, hash_yd, shared, most)]
     if number_yd is not None:
         found.append(_by_one_row(marks, standard, marks.numeral_px, number_yd, shared, most))
+    found.append(_by_one_row(marks, standard, marks.side_px, 0.0, shared, most))
     return np.concatenate(found)
 
 
@@ -177,8 +178,7 @@ def solve_frame_from(
     """One frame of a camera whose place is known (another clip's): search over poses, then the robust fit."""
     number_yd = prior.number_yd
     p = search_poses(marks, standard, hash_yd, shared, endzone)
-    if endzone:
-        p = np.concatenate([p, poses_by_crossings(marks, standard, hash_yd, shared, number_yd)])
+    p = np.concatenate([p, poses_by_crossings(marks, standard, hash_yd, shared, number_yd)])
     total = _totals(marks, standard, hash_yd, p, 12.0, number_yd)
     top = p[np.argsort(-total)[:60]]
     best: FrameSolution | None = None

@@ -236,6 +236,28 @@ def test_a_long_lens_that_shows_one_hash_row_is_solved_where_the_game_knows_the_
     assert found.parameters[3] == pytest.approx(np.log(focal), abs=0.02)
 
 
+@pytest.mark.parametrize("seed", [2, 3, 4, 7])  # with 0 and 6 too few side crossings are in the picture
+def test_a_corner_without_hash_marks_is_solved_where_the_game_knows_the_camera(seed: int) -> None:
+    """From the side a long lens shows the far side line, yard lines and a number or two, no hash marks."""
+    rng = np.random.default_rng(seed)
+    field = get_standard("canadian")
+    centre = np.array([47.0, -22.0, 18.0])
+    focus = np.array([rng.uniform(84, 96), rng.uniform(40, 50), 0.0])
+    d = focus - centre
+    pan, tilt = np.degrees(np.arctan2(d[0], d[1])), np.degrees(np.arctan2(-d[2], np.hypot(d[0], d[1])))
+    focal = 1280 * np.linalg.norm(d) / rng.uniform(24, 32)
+    camera = Camera(1280, 720, centre, float(pan), float(tilt), -0.5, float(focal), 0.0, 0.2, field.width_yd)
+    marks = simulate_marks(rng, camera, field, row_recall=0.0, false_share=0.0)
+    shared = np.array([-0.5, 0.0, 0.0, *centre, 0.2, field.number_rows_yd[0]])
+    prior = CameraPrior("sideline", shared, np.diag([0.02, 0.002, 0.001, 0.2, 0.2, 0.1, 0.02, 0.1]) ** 2, 8.0,
+                        field.hash_from_sideline_yd)  # fmt: skip
+    belief = belief_of(field, False, prior)
+    found = solve_frame_from(marks, field, field.hash_from_sideline_yd, shared, False, belief)
+    assert found is not None and found.accepted, found
+    assert found.parameters[0] == pytest.approx(pan, abs=0.1)
+    assert found.parameters[3] == pytest.approx(np.log(focal), abs=0.02)
+
+
 def _from_behind(field: FieldStandard, rng: np.random.Generator, span_yd: float) -> Camera:
     """A long lens behind x = 0 that shows ``span_yd`` of the field's width."""
     centre = np.array([-50.0, field.width_yd / 2 + rng.normal(0, 2), rng.uniform(14, 19)])
