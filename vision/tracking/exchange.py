@@ -3,7 +3,8 @@
 Wherever two men of the answer come close, both ways to go on are compared: each with his own later boxes,
 or each with the other's. Boxes during the meeting are left out; the boxes before and after are smoothed by
 themselves, carried to the middle of the meeting, and what is left between them (place, velocity) and the
-kits say which way is likelier. Boxes of a meeting that was changed are given out anew by `identities`.
+kits say which way is likelier; so do the jersey numbers read at any time before and after. Boxes of a
+meeting that was changed are given out anew by `identities`.
 """
 
 from __future__ import annotations
@@ -29,7 +30,9 @@ class ExchangeSettings:
     longest_s: of a meeting, each way; window_s: of boxes looked at before and after; least_gain: in natural
     log units; kit_window_s: of kits looked at before and after (a kit stays, a path does not);
     correlated: as in `identities.PathSettings`. standing: how men move who were slow
-    before and after (linemen in their stance): slow_yd_per_s bounds the speed of all four halves."""
+    before and after (linemen in their stance): slow_yd_per_s bounds the speed of all four halves.
+    number_weight, number_limit: of what the jersey numbers read before and after say (2,075 meetings of men
+    of one side, 143 of them exchanged: 1 to 1.3 against what the paths say)."""
 
     meet_yd: float = 1.3
     within_yd: float = 0.9
