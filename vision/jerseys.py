@@ -115,8 +115,13 @@ def with_evidence(tracks: Tracks, looks: NumberLooks | None, detections: Detecti
         mine = place[rows]
         mine = mine[mine >= 0]
         if len(mine):
-            evidence[k] = half_seen(each[mine].sum(0) / (1 + CORRELATED * (len(mine) - 1)))
+            evidence[k] = of_looks(each[mine].sum(0), len(mine))
     return replace(tracks, number_evidence=evidence)
+
+
+def of_looks(total: np.ndarray, count: float) -> np.ndarray:
+    """(NUMBERS,) log-likelihoods from the sum of `count` looks at one man, which err together."""
+    return half_seen(total / (1 + CORRELATED * max(count - 1, 0)))
 
 
 def half_seen(evidence: np.ndarray) -> np.ndarray:

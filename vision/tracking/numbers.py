@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.jerseys.reader import NUMBERS, number_log_likelihood
-from vision.jerseys import CORRELATED, NumberLooks, half_seen, misread
+from vision.jerseys import NumberLooks, misread, of_looks
 
 CLEAR = 0.4
 """A box covered by more shows much of the man before it, and may show his number."""
@@ -72,8 +72,8 @@ def read_of_pieces(pieces: list[np.ndarray], looks: Looks | None, clear: np.ndar
 
 def evidence(total: np.ndarray, count: np.ndarray) -> np.ndarray:
     """(K,NUMBERS) log-likelihoods from sums (K,NUMBERS) of `count` (K,) looks, which err together."""
-    even = total / (1 + CORRELATED * np.maximum(count - 1, 0))[:, None]
-    return misread(np.array([half_seen(one) for one in even]).reshape(-1, NUMBERS))
+    each = [of_looks(one, float(n)) for one, n in zip(total, count, strict=True)]
+    return misread(np.array(each).reshape(-1, NUMBERS))
 
 
 def one_number(before: np.ndarray, after: np.ndarray) -> np.ndarray:
