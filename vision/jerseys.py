@@ -52,6 +52,35 @@ class NumberLooks:
     looks: np.ndarray
 
 
+@dataclass(frozen=True)
+class Looks:
+    """row (N,): every box's row of `says`, -1 where nobody looked; says (M,NUMBERS): log of how much likelier
+    the look is under each number than without looking."""
+
+    row: np.ndarray
+    says: np.ndarray
+
+    def select(self, boxes: np.ndarray) -> Looks:
+        """Of some boxes, in that order."""
+        return Looks(self.row[boxes], self.says)
+
+    def at(self, boxes: np.ndarray) -> np.ndarray:
+        """(K,NUMBERS) what the looks at some boxes say; boxes nobody looked at are left out."""
+        rows = self.row[boxes]
+        return np.asarray(self.says[rows[rows >= 0]])
+
+
+def looks_at(boxes: int, looks: NumberLooks | None) -> Looks:
+    """Of all boxes of a clip (none looked at without `looks`). Raises ValueError for another clip's looks."""
+    row = np.full(boxes, -1)
+    if looks is None or not len(looks.box):
+        return Looks(row, np.zeros((0, NUMBERS)))
+    if looks.box[-1] >= boxes:
+        raise ValueError(f"looks: box {looks.box[-1]} of a clip that has {boxes} boxes")
+    row[looks.box] = np.arange(len(looks.box))
+    return Looks(row, number_log_likelihood(looks.looks))
+
+
 class LookCollector:
     """Takes looks at the men of some frames while a clip is decoded, in order."""
 
@@ -105,17 +134,12 @@ def with_evidence(tracks: Tracks, looks: NumberLooks | None, detections: Detecti
     evidence = np.zeros((p, NUMBERS))
     if looks is None or not len(looks.box) or not p:
         return replace(tracks, number_evidence=evidence)
-    if looks.box[-1] >= len(detections):
-        raise ValueError(f"looks: box {looks.box[-1]} of a clip that has {len(detections)} boxes")
-    each = number_log_likelihood(looks.looks)
-    place = np.full(len(detections), -1)
-    place[looks.box] = np.arange(len(looks.box))
+    each = looks_at(len(detections), looks)
     for k in range(p):
         rows = tracks.box_index[k][(tracks.box_index[k] >= 0) & ~tracks.uncertain[k]]
-        mine = place[rows]
-        mine = mine[mine >= 0]
+        mine = each.at(rows)
         if len(mine):
-            evidence[k] = of_looks(each[mine].sum(0), len(mine))
+            evidence[k] = of_looks(mine.sum(0), len(mine))
     return replace(tracks, number_evidence=evidence)
 
 

@@ -236,7 +236,7 @@ def test_a_long_lens_that_shows_one_hash_row_is_solved_where_the_game_knows_the_
     assert found.parameters[3] == pytest.approx(np.log(focal), abs=0.02)
 
 
-@pytest.mark.parametrize("seed", [2, 3, 4, 7])  # with 0 and 6 too few side crossings are in the picture
+@pytest.mark.parametrize("seed", [1, 2, 3, 4, 5, 7])  # 0 and 6 leave fewer than three side crossings
 def test_a_corner_without_hash_marks_is_solved_where_the_game_knows_the_camera(seed: int) -> None:
     """From the side a long lens shows the far side line, yard lines and a number or two, no hash marks."""
     rng = np.random.default_rng(seed)

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from models.jerseys.reader import NUMBERS
+from vision.jerseys import Looks
 from vision.records import Detections
 from vision.tracking.exchange import exchange_tails
 from vision.tracking.joining import Chain
-from vision.tracking.numbers import Looks
 from vision.tracking.places import find_places
 
 FRAMES, FPS = 90, 30.0

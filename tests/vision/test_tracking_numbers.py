@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from models.jerseys.reader import LOOK_COLUMNS, NUMBERS
-from vision.jerseys import NumberLooks
-from vision.tracking.numbers import Looks, evidence, looks_at, one_number, read_of_pieces, sums_of, together
+from vision.jerseys import Looks, NumberLooks, looks_at
+from vision.tracking.numbers import evidence, one_number, read_of_pieces, sums_of, together
 
 
 def reading(number: int, sure: float = 0.95) -> np.ndarray:
@@ -59,6 +59,8 @@ def test_looks_are_found_at_their_boxes_also_of_two_films():
     assert both.says[both.row[[1, 4, 6]]].argmax(1).tolist() == [54, 22, 7]
     picked = both.select(np.array([6, 0, 1]))
     assert picked.says[picked.row[[0, 2]]].argmax(1).tolist() == [7, 54] and picked.row[1] == -1
+    with pytest.raises(ValueError, match="box 4 of a clip that has 3"):  # another clip's looks
+        looks_at(3, NumberLooks(np.array([1, 4], np.int32), np.array([look(5, 4), look(2, 2)])))
     assert not len(looks_at(4, None).says) and (looks_at(4, None).row == -1).all()
 
 

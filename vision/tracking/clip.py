@@ -8,12 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from vision.jerseys import NumberLooks
+from vision.jerseys import NumberLooks, looks_at
 from vision.records import OTHER, Detections, Tracks
 from vision.tracking.evidence import Evidence
 from vision.tracking.identities import Paths, PathSettings, doubt, drop_doubles, paths_of, smooth_boxes
 from vision.tracking.joining import Chain, JoinSettings, join_pieces
-from vision.tracking.numbers import looks_at
 from vision.tracking.pieces import PieceSettings, trace_pieces
 from vision.tracking.places import Places, find_places
 from vision.tracking.teams import kit_offsets, official_log_odds, side_log_odds

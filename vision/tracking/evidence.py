@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from vision.jerseys import Looks
 from vision.records import Detections
-from vision.tracking.numbers import Looks
 from vision.tracking.places import Places
 
 

@@ -13,10 +13,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from vision.jerseys import Looks
 from vision.records import Detections
 from vision.tracking.joining import Chain
 from vision.tracking.motion import MotionModel, smooth
-from vision.tracking.numbers import CLEAR, Looks, evidence, one_number, sums_of
+from vision.tracking.numbers import CLEAR, evidence, one_number, sums_of
 from vision.tracking.places import Places
 
 DEAREST_D2 = 60.0
@@ -113,12 +114,10 @@ def _by_numbers(
     total, count = sums_of(box, looks, places.covered <= CLEAR)
     a, b, first, last = (np.array([getattr(m, n) for m in meetings]) for n in ("a", "b", "first", "last"))
 
-    def read(man: np.ndarray, after: bool) -> np.ndarray:
-        if after:
-            return evidence(total[man, -1] - total[man, last + 1], count[man, -1] - count[man, last + 1])
-        return evidence(total[man, first], count[man, first])
+    def read(man: np.ndarray, start: np.ndarray | int, end: np.ndarray | int) -> np.ndarray:
+        return evidence(total[man, end] - total[man, start], count[man, end] - count[man, start])
 
-    a0, a1, b0, b1 = read(a, False), read(a, True), read(b, False), read(b, True)
+    (a0, a1), (b0, b1) = ((read(man, 0, first), read(man, last + 1, -1)) for man in (a, b))
     gain = one_number(a0, b1) + one_number(b0, a1) - one_number(a0, a1) - one_number(b0, b1)
     return np.clip(s.number_weight * gain, -s.number_limit, s.number_limit)
 

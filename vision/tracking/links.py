@@ -44,7 +44,8 @@ WAYS = (
     Way(*_FITTED, volume=1.82, height=1.59, kit=1.59, followed=1.31, number=1.0, extra=1.0),
 )
 """The weights of the last two are proportional to a logistic regression on 31,600 pairs of true links of 124
-rendered plays of 21 games against the same links exchanged; hard pairs .82 right, by motion alone .76."""
+rendered plays of 21 games against the same links exchanged; hard pairs .82 right, by motion alone .76.
+What numbers say is not fitted: it counts as the log odds that it is."""
 
 
 @dataclass(frozen=True)

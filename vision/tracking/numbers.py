@@ -6,39 +6,15 @@ and after does, also where neither look is sure enough to name it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from models.jerseys.reader import NUMBERS, number_log_likelihood
-from vision.jerseys import NumberLooks, misread, of_looks
+from models.jerseys.reader import NUMBERS
+from vision.jerseys import Looks, misread, of_looks
 
 CLEAR = 0.4
 """A box covered by more shows much of the man before it, and may show his number."""
 PRIOR = 1.0 / NUMBERS
 """Chance of every number before looking: rosters are not known here."""
-
-
-@dataclass(frozen=True)
-class Looks:
-    """row (N,): every box's row of `says`, -1 where nobody looked; says (M,NUMBERS): log of how much likelier
-    the look is under each number than without looking."""
-
-    row: np.ndarray
-    says: np.ndarray
-
-    def select(self, boxes: np.ndarray) -> Looks:
-        """Of some boxes, in that order."""
-        return Looks(self.row[boxes], self.says)
-
-
-def looks_at(boxes: int, looks: NumberLooks | None) -> Looks:
-    """Of all boxes of a clip (none looked at without `looks`)."""
-    row = np.full(boxes, -1)
-    if looks is None or not len(looks.box):
-        return Looks(row, np.zeros((0, NUMBERS)))
-    row[looks.box] = np.arange(len(looks.box))
-    return Looks(row, number_log_likelihood(looks.looks))
 
 
 def together(one: Looks, two: Looks) -> Looks:
@@ -64,9 +40,8 @@ def read_of_pieces(pieces: list[np.ndarray], looks: Looks | None, clear: np.ndar
     total, count = np.zeros((len(pieces), NUMBERS)), np.zeros(len(pieces))
     for k, rows in enumerate(pieces if looks is not None else ()):
         assert looks is not None
-        mine = looks.row[rows[clear[rows]]]
-        mine = mine[mine >= 0]
-        total[k], count[k] = looks.says[mine].sum(0), len(mine)
+        mine = looks.at(rows[clear[rows]])
+        total[k], count[k] = mine.sum(0), len(mine)
     return evidence(total, count)
 
 
