@@ -27,6 +27,7 @@ from models.marks.finder import MarkFinder
 from models.routes.classifier import RouteClassifier
 from vision.charting import line_of_scrimmage
 from vision.clicking import read_clicks
+from vision.every_frame import cameras_of_every_frame, tracks_of_every_frame
 from vision.film import PICTURES, open_clip, read_picture
 from vision.from_tables import play_tables
 from vision.hidden_boxes import with_hidden_boxes
@@ -244,12 +245,12 @@ def tables_of_play(
     reasons = [r for r in (plays["look_reason"], *remarks) if r]
     plays["look"] = bool(plays["look"] or remarks)
     plays["look_reason"] = "; ".join(dict.fromkeys(reasons))
-    tables["tracks"] = with_hidden_boxes(tables["tracks"], passes[0][1])
+    boxed = with_hidden_boxes(tables["tracks"], passes[0][1])
+    tables["tracks"] = tracks_of_every_frame(boxed, passes[0][0].step, passes[0][0].pts_s)
     if uncertain:
         _blank_places(tables)
     named = tables["tracks"]["team"].isin(["offense", "defense", "official"])
     tables["tracks"]["team"] = tables["tracks"]["team"].where(named, None)
-    tables["tracks"]["frame"] = tables["tracks"]["frame"] * passes[0][0].step
     tables["cameras"] = [r for item in passes for r in camera_rows(item[0], item[1])]
     return [clip_row(*item, play_id) for item in passes], tables
 
@@ -315,25 +316,9 @@ def clip_row(film: FilmPass, cameras: ClipCameras, view: str, play_id: str) -> d
 
 def camera_rows(film: FilmPass, cameras: ClipCameras) -> list[dict[str, Any]]:
     """Rows of `cameras`, one per frame of the file (frames stepped over get their neighbours' mean)."""
-    full = every_frame(cameras, film.step, len(film.pts_s))
+    full = cameras_of_every_frame(cameras, film.step, len(film.pts_s))
     table = cameras_table(full, film.clip_id, film.pts_s).drop(columns=["covariance"])
     return table.to_dict("records")  # type: ignore[return-value]
-
-
-def every_frame(cameras: ClipCameras, step: int, frames: int) -> ClipCameras:
-    """Cameras of every frame of the file from those of every `step`-th."""
-    if step == 1 or not len(cameras):
-        return cameras
-    at = np.arange(frames) / step
-    low = np.minimum(at.astype(int), len(cameras) - 1)
-    high = np.minimum(low + (at > low), len(cameras) - 1)
-    weight = np.where(high > low, at - low, 0.0)[:, None]
-    parameters = cameras.parameters[low] * (1 - weight) + cameras.parameters[high] * weight
-    between = (high > low).astype(np.uint8)
-    return replace(
-        cameras, status=np.maximum.reduce([cameras.status[low], cameras.status[high], between]),
-        parameters=parameters, covariance=cameras.covariance[low], sd_px=cameras.sd_px[low], _cache={},
-    )  # fmt: skip
 
 
 def calibrate_film(path: Path, standard: str, clicks: Path | None = None) -> tuple[ClipCameras, np.ndarray]:

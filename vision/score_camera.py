@@ -27,8 +27,9 @@ from calibration.prior import Clicks
 from calibration.standards import FieldStandard, get_standard
 from models.evaluation.camera import score_clip
 from models.evaluation.tally import Tally
-from vision.analyze import FilmPass, every_frame, solve_pass
+from vision.analyze import FilmPass, solve_pass
 from vision.batch import asks
+from vision.every_frame import cameras_of_every_frame
 
 CLICK_SD_PX = 2.0
 TIMED_CLIPS = 2
@@ -141,7 +142,7 @@ def solve_all(clips: list[TrueClip], field: FieldStandard) -> list[ClipCameras]:
 
 
 def _figures(found: ClipCameras, clip: TrueClip, field: FieldStandard) -> dict[str, Any]:
-    full = every_frame(found, clip.film.step, len(clip.film.pts_s))
+    full = cameras_of_every_frame(found, clip.film.step, len(clip.film.pts_s))
     return score_clip(full, clip.truth, clip.feet, field)
 
 

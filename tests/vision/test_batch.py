@@ -22,9 +22,10 @@ from calibration.evidence import ClipEvidence
 from calibration.standards import get_standard
 from models.detector.detector import SHIPPED
 from vision import batch
-from vision.analyze import FilmPass, camera_rows, clip_row, every_frame, half_turn, spot_of
+from vision.analyze import FilmPass, camera_rows, clip_row, half_turn, spot_of
 from vision.batch import plan_plays
 from vision.charting import read_sheet
+from vision.every_frame import cameras_of_every_frame
 from vision.film import open_clip, write_film
 from vision.plays.game_sides import kit_text
 from vision.records import Detections
@@ -67,7 +68,7 @@ def test_cameras_of_skipped_frames_lie_between_their_neighbours() -> None:
     some = ClipCameras(
         640, 360, 160 / 3, np.zeros(3, np.uint8), p, np.zeros((3, 9, 9), np.float32), np.full(3, 0.5), "ncaa"
     )
-    full = every_frame(some, 2, 6)
+    full = cameras_of_every_frame(some, 2, 6)
     assert len(full) == 6
     assert full.parameters[:, 0].tolist() == pytest.approx([0, 1, 2, 4, 6, 6])
     assert full.status.tolist() == [MEASURED, INTERPOLATED, MEASURED, INTERPOLATED, MEASURED, MEASURED]
