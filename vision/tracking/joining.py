@@ -2,7 +2,8 @@
 
 Three kinds of flow (side A, side B, officials) run through the same pieces; a piece carries at most one
 unit. A unit enters at a piece, passes along links to later pieces and leaves; entering and leaving
-inside the picture in the middle of the clip cost more than at the picture's edge or at the clip's ends.
+inside the picture in the middle of the clip cost more than at the picture's edge or at the clip's ends, and
+entering there most: who comes out of nowhere is seldom a man whom the rules put on the field.
 Every cost is minus a log likelihood (ratio to "this piece is nobody"). Two programmes (SciPy's HiGHS):
 the first lets a piece be shared among the kinds and so finds nearly every kind; with kinds given there are
 three separate network flows, whose answers are whole numbers, and branching is left for few pieces.
@@ -25,6 +26,7 @@ from vision.tracking.evidence import Evidence
 from vision.tracking.links import BY_MOTION, WAYS, Candidates, agreed, cheapest, next_of_one, same_kit
 from vision.tracking.motion import MotionModel, smooth
 from vision.tracking.numbers import CLEAR, one_number, read_of_pieces
+from vision.tracking.overlap import OverlapSettings, without_overlap
 
 KIT_BOXES, KIT_LIMIT = 30, 20.0
 """So many boxes at a piece's ends tell its kit for a link; the most that they say in sum."""
@@ -46,7 +48,8 @@ class JoinSettings:
     other_exists: float = 3.0
     enter_start: float = 1.0
     enter_edge: float = 3.0
-    enter_inside: float = 5.0
+    enter_inside: float = 8.0
+    leave_inside: float = 5.0
     longest_gap_s: float = 3.0
     longest_gap_edge_s: float = 7.0
     miss_per_s: float = 0.4
@@ -62,6 +65,7 @@ class JoinSettings:
     others: int = 40
     bystanders: BystanderSettings = BystanderSettings()
     crew: CrewSettings = CrewSettings()
+    overlap: OverlapSettings = OverlapSettings()
     slow_yd_per_s: float = 1.0
     model: MotionModel = MotionModel(q=9.0, tau_s=1.2)
     standing: MotionModel = MotionModel(q=1.5, tau_s=1.2)
@@ -106,7 +110,7 @@ def join_pieces(
     followed (N,): whom the pass forward followed from box to box (see `trace_pieces`).
     """
     s = settings or JoinSettings()
-    pieces = [q for q in pieces if len(q) >= s.least_boxes]
+    pieces = without_overlap([q for q in pieces if len(q) >= s.least_boxes], e, s.overlap)
     if not pieces:
         return []
     table = _describe(pieces, e, width_yd, followed, s)
@@ -209,12 +213,13 @@ def _squared(nu: np.ndarray, sigma: np.ndarray) -> np.ndarray:
 def _ends(t: _Pieces, d: Detections, s: JoinSettings) -> tuple[np.ndarray, np.ndarray]:
     start, end = d.pts_s[0], d.pts_s[-1]
 
-    def cost(time: np.ndarray, limit: float, edge: np.ndarray) -> np.ndarray:
-        inside = s.enter_edge + (s.enter_inside - s.enter_edge) * (1 - np.clip(2 * edge, 0, 1))
+    def cost(time: np.ndarray, limit: float, edge: np.ndarray, amid: float) -> np.ndarray:
+        inside = s.enter_edge + (amid - s.enter_edge) * (1 - np.clip(2 * edge, 0, 1))
         near = np.clip(np.abs(time - limit) / 0.5, 0, 1)
         return np.asarray(s.enter_start + (inside - s.enter_start) * near)
 
-    return cost(d.pts_s[t.first], start, t.edge_first), cost(d.pts_s[t.last], end, t.edge_last)
+    enter = cost(d.pts_s[t.first], start, t.edge_first, s.enter_inside)
+    return enter, cost(d.pts_s[t.last], end, t.edge_last, s.leave_inside)
 
 
 def _solve(
