@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+import platform
 from pathlib import Path
 
 import cv2
@@ -12,7 +13,7 @@ import torch
 
 from models.detector.detector import INPUT_WIDTH_PX, SHIPPED, Detector
 from models.detector.network import KINDS, WeightsError, build_network, load_network, read_state
-from models.detector.runtime import OpenVinoBackend, TorchBackend, prepare, select_boxes
+from models.detector.runtime import OpenVinoBackend, TorchBackend, bf16_on_cpu, prepare, select_boxes
 from models.evaluation.detector import summarise
 from models.training.frames import LabelError, read_label_folder
 from models.training.start_weights import start_state
@@ -176,6 +177,21 @@ def test_both_back_ends_agree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     assert len(sure) >= 3
     iou = box_iou(torch.from_numpy(sure.xyxy_px), torch.from_numpy(b.xyxy_px))
     assert (iou.max(1).values > 0.9).float().mean() >= 0.95
+
+
+def test_numbers_are_as_short_as_the_processor_computes_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Asked of OpenVINO, of PyTorch and of the kernel (Linux's flags): bf16 is never imitated."""
+    import openvino as ov
+
+    kinds = ov.Core().get_property("CPU", "OPTIMIZATION_CAPABILITIES")
+    assert OpenVinoBackend(SHIPPED).precision == ("bf16" if "BF16" in kinds else "f32")
+    kernel = Path("/proc/cpuinfo")
+    if kernel.exists() and platform.machine() == "x86_64":
+        assert bf16_on_cpu() == bool({"avx512_bf16", "amx_bf16"} & set(kernel.read_text().split()))
+    monkeypatch.setattr(torch.cpu, "get_capabilities", lambda: {"avx512_f": True})
+    assert not bf16_on_cpu()
+    if SHIPPED.exists():
+        assert not TorchBackend(SHIPPED, device="cpu").half
 
 
 @pytest.mark.parametrize("film", [1920, 1280, 960, 852])
