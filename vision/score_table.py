@@ -67,6 +67,8 @@ GROUPS: tuple[tuple[str, tuple[Row, ...]], ...] = (
          "receivers with one lasting pair, snap to arrival", "value"),
         ("underneath men, one lasting pair",
          "underneath defenders with one lasting pair, snap to arrival", "value"),
+        ("receivers, one name (IDF1) to arrival", "receivers with one name, snap to arrival", "value"),
+        ("underneath men, one name (IDF1)", "underneath defenders with one name, snap to arrival", "value"),
         ("team right", "team right", "value"),
         ("role right", "role right", "value"),
         ("receiver number and side right", "receiver number and side right", "value"),

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import linear_sum_assignment
 
+from models.evaluation.one_name import KEPT_SHARE, SEEN_SHARE, kept_by_mapping
 from models.evaluation.play_figures import given, score_kind, score_names, score_passing, score_twelve
 from models.evaluation.tally import Tally
 
@@ -23,7 +24,6 @@ OFFICIAL_GATE_YD = 1.0
 RECEIVERS, COVERERS = ("WR", "TE", "RB"), ("LB", "S", "CB")
 UNDERNEATH_YD = 12.0
 """A linebacker, corner or safety less deep than this at the throw counts as an underneath defender."""
-KEPT_SHARE, SEEN_SHARE = 0.9, 0.5
 
 
 def match_people(
@@ -178,9 +178,9 @@ def score_to_arrival(
 ) -> None:
     """One identity from the snap to the ball's arrival: receivers, and defenders underneath.
 
-    Counted twice: with every instant matched by itself, where two men within half a yard of each other seem
-    to exchange names when their errors cross; and with pairs that last, where men who exchange names in the
-    last moment and do not part by a yard seem to keep them. The truth lies between."""
+    Counted three ways: with every instant matched by itself, where two men within half a yard of each other
+    seem to exchange names when their errors cross; with pairs that last, where men who exchange names in the
+    last moment and do not part by a yard seem to keep them; and by the mapping of IDF1 (`one_name`)."""
     if pd.isna(play.get("arrival_s")) or pd.isna(play.get("throw_s")):
         return
     snap, throw, arrival = (round(float(play[f"{n}_s"]) * fps) for n in ("snap", "throw", "arrival"))
@@ -189,9 +189,15 @@ def score_to_arrival(
     at_throw = by_true.get(throw, true.iloc[:0])
     depth = float(play["direction"]) * (at_throw["x_field_yd"] - float(play["los_field_yd"]))
     under = {str(p) for p in at_throw.loc[depth < UNDERNEATH_YD, "player_id"]}
+    counts = {}
     for lasting, name in ((False, "one identity"), (True, "one lasting pair")):
         matched = identity_map(found, true, snap, arrival, step, lasting)
-        for true_id, kept in kept_identities(by_true, matched, snap, arrival, step).items():
+        counts[name] = kept_identities(by_true, matched, snap, arrival, step)
+    in_view = {f: _in_view(by_true[f]) for f in range(snap, arrival + 1, step) if f in by_true}
+    players = _instants(found[found["team"] != "official"])
+    counts["one name"] = kept_by_mapping(players, in_view, list(in_view))
+    for name, men in counts.items():
+        for true_id, kept in men.items():
             if roles.get(true_id) in RECEIVERS:
                 tally.hit(f"receivers with {name}, snap to arrival", kept)
             elif roles.get(true_id) in COVERERS and true_id in under:
