@@ -33,8 +33,8 @@ def kept_by_mapping(
     by_found: Mapping[int, pd.DataFrame], by_true: Mapping[int, pd.DataFrame], frames: Sequence[int]
 ) -> dict[str, bool]:
     """True id -> whether his name by the mapping is within a yard of him on nine tenths of the instants on
-    which he is in view, and on the first and the last of them. A man near whom nobody ever was is asked only if he was in
-    view half of the time.
+    which he is in view, and on the first and the last of them. A man near whom nobody ever was is asked only
+    if he was in view half of the time.
 
     by_found, by_true: rows with player_id and places by frame; of the truth the men in view only.
     """
