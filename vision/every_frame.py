@@ -42,14 +42,13 @@ def tracks_of_every_frame(rows: pd.DataFrame, step: int, pts_s: np.ndarray) -> p
     after = rows.shift(-1)
     pairs = (rows["player_id"] == after["player_id"]) & (after["frame"] == rows["frame"] + step)
     first, last = rows[pairs], after[pairs]
+    start, end = (part[list(BETWEEN)].to_numpy(float) for part in (first, last))
+    observed = first["observed"].to_numpy(bool) & last["observed"].to_numpy(bool)
     frame, times = first["frame"].to_numpy(int), np.asarray(pts_s, float)
     parts = [rows]
     for k in range(1, step):
         since = times[frame + k] - times[frame]
         share = (since / (times[frame + step] - times[frame]))[:, None]
-        ends = (part[list(BETWEEN)].to_numpy(float) for part in (first, last))
-        places = dict(zip(BETWEEN, ((1 - share) * next(ends) + share * next(ends)).T, strict=True))
-        observed = first["observed"].to_numpy(bool) & last["observed"].to_numpy(bool)
-        times_s = first["t_s"] + since
-        parts.append(first.assign(frame=frame + k, t_s=times_s, observed=observed, **places))
+        places = dict(zip(BETWEEN, ((1 - share) * start + share * end).T, strict=True))
+        parts.append(first.assign(frame=frame + k, t_s=first["t_s"] + since, observed=observed, **places))
     return pd.concat(parts).sort_index(kind="stable").reset_index(drop=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import warnings
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import cv2
 import numpy as np
@@ -74,6 +74,11 @@ def bf16_on_cpu() -> bool:
     return any(bool(has.get(name)) for name in ("avx512_bf16", "amx_bf16", "bf16"))
 
 
+def openvino_precision(core: Any) -> str:
+    """The shortest numbers in which OpenVINO's CPU plug-in (of `openvino.Core()`) computes itself."""
+    return "bf16" if "BF16" in core.get_property("CPU", "OPTIMIZATION_CAPABILITIES") else "f32"
+
+
 class TorchBackend:
     """PyTorch: bf16 autocast where the processor or GPU has it, else fp32. half: None = that; False: fp32."""
 
@@ -104,16 +109,13 @@ class OpenVinoBackend:
     name = "openvino"
 
     def __init__(self, weights: Path, threads: int | None = None, precision: str | None = None) -> None:
-        self.weights = Path(weights)
-        self.threads = threads or os.cpu_count() or 1
-        self.precision = precision or self._best_precision()
-        self._compiled: dict[tuple[int, ...], object] = {}
-
-    @staticmethod
-    def _best_precision() -> str:
         import openvino as ov
 
-        return "bf16" if "BF16" in ov.Core().get_property("CPU", "OPTIMIZATION_CAPABILITIES") else "f32"
+        self.openvino, self.core = ov, ov.Core()
+        self.weights = Path(weights)
+        self.threads = threads or os.cpu_count() or 1
+        self.precision = precision or openvino_precision(self.core)
+        self._compiled: dict[tuple[int, ...], object] = {}
 
     def _model_file(self, shape: tuple[int, ...]) -> Path:
         base = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "underneath"
@@ -121,12 +123,9 @@ class OpenVinoBackend:
         return base / name
 
     def _compile(self, shape: tuple[int, ...]) -> object:
-        import openvino as ov
-
-        core = ov.Core()
         path = self._model_file(shape)
         if path.exists():
-            model = core.read_model(path)
+            model = self.core.read_model(path)
         else:
             network = load_network(self.weights)
             with torch.inference_mode(), warnings.catch_warnings():
@@ -134,15 +133,15 @@ class OpenVinoBackend:
                 example = torch.zeros(shape)
                 network(example)  # anchors are made at the first call of a shape; trace after that
                 traced = torch.jit.trace(network, example, strict=False, check_trace=False)
-                model = ov.convert_model(traced, example_input=example, input=list(shape))
+                model = self.openvino.convert_model(traced, example_input=example, input=list(shape))
             path.parent.mkdir(parents=True, exist_ok=True)
             partial = path.with_name(f"{path.stem}.{os.getpid()}.xml")
-            ov.save_model(model, partial, compress_to_fp16=True)
+            self.openvino.save_model(model, partial, compress_to_fp16=True)
             partial.with_suffix(".bin").replace(path.with_suffix(".bin"))
             partial.replace(path)
-            model = core.read_model(path)
+            model = self.core.read_model(path)
         config = {"INFERENCE_PRECISION_HINT": self.precision, "INFERENCE_NUM_THREADS": self.threads}
-        return core.compile_model(model, "CPU", config)
+        return self.core.compile_model(model, "CPU", config)
 
     def __call__(self, images: np.ndarray) -> torch.Tensor:
         shape = tuple(images.shape)
