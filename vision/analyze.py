@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from calibration.clip import LOST, ClipCameras, cameras_table
 from calibration.evidence import ClipEvidence, EvidenceCollector
@@ -29,8 +30,8 @@ from vision.charting import line_of_scrimmage
 from vision.clicking import read_clicks
 from vision.every_frame import cameras_of_every_frame, tracks_of_every_frame
 from vision.film import PICTURES, open_clip, read_picture
+from vision.film_boxes import loose_boxes, with_film_boxes
 from vision.from_tables import play_tables
-from vision.hidden_boxes import with_hidden_boxes
 from vision.jerseys import LookCollector, NumberLooks, name_numbers, rosters_of, with_evidence
 from vision.number_roles import renumbered, roster_says
 from vision.plays import understand_play
@@ -245,14 +246,28 @@ def tables_of_play(
     reasons = [r for r in (plays["look_reason"], *remarks) if r]
     plays["look"] = bool(plays["look"] or remarks)
     plays["look_reason"] = "; ".join(dict.fromkeys(reasons))
-    boxed = with_hidden_boxes(tables["tracks"], passes[0][1])
-    tables["tracks"] = tracks_of_every_frame(boxed, passes[0][0].step, passes[0][0].pts_s)
+    tables["tracks"], tables["loose_boxes"] = _boxed(tables["tracks"], play.tracks, passes)
+    tables["loose_boxes"] = tables["loose_boxes"].assign(play_id=play_id)
     if uncertain:
         _blank_places(tables)
     named = tables["tracks"]["team"].isin(["offense", "defense", "official"])
     tables["tracks"]["team"] = tables["tracks"]["team"].where(named, None)
     tables["cameras"] = [r for item in passes for r in camera_rows(item[0], item[1])]
     return [clip_row(*item, play_id) for item in passes], tables
+
+
+def _boxed(
+    rows: pd.DataFrame, tracks: Tracks, passes: Sequence[tuple[FilmPass, ClipCameras, str]]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows of `tracks` with their boxes settled, for every frame of the film whose frames the tracks have,
+    and rows of `loose_boxes` (frames of that film that were read)."""
+    shown = [p for p in passes if p[0].clip_id == tracks.clip_id]
+    film, cameras, _ = (shown or passes)[0]
+    box_row = tracks.box_index[np.nonzero(tracks.present)]
+    boxed = with_film_boxes(rows, cameras, film.detections, box_row)
+    loose = loose_boxes(boxed, film.detections)
+    loose = loose.assign(clip_id=film.clip_id, frame=loose["frame"] * film.step)
+    return tracks_of_every_frame(boxed, film.step, film.pts_s), loose
 
 
 def fuse(

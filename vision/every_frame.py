@@ -9,7 +9,10 @@ import pandas as pd
 
 from calibration.clip import ClipCameras
 
-BETWEEN = ("x_field_yd", "y_field_yd", "sd_yd", "speed_yd_per_s", "x0_px", "y0_px", "x1_px", "y1_px")
+BETWEEN = (
+    "x_field_yd", "y_field_yd", "sd_yd", "speed_yd_per_s", "x0_px", "y0_px", "x1_px", "y1_px",
+    "box_confidence",
+)  # fmt: skip
 """Columns of `tracks` that are taken in a straight line from one frame read to the next."""
 
 

@@ -215,7 +215,8 @@ def tally_of(folder: Path, season: Season, standard: str) -> Tally:
             tally.tracks.append(identity_counts(ours.dropna(subset=["x_field_yd"]), theirs))
         if len(ours) and "boxes" in truth:
             boxes = truth["boxes"][truth["boxes"]["clip_id"] == clip.clip_id]
-            add_boxes(tally, ours, boxes, (int(clip.width_px), int(clip.height_px)))
+            loose = found["loose_boxes"][found["loose_boxes"]["clip_id"] == clip.clip_id]
+            add_boxes(tally, ours, boxes, (int(clip.width_px), int(clip.height_px)), loose=loose)
     return tally
 
 

@@ -19,6 +19,8 @@ GROUPS: tuple[tuple[str, tuple[Row, ...]], ...] = (
         ("found in the second before the snap", "players found before the snap", "value"),
         ("boxes found on film (IoU 0.5)", "players' boxes found, after tracking (IoU 0.5)", "value"),
         ("boxes right on film", "boxes of players right, after tracking (IoU 0.5)", "value"),
+        ("boxes on film, AP50", "players' boxes after tracking: AP50", "value"),
+        ("boxes on film, AP50-95", "players' boxes after tracking: AP50-95", "value"),
         ("official taken for player", "official taken for a player, after tracking", "value"),
         ("place error, median yd", "position error yd", "median"),
         ("place error, 95th yd", "position error yd", "p95"),

@@ -11,6 +11,7 @@ from collections import deque
 
 import numpy as np
 
+from models.detector.agreement import agreed
 from models.detector.detector import INPUT_WIDTH_PX, KINDS, Boxes, Detector
 
 SHAPES = ((1920, 480), (1600, 576))
@@ -20,10 +21,10 @@ WHOLE_EVERY = 15
 SURE = 0.35
 MARGIN = 0.5
 """Room above and below the men, in heights of a man."""
-STILL_WIDTH_PX = 1600
+STILL_WIDTHS_PX = (1600, 1920)
 SMALL_PX = 64
-"""Men smaller than this at the detector's width gain by a larger look at a still (tuning film, 45 frames:
-AP50-95 0.734 at 1280 px, 0.761 at 1600); on a street video with larger people it loses some."""
+"""Men smaller than this at the detector's width gain by larger looks at a still; in a street video
+with larger people they lose some."""
 PLAYER = KINDS.index("player")
 
 
@@ -91,9 +92,16 @@ def _men(boxes: Boxes) -> np.ndarray:
 
 
 def detect_still(detector: Detector, bgr: np.ndarray, least: float = 0.05) -> Boxes:
-    """Boxes of a picture by itself ((H, W, 3) uint8 BGR); one with small men is looked at again, larger."""
+    """Boxes of a picture by itself ((H, W, 3) uint8 BGR): one with small men is looked at several times,
+    larger and mirrored, and the looks agree on every man."""
     boxes = detector.detect([bgr], least)[0]
     men = _men(boxes)
     scale = detector.input_width_px() / bgr.shape[1]
-    small = len(men) >= 4 and float(np.median(men[:, 3] - men[:, 1])) * scale < SMALL_PX
-    return detector.detect([bgr], least, STILL_WIDTH_PX)[0] if small else boxes
+    if len(men) < 4 or float(np.median(men[:, 3] - men[:, 1])) * scale >= SMALL_PX:
+        return boxes
+    looks = [detector.detect([bgr], least, width)[0] for width in STILL_WIDTHS_PX]
+    mirrored = detector.detect([np.ascontiguousarray(bgr[:, ::-1])], least, STILL_WIDTHS_PX[0])[0]
+    corners = mirrored.xyxy_px.copy()
+    corners[:, [0, 2]] = bgr.shape[1] - corners[:, [2, 0]]
+    looks += [boxes, Boxes(corners, mirrored.confidence, mirrored.kind)]
+    return agreed(looks).at_least(least)

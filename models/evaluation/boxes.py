@@ -12,6 +12,7 @@ import torch
 from scipy.optimize import linear_sum_assignment
 from torchvision.ops import box_iou
 
+from models.evaluation.precision import coco_matches
 from models.evaluation.tally import Tally
 
 CORNERS = ["x0_px", "y0_px", "x1_px", "y1_px"]
@@ -22,29 +23,37 @@ EVERY = 10
 RECALL = "players' boxes found, after tracking (IoU 0.5)"
 PRECISION = "boxes of players right, after tracking (IoU 0.5)"
 OFFICIAL = "official taken for a player, after tracking"
+AVERAGE = "players' boxes after tracking: AP50"
+AVERAGE_STRICT = "players' boxes after tracking: AP50-95"
+CONFIDENCE = "box_confidence"
 
 
 def add_boxes(
-    tally: Tally, found: pd.DataFrame, true: pd.DataFrame, size_px: tuple[int, int], every: int = EVERY
-) -> None:
-    """Count one clip. found: rows of `tracks`; true: rows with kind, visible, corners (px) and frame."""
+    tally: Tally, found: pd.DataFrame, true: pd.DataFrame, size_px: tuple[int, int], every: int = EVERY,
+    loose: pd.DataFrame | None = None,
+) -> None:  # fmt: skip
+    """Count one clip. found: rows of `tracks`; true: rows with kind, visible, corners (px) and frame; loose:
+    rows of `loose_boxes`, which count in the average precision only."""
     found = found[found["team"].isin(["offense", "defense"])].dropna(subset=CORNERS)
     true = true[true["kind"].isin(["player", "official"])]
     limits = np.array([*size_px, *size_px], np.float32)
     by_frame = dict(tuple(found.groupby("frame")))
+    players = loose[loose["kind"] == "player"] if loose is not None and len(loose) else None
+    others = dict(tuple(players.groupby("frame"))) if players is not None else {}
     for frame in np.unique(found["frame"])[::every]:
         rows = true[true["frame"] == frame]
         if not len(rows):
             continue
         theirs = rows[CORNERS].to_numpy(np.float32).clip(0, limits)
         ours = by_frame[frame][CORNERS].to_numpy(np.float32).clip(0, limits)
-        count_frame(
-            tally,
-            ours,
-            theirs,
-            (rows["kind"] == "player").to_numpy(),
-            (rows["visible"].to_numpy(float) >= SEEN_SHARE) & (theirs[:, 2] - theirs[:, 0] > 1),
-        )
+        player = (rows["kind"] == "player").to_numpy()
+        asked = (rows["visible"].to_numpy(float) >= SEEN_SHARE) & (theirs[:, 2] - theirs[:, 0] > 1)
+        count_frame(tally, ours, theirs, player, asked)
+        if CONFIDENCE in found:
+            all_of_them = pd.concat([by_frame[frame], *([others[frame]] if frame in others else [])])
+            sure = pd.to_numeric(all_of_them[CONFIDENCE]).fillna(0.0).to_numpy(float)
+            ours = all_of_them[CORNERS].to_numpy(np.float32).clip(0, limits)
+            rank_frame(tally, ours, sure, theirs, player & asked, ~asked)
 
 
 def count_frame(
@@ -68,3 +77,19 @@ def count_frame(
     taken = (iou[officials][:, ~used] >= 0.5).any(1) if len(ours) else np.zeros(officials.sum(), bool)
     tally.counts[f"{OFFICIAL}/n"] += int(officials.sum())
     tally.counts[f"{OFFICIAL}/right"] += int(taken.sum())
+
+
+def rank_frame(
+    tally: Tally, ours: np.ndarray, sure: np.ndarray, theirs: np.ndarray, asked: np.ndarray,
+    ignored: np.ndarray,
+) -> None:  # fmt: skip
+    """One frame's boxes for the average precision (COCO's rule): a box that matches nobody asked for but lies
+    on a man too hidden to be asked for counts neither way. sure (N,): confidence of our boxes (N, 4); asked,
+    ignored (M,) bool: of the true boxes (M, 4)."""
+    iou = box_iou(torch.from_numpy(ours), torch.from_numpy(theirs)).numpy()
+    right = coco_matches(iou[:, asked], sure)
+    spare = (iou[:, ignored] >= 0.5).any(1) & ~right[:, 0]
+    for name, columns in ((AVERAGE, slice(0, 1)), (AVERAGE_STRICT, slice(None))):
+        tally.counts[f"{name}/asked"] += int(asked.sum())
+        answers = zip(sure[~spare].tolist(), right[~spare, columns], strict=True)
+        tally.answers.setdefault(name, []).extend((c, tuple(r.tolist())) for c, r in answers)

@@ -1,8 +1,7 @@
 """Scores of a detector: average precision, precision and recall, and who is taken for whom.
 
-Matching and average precision are Ultralytics' own (``ap_per_class``: 101-point interpolation as in
-the COCO evaluation); this file adds the questions of our trade: officials called players, recall of
-small men.
+Matching and average precision by the rule of the COCO evaluation (`models.evaluation.precision`); this file
+adds the questions of our trade: officials called players.
 """
 
 from __future__ import annotations
@@ -14,27 +13,19 @@ import torch
 from torchvision.ops import box_iou
 
 from models.detector.network import KINDS
-
-IOU_STEPS = torch.linspace(0.5, 0.95, 10)
+from models.evaluation.precision import IOU_STEPS, average_precision, coco_matches
 
 
 def match_frame(
-    found_xyxy: torch.Tensor, found_kind: torch.Tensor, true_xyxy: torch.Tensor, true_kind: torch.Tensor
-) -> np.ndarray:
-    """Which detections are right at each IoU step: (N, 10) bool; one truth to one, best IoU first."""
-    right = np.zeros((len(found_xyxy), len(IOU_STEPS)), dtype=bool)
-    if not len(found_xyxy) or not len(true_xyxy):
-        return right
-    iou = box_iou(true_xyxy, found_xyxy) * (true_kind[:, None] == found_kind[None, :])
-    for column, threshold in enumerate(IOU_STEPS.tolist()):
-        pairs = torch.nonzero(iou >= threshold).cpu().numpy()
-        if not len(pairs):
-            continue
-        order = iou[pairs[:, 0], pairs[:, 1]].cpu().numpy().argsort()[::-1]
-        pairs = pairs[order]
-        pairs = pairs[np.unique(pairs[:, 1], return_index=True)[1]]
-        pairs = pairs[np.unique(pairs[:, 0], return_index=True)[1]]
-        right[pairs[:, 1], column] = True
+    found_xyxy: torch.Tensor, found_kind: torch.Tensor, confidence: torch.Tensor, true_xyxy: torch.Tensor,
+    true_kind: torch.Tensor,
+) -> np.ndarray:  # fmt: skip
+    """Which detections of a picture are right at each IoU step: (N, 10) bool; kind by kind, COCO's rule."""
+    right = np.zeros((len(found_xyxy), len(IOU_STEPS)), bool)
+    for kind in torch.unique(true_kind).tolist():
+        mine, theirs = found_kind == kind, true_kind == kind
+        iou = box_iou(found_xyxy[mine], true_xyxy[theirs])
+        right[mine.numpy()] = coco_matches(iou.numpy(), confidence[mine].numpy())
     return right
 
 
@@ -44,12 +35,10 @@ def summarise(frames: list[dict[str, torch.Tensor]], score_at: float = 0.25) -> 
     Per kind: n, ap50, ap75, ap, and precision and recall (IoU 0.5) at confidence ``score_at``;
     ``official_as_player``: share of true officials whose best box (IoU 0.5) says player.
     """
-    from ultralytics.utils.metrics import ap_per_class
-
     right, confidence, kinds, truth = [], [], [], []
     officials = taken = 0
     for f in frames:
-        right.append(match_frame(f["xyxy"], f["kind"], f["true_xyxy"], f["true_kind"]))
+        right.append(match_frame(f["xyxy"], f["kind"], f["confidence"], f["true_xyxy"], f["true_kind"]))
         confidence.append(f["confidence"].numpy())
         kinds.append(f["kind"].numpy())
         truth.append(f["true_kind"].numpy())
@@ -63,16 +52,16 @@ def summarise(frames: list[dict[str, torch.Tensor]], score_at: float = 0.25) -> 
     tp, conf, pred, true = (np.concatenate(x) for x in (right, confidence, kinds, truth))
     out: dict[str, Any] = {"frames": len(frames), "officials": officials}
     out["official_as_player"] = round(taken / officials, 4) if officials else None
-    ap = np.asarray(ap_per_class(tp, conf, pred, true)[5])
-    for row, kind in enumerate(np.unique(true).astype(int)):
+    for kind in np.unique(true).astype(int):
+        ap = average_precision(conf[pred == kind], tp[pred == kind], int((true == kind).sum()))
         mine = (pred == kind) & (conf >= score_at)
         hits = int(tp[mine, 0].sum())
         n = int((true == kind).sum())
         out[KINDS[kind]] = {
             "n": n,
-            "ap50": round(float(ap[row, 0]), 4),
-            "ap75": round(float(ap[row, 5]), 4),
-            "ap": round(float(ap[row].mean()), 4),
+            "ap50": round(float(ap[0]), 4),
+            "ap75": round(float(ap[5]), 4),
+            "ap": round(float(ap.mean()), 4),
             "precision": round(hits / max(1, int(mine.sum())), 4),
             "recall": round(hits / max(1, n), 4),
         }

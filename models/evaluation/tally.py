@@ -7,16 +7,22 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from models.evaluation.precision import average_precision
 from models.evaluation.tracking import TrackCounts, add_counts
 
 
 @dataclass
 class Tally:
-    """Counts and samples of one film (or, added up, of several); ``figures()`` names them, with n."""
+    """Counts and samples of one film (or, added up, of several); ``figures()`` names them, with n.
+
+    answers: by figure, boxes as (confidence, right at each IoU step), for an average precision over the
+    ``name/asked`` true boxes of `counts`.
+    """
 
     counts: Counter[str] = field(default_factory=Counter)
     samples: dict[str, list[float]] = field(default_factory=dict)
     tracks: list[TrackCounts] = field(default_factory=list)
+    answers: dict[str, list[tuple[float, tuple[bool, ...]]]] = field(default_factory=dict)
 
     def hit(self, name: str, right: bool) -> None:
         """One trial of a share."""
@@ -33,7 +39,9 @@ class Tally:
             samples.setdefault(name, []).extend(values)
         counts = Counter(self.counts)
         counts.update(other.counts)
-        return Tally(counts, samples, [*self.tracks, *other.tracks])
+        names = self.answers | other.answers
+        answers = {k: [*self.answers.get(k, []), *other.answers.get(k, [])] for k in names}
+        return Tally(counts, samples, [*self.tracks, *other.tracks], answers)
 
     def figures(self) -> dict[str, dict[str, float]]:
         """Shares as {value, n}; errors as {median, p95, mean, n}; identities over clips as {value, n}."""
@@ -51,6 +59,11 @@ class Tally:
                     "mean": float(v.mean()),
                     "n": len(v),
                 }
+        for name, boxes in self.answers.items():
+            n = self.counts[f"{name}/asked"]
+            sure, right = np.array([b[0] for b in boxes]), np.array([b[1] for b in boxes], bool)
+            if n:
+                out[name] = {"value": float(average_precision(sure, right, n).mean()), "n": n}
         if self.tracks:
             total, n = add_counts(self.tracks), len(self.tracks)
             out["HOTA in yards (1 yd gate)"] = {"value": total.hota_gate, "n": n}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.detector.band import SHAPES, STILL_WIDTH_PX, WHOLE_EVERY, BandDetector, detect_still
+from models.detector.band import SHAPES, STILL_WIDTHS_PX, WHOLE_EVERY, BandDetector, detect_still
 from models.detector.detector import INPUT_WIDTH_PX, Boxes
 
 H, W = 720, 1280
@@ -92,7 +92,9 @@ def test_too_few_men_tell_no_band() -> None:
     assert eye.looks == [(H, None)] * 3
 
 
-@pytest.mark.parametrize(("tall", "looks"), [(40, [None, STILL_WIDTH_PX]), (90, [None])])
+@pytest.mark.parametrize(
+    ("tall", "looks"), [(40, [None, *STILL_WIDTHS_PX, STILL_WIDTHS_PX[0]]), (90, [None])]
+)
 def test_a_still_is_looked_at_again_only_when_its_men_are_small(tall: int, looks: list[int | None]) -> None:
     eye = Eye()
     boxes = detect_still(eye, picture(FLAT, tall))  # type: ignore[arg-type]

@@ -26,7 +26,8 @@ _EXPORTED: dict[str, str] = {
     "cameras": f"clip_id:S frame:I pts_s:F status:S fx_px:F cx_px:F cy_px:F k1:F {_ROTATION} "
     "tx_yd:F ty_yd:F tz_yd:F field_crown_yd:F sd_px:F",
     "tracks": "clip_id:S play_id:S frame:I t_s:F player_id:S team:S x_field_yd:F y_field_yd:F sd_yd:F "
-    "speed_yd_per_s:F observed:B x0_px:F y0_px:F x1_px:F y1_px:F",
+    "speed_yd_per_s:F observed:B x0_px:F y0_px:F x1_px:F y1_px:F box_confidence:F",
+    "loose_boxes": "clip_id:S play_id:S frame:I kind:S x0_px:F y0_px:F x1_px:F y1_px:F box_confidence:F",
     "players": "play_id:S player_id:S team:S role:S jersey:I jersey_probability:F receiver_number:I side:S "
     "split_yd:F landmark:S",
     "routes": "play_id:S player_id:S route:S probability:F runner_up:S stem_depth_play_yd:F break_s:F "
@@ -68,13 +69,14 @@ TABLES: dict[str, tuple[Column, ...]] = {
 }
 
 # Rows that belong to one play, replaced together.
-PLAY_TABLES = ("plays", "players", "tracks", "routes", "matchups", "drops")
+PLAY_TABLES = ("plays", "players", "tracks", "loose_boxes", "routes", "matchups", "drops")
 
 REQUIRED: dict[str, tuple[str, ...]] = {
     "clips": ("clip_id",),
     "plays": ("play_id",),
     "cameras": ("clip_id", "frame"),
     "tracks": ("play_id", "player_id"),
+    "loose_boxes": ("play_id", "frame"),
     "players": ("play_id", "player_id"),
     "routes": ("play_id", "player_id"),
     "matchups": ("play_id", "receiver_id", "defender_id", "kind", "moment"),
@@ -85,6 +87,7 @@ ALLOWED: dict[tuple[str, str], tuple[str, ...]] = {
     ("clips", "view"): ("sideline", "endzone"),
     ("cameras", "status"): ("measured", "interpolated", "lost"),
     ("tracks", "team"): ("offense", "defense", "official"),
+    ("loose_boxes", "kind"): ("player", "official"),
     ("players", "team"): ("offense", "defense", "official"),
     ("players", "role"): ("QB", "RB", "TE", "WR", "OL", "DL", "LB", "CB", "S"),
     ("matchups", "kind"): KINDS,

@@ -76,7 +76,11 @@ def _fill(
                         "write one play at a time",
                     )
                 row["play_id"] = play_id
-            if name in ("cameras", "tracks") and row.get("clip_id") is None and len(metas) == 1:
+            if (
+                name in ("cameras", "tracks", "loose_boxes")
+                and row.get("clip_id") is None
+                and len(metas) == 1
+            ):
                 row["clip_id"] = metas[0].get("clip_id")
             if run_id and name in ("plays", "players", "routes", "matchups", "drops"):
                 row["run_id"] = run_id
