@@ -32,7 +32,7 @@ from vision.score_table import Film, csv_rows, everything, pooled, text_table
 from vision.store import Season
 from vision.trouble import FilmTrouble
 
-TABLES = ("clips", "plays", "cameras", "tracks", "players", "routes", "matchups", "drops")
+TABLES = ("clips", "plays", "cameras", "tracks", "loose_boxes", "players", "routes", "matchups", "drops")
 ELSEWHERE_YD = 2.0
 SHEET, ROSTER = "sheet.csv", "roster.csv"
 

@@ -1,4 +1,4 @@
-"""Average precision, against the code of the COCO evaluation (PyPI pycocotools, Lin et al. 2014) and by hand."""
+"""Average precision, against the code of COCO (PyPI pycocotools, Lin et al. 2014) and by hand."""
 
 from __future__ import annotations
 
