@@ -266,7 +266,7 @@ def _boxed(
     box_row = tracks.box_index[np.nonzero(tracks.present)]
     boxed = with_film_boxes(rows, cameras, film.detections, box_row)
     loose = loose_boxes(boxed, film.detections)
-    loose = loose.assign(clip_id=film.clip_id, frame=loose["frame"] * film.step)
+    loose = loose.assign(frame=loose["frame"] * film.step)
     return tracks_of_every_frame(boxed, film.step, film.pts_s), loose
 
 

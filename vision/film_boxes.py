@@ -9,6 +9,7 @@ estimate: `observed` stays False).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -110,9 +111,9 @@ def loose_boxes(rows: pd.DataFrame, d: Detections, settings: BoxSettings | None 
     free = np.ones(len(people), bool)
     boxed = rows[np.isfinite(rows[COLUMNS].to_numpy(float)).all(1)]
     followed = {int(f): part[COLUMNS].to_numpy(float) for f, part in boxed.groupby("frame")}  # type: ignore[call-overload]
-    for frame, mine in pd.Series(np.arange(len(people))).groupby(d.frame[people]).indices.items():
-        if int(frame) in followed:  # type: ignore[call-overload]
-            iou = _iou(d.xyxy_px[people[mine]], followed[int(frame)])  # type: ignore[call-overload]
+    for frame, mine in _by_frame(d.frame[people]):
+        if frame in followed:
+            iou = _iou(d.xyxy_px[people[mine]], followed[frame])
             free[mine] = iou.max(1) < s.loose_iou
     people = people[free]
     corners = dict(zip(COLUMNS, d.xyxy_px[people].T.astype(float), strict=True))
@@ -123,13 +124,19 @@ def loose_boxes(rows: pd.DataFrame, d: Detections, settings: BoxSettings | None 
     )
 
 
+def _by_frame(frames: np.ndarray) -> Iterator[tuple[int, np.ndarray]]:
+    """Every frame among `frames` (N,) with the places where it stands."""
+    for frame, places in pd.Series(np.arange(len(frames))).groupby(frames).indices.items():
+        yield int(frame), places  # type: ignore[call-overload]
+
+
 def _feet(rows: pd.DataFrame, cameras: ClipCameras) -> np.ndarray:
     """(N, 2) px where every row's place stands in the picture; NaN without a camera."""
     frames = rows["frame"].to_numpy(int)
     places = rows[["x_field_yd", "y_field_yd"]].to_numpy(float)
     feet = np.full((len(rows), 2), np.nan)
-    for frame, mine in pd.Series(np.arange(len(rows))).groupby(frames).indices.items():
-        camera = cameras.camera(int(frame))  # type: ignore[call-overload]
+    for frame, mine in _by_frame(frames):
+        camera = cameras.camera(frame)
         if camera is not None:
             px, fine = camera.to_image(places[mine])
             feet[mine] = np.where(fine[:, None], px, np.nan)
@@ -174,8 +181,8 @@ def _given_anew(
     """Every frame's boxes of people given to its men by the expected boxes (best sum); men of whom nothing is
     expected keep theirs."""
     row, told = boxes.row.copy(), np.isfinite(expected).all(1)
-    for frame, rows in pd.Series(np.arange(len(row))).groupby(frames).indices.items():
-        there = np.arange(d.rows(int(frame)).start, d.rows(int(frame)).stop)  # type: ignore[call-overload]
+    for frame, rows in _by_frame(frames):
+        there = np.arange(d.rows(frame).start, d.rows(frame).stop)
         mine, kept = rows[told[rows]], boxes.row[rows[~told[rows]]]
         there = there[(d.kind[there] != BALL) & ~np.isin(there, kept)]
         if not len(mine):
