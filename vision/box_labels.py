@@ -30,6 +30,8 @@ KINDS = ("player", "official", "ball", "other")
 SURE = 0.25
 SAME_IOU = 0.5
 APART_S = 0.7
+CORNER_PX = 0.5
+"""Label files count from the corner of the first pixel, the program from the middle of it."""
 NOTE = """Open boxes.html, correct every frame (also officials, bench and ball), tick it as checked, save
 boxes.json, then run: underneath labels boxes.json --read
 Then: underneath train detector --labels THIS_FOLDER --out FOLDER (see DEVELOPERS.md). Any tool that reads
@@ -111,7 +113,9 @@ def write_box_labels(
         height, width = bgr.shape[:2]
         name = f"{item.clip_id}_f{item.frame:05d}"
         cv2.imwrite(str(folder / "images" / f"{name}.jpg"), bgr, [cv2.IMWRITE_JPEG_QUALITY, 95])
-        rows = [[int(k), *clipped(b, width, height)] for k, b in zip(kind, boxes.xyxy_px, strict=True)]
+        rows = [
+            [int(k), *clipped(b + CORNER_PX, width, height)] for k, b in zip(kind, boxes.xyxy_px, strict=True)
+        ]
         frames.append({"name": name, "width": width, "height": height, "checked": False, "boxes": rows})
     content = {"kinds": KINDS, "frames": frames}
     (folder / "boxes.json").write_text(json.dumps(content), encoding="utf-8")

@@ -102,6 +102,6 @@ def detect_still(detector: Detector, bgr: np.ndarray, least: float = 0.05) -> Bo
     looks = [detector.detect([bgr], least, width)[0] for width in STILL_WIDTHS_PX]
     mirrored = detector.detect([np.ascontiguousarray(bgr[:, ::-1])], least, STILL_WIDTHS_PX[0])[0]
     corners = mirrored.xyxy_px.copy()
-    corners[:, [0, 2]] = bgr.shape[1] - corners[:, [2, 0]]
+    corners[:, [0, 2]] = bgr.shape[1] - 1 - corners[:, [2, 0]]
     looks += [boxes, Boxes(corners, mirrored.confidence, mirrored.kind)]
     return agreed(looks).at_least(least)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from models.detector.network import KINDS, WeightsError, file_hash
+from models.detector.network import KINDS, WeightsError, edge_px, file_hash
 from models.detector.runtime import Backend, make_backend, prepare, select_boxes
 
 WEIGHTS = Path(__file__).resolve().parents[1] / "weights"
@@ -30,9 +30,9 @@ INPUT_WIDTH_PX = 1280
 class Boxes:
     """One picture's detections, best first.
 
-    xyxy_px (N, 4) float32: amodal box of the whole man in picture pixels (may pass behind others,
-    cut at the picture's edge); confidence (N,) float32 0..1; kind (N,) uint8: 0 player, 1 official,
-    2 ball, 3 other person (bench, coach, chain crew).
+    xyxy_px (N, 4) float32: amodal box of the whole man in picture pixels, (0, 0) the middle of the first one
+    (may pass behind others, cut at the picture's edge); confidence (N,) float32 0..1; kind (N,) uint8:
+    0 player, 1 official, 2 ball, 3 other person (bench, coach, chain crew).
     """
 
     xyxy_px: np.ndarray
@@ -71,12 +71,18 @@ class Detector:
     """Detector with loaded weights. ``Detector.load()`` takes the shipped ones."""
 
     def __init__(
-        self, backend: Backend, width_px: int | None, weights_hash: str, width_share: float = 1.0
+        self,
+        backend: Backend,
+        width_px: int | None,
+        weights_hash: str,
+        width_share: float = 1.0,
+        edge: np.ndarray | None = None,
     ) -> None:
         self.backend = backend
         self.width_px = width_px
         self.weights_hash = weights_hash
         self.width_share = width_share
+        self.edge = np.zeros(2, np.float32) if edge is None else edge
 
     def input_width_px(self, width_px: int | None = None) -> int:
         """Width at which pictures go in when ``width_px`` is asked for (None: the detector's own)."""
@@ -99,7 +105,7 @@ class Detector:
         size = "small" if weights else size
         path = Path(weights) if weights else weights_of(size)
         made = make_backend(backend, path, threads)
-        return cls(made, width_px, hash_of(path, size), WIDTH_SHARES.get(size, 1.0))
+        return cls(made, width_px, hash_of(path, size), WIDTH_SHARES.get(size, 1.0), edge_px(path))
 
     def detect(
         self, frames: Sequence[np.ndarray], least: float = 0.05, width_px: int | None = None
@@ -117,7 +123,7 @@ class Detector:
         picture_h, picture_w = frames[0].shape[:2]
         out = []
         for xyxy, confidence, kind in select_boxes(raw, least):
-            px = (xyxy.numpy() / scale).astype(np.float32)
+            px = (xyxy.numpy() / scale).astype(np.float32) - np.tile(self.edge, 2)
             px[:, [0, 2]] = px[:, [0, 2]].clip(0, picture_w)
             px[:, [1, 3]] = px[:, [1, 3]].clip(0, picture_h)
             out.append(Boxes(px, confidence.numpy().astype(np.float32), kind.numpy().astype(np.uint8)))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
+import numpy as np
 import torch
 from torch import nn
 
@@ -19,7 +20,9 @@ BALL = KINDS.index("ball")
 ARCHITECTURE = "yolov8s.yaml"
 ARCHITECTURES = {32: ARCHITECTURE, 16: "yolo11n.yaml"}
 """By the number of channels of the first convolution: a state names its network by its shapes."""
-BALL_PREFIX, PLATT = "ball.", "platt"
+BALL_PREFIX, PLATT, EDGE = "ball.", "platt", "edge_px"
+"""EDGE (2,): by how much the network's x and y lie right of and below the program's coordinates. Labels count
+from the corner of the first pixel, the program (and its cameras) from the middle of it: half a pixel."""
 FINE, COARSE = 4, 8
 """Strides of the two feature maps that the ball head reads."""
 
@@ -151,6 +154,11 @@ def feature_channels(people: nn.Module) -> tuple[int, int]:
     return tuple(int(m.cv2.conv.out_channels) for m in maps)  # type: ignore[return-value, union-attr]
 
 
+def edge_px(path: Path) -> np.ndarray:
+    """(2,) pixels of the picture to take from the network's x and y; 0 for files that do not say."""
+    return read_state(path).get(EDGE, torch.zeros(2)).numpy().astype(np.float32)
+
+
 def load_network(path: Path) -> nn.Module:
     """Network with the weights of ``path``, convolutions and batch-norms fused, in eval mode."""
     state = read_state(path)
@@ -170,6 +178,7 @@ def load_network(path: Path) -> nn.Module:
 
 __all__ = [
     "BALL",
+    "EDGE",
     "KINDS",
     "PLATT",
     "BallHead",

@@ -36,6 +36,7 @@ from models.synthetic.people import PeopleLibrary
 from models.synthetic.plays import simulate_play
 from models.synthetic.render import Renderer
 from models.synthetic.scene import ball_rows, build_props, pole_rows
+from models.synthetic.toys import LOOKS_A_TOY, toy_library, toy_look
 from models.synthetic.truth import covered_map, frame_labels, look_truth, person_rows
 
 BALL_ID, POLE_ID = 65001, 65002
@@ -170,13 +171,27 @@ def _shutter(rng: np.random.Generator, look: Look, cam: ViewCamera) -> ViewCamer
     )
 
 
+def _people_and_look(renderer: Renderer, look: Look, index: int, seed: int) -> Look:
+    """Load the people of a look, toys for a share of them (eight looks in a row share one make)."""
+    if not _STATE.get("toys"):
+        return look
+    make = int(np.random.default_rng([seed, index // LOOKS_A_TOY, 47]).integers(1 << 30))
+    if make >= _STATE["toys"] * (1 << 30):
+        renderer.set_people(_STATE["people"])
+        return look
+    if _STATE.get("make") != make:
+        _STATE["make"], _STATE["toy"] = make, toy_library(_STATE["people"], make)
+    renderer.set_people(_STATE["toy"])
+    return toy_look(look, look.seed)
+
+
 def make_look(
     index: int, seed: int, count: int, out: Path, sizes: tuple[tuple[int, int], ...] = SIZES
 ) -> int:
     """Render all frames of one look in this process; returns how many frames were written."""
     renderer: Renderer = _STATE["renderer"]
     rng = np.random.default_rng([seed, index])
-    look = random_look(rng)
+    look = _people_and_look(renderer, random_look(rng), index, seed)
     cast = Cast(look, renderer.lib)
     size = sizes[int(rng.integers(len(sizes)))]
     if look.style == "pro" and size[1] < 720:
@@ -310,10 +325,11 @@ def ball_label(exposure: Any, cam: ViewCamera, rows: np.ndarray, place: np.ndarr
     }
 
 
-def _start(samples: int, scale: float, ppy: float, hard: float = HARD_SHARE) -> None:
+def _start(samples: int, scale: float, ppy: float, hard: float = HARD_SHARE, toys: float = 0.0) -> None:
     cv2.setNumThreads(1)
-    _STATE["hard"] = hard
-    _STATE["renderer"] = Renderer(PeopleLibrary.load(), samples, scale)
+    _STATE["hard"], _STATE["toys"] = hard, toys
+    _STATE["people"] = PeopleLibrary.load()
+    _STATE["renderer"] = Renderer(_STATE["people"], samples, scale)
     _STATE["ppy"] = ppy
 
 
@@ -338,6 +354,7 @@ def make_dataset(
     ppy: float = 30.0,
     first: int = 0,
     hard: float = HARD_SHARE,
+    toys: float = 0.0,
 ) -> dict[str, Any]:
     """Render the set; see the module docstring. width 0: sizes of real film mixed. Returns the index."""
     out = Path(out)
@@ -348,12 +365,12 @@ def make_dataset(
     workers = workers or max(1, min(os.cpu_count() or 1, looks))
     begun, done = time.time(), 0
     if workers == 1:
-        _start(samples, scale, ppy, hard)
+        _start(samples, scale, ppy, hard, toys)
         for job in jobs:
             done += _job(job)
     else:
-        with mp.get_context("spawn").Pool(workers, _start, (samples, scale, ppy, hard)) as pool:
-            for n in pool.imap_unordered(_job, jobs):
+        with mp.get_context("spawn").Pool(workers, _start, (samples, scale, ppy, hard, toys)) as pool:
+            for n in pool.imap_unordered(_job, jobs, LOOKS_A_TOY if toys else 1):
                 done += n
                 if done % 500 < frames_per_look:
                     print(f"{done} frames, {done / (time.time() - begun):.1f} a second", flush=True)
@@ -385,6 +402,7 @@ def main(argv: list[str] | None = None) -> int:
     p.add_argument("--ppy", type=float, default=30.0, help="paint texture pixels per yard")
     p.add_argument("--first", type=int, default=0, help="number of the first look")
     p.add_argument("--hard", type=float, default=HARD_SHARE, help="share of frames with piles and strewn men")
+    p.add_argument("--toys", type=float, default=0.0, help="share of looks with people of another make")
     a = p.parse_args(argv)
     index = make_dataset(
         a.out,
@@ -398,6 +416,7 @@ def main(argv: list[str] | None = None) -> int:
         a.ppy,
         a.first,
         a.hard,
+        a.toys,
     )
     print(json.dumps(index))
     return 0 if index["frames"] >= 0.98 * index["expected"] else 1

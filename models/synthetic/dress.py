@@ -143,13 +143,17 @@ def dress_official(rng: np.random.Generator, look: Look) -> Dress:
         "helmet": cap,
     }
     number = int(rng.integers(1, 99)) if rng.random() < 0.3 and not jacket else -1
+    alike = bool(look.extra.get("alike"))
+    if alike:
+        head = dict.fromkeys(("skin", "hair", "helmet", "facemask", "visor"), cap)
+        parts |= head
     return Dress(
         1,
         "official",
         number,
-        "official",
+        "skill" if alike else "official",
         float(rng.uniform(0.94, 1.06)),
-        1 if striped else 0,
+        (129 if look.extra.get("across") else 1) if striped else 0,
         _palette(parts, {16: (0.02, 0.02, 0.02), 17: (0.95, 0.95, 0.95), 18: shirt, 22: o.stripe}),
     )
 

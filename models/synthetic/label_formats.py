@@ -16,6 +16,8 @@ from typing import Any
 import pandas as pd
 
 KINDS = ("player", "official", "ball")
+CORNER_PX = 0.5
+"""Label files count from the corner of the first pixel; the renderer's truth from the middle of it."""
 
 
 def read_frames(dataset: Path) -> list[tuple[Path, dict[str, Any]]]:
@@ -29,8 +31,8 @@ def read_frames(dataset: Path) -> list[tuple[Path, dict[str, Any]]]:
 
 
 def _clipped(box: list[float], width: int, height: int) -> tuple[float, float, float, float] | None:
-    x0, y0 = max(box[0], 0.0), max(box[1], 0.0)
-    x1, y1 = min(box[2], float(width)), min(box[3], float(height))
+    x0, y0 = max(box[0] + CORNER_PX, 0.0), max(box[1] + CORNER_PX, 0.0)
+    x1, y1 = min(box[2] + CORNER_PX, float(width)), min(box[3] + CORNER_PX, float(height))
     return (x0, y0, x1, y1) if x1 - x0 >= 1 and y1 - y0 >= 1 else None
 
 
@@ -64,7 +66,7 @@ def to_coco(dataset: Path, out: Path, min_visible: float = 0.1) -> int:
         for p in label["people"]:
             if p["kind"] not in KINDS:
                 continue
-            x0, y0, x1, y1 = p["box"]
+            x0, y0, x1, y1 = (v + CORNER_PX for v in p["box"])
             boxes.append(
                 {
                     "id": len(boxes) + 1,
@@ -93,8 +95,8 @@ def to_mot(season: Path, out: Path, min_visible: float = 0.2) -> int:
             {
                 "frame": rows["frame"] + 1,
                 "id": identity,
-                "x": rows["x0_px"],
-                "y": rows["y0_px"],
+                "x": rows["x0_px"] + CORNER_PX,
+                "y": rows["y0_px"] + CORNER_PX,
                 "w": rows["x1_px"] - rows["x0_px"],
                 "h": rows["y1_px"] - rows["y0_px"],
                 "use": 1,

@@ -155,6 +155,14 @@ class Renderer:
         order = ("jersey_front", "jersey_back", "sleeve", "pants", "sock", "helmet")
         self.codes = [names.index(n) if n in names else -1 for n in order]
 
+    def set_people(self, library: PeopleLibrary) -> None:
+        """Draw these people from now on (``set_game`` comes after)."""
+        if library is not self.lib:
+            self.t_verts.release()
+            self.t_norms.release()
+            self.lib = library
+            self._load_people()
+
     def _resize(self, width: int, height: int) -> None:
         if self.size == (width, height):
             return
@@ -217,7 +225,8 @@ class Renderer:
         shared = shared_uniforms(look)
         for p in (self.p_ground, self.p_person, self.p_prop, self.p_sky, self.p_flat, self.p_ident):
             self._set(p, u_scale=float(self.lib.scale_yd), **shared)
-        self._set(self.p_person, u_codes=self.codes, u_panel=tuple(self.lib.panel_yd))
+        plain = (float(look.extra.get("flat", 0.0)), float(look.extra.get("levels", 0)))
+        self._set(self.p_person, u_codes=self.codes, u_panel=tuple(self.lib.panel_yd), u_plain=plain)
         self._set(self.p_ground, u_extent=extent, **ground_uniforms(look))
         self._set(self.p_prop, u_stand_light=0.35 if look.light.night else 1.0)
         self._set(self.p_sky, **sky_uniforms(look))

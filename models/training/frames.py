@@ -22,6 +22,8 @@ from models.detector.network import KINDS
 
 CANVAS_W, CANVAS_H = 1280, 720
 PICTURES = (".jpg", ".jpeg", ".png")
+CORNER_PX = np.float32(0.5)
+"""From the middle of a pixel to its corner: what label files count from more than the program does."""
 
 
 class LabelError(ValueError):
@@ -31,6 +33,8 @@ class LabelError(ValueError):
 @dataclass(frozen=True)
 class LabelledFrame:
     """One picture file and its boxes: xyxy_px (N, 4) float32 in the file's pixels, kind (N,) int64.
+
+    As in label files (0, 0) is the corner of the first pixel; rendered truth (its middle) is moved.
 
     ignored_px (M, 4): balls half hidden, which are neither to be found nor wrong to be found.
     """
@@ -98,14 +102,14 @@ def read_rendered_folder(folder: Path) -> list[LabelledFrame]:
         size = [truth["camera"]["width_px"], truth["camera"]["height_px"]] * 2
         kept = [p for p in truth["people"] if p["visible"] >= LEAST_SEEN[p["kind"]]]
         boxes = np.array([p["box"] for p in kept], dtype=np.float32).reshape(-1, 4)
-        xyxy = boxes.clip(0, np.array(size, np.float32))
+        xyxy = (boxes + CORNER_PX).clip(0, np.array(size, np.float32))
         kind = np.array([KINDS.index(p["kind"]) for p in kept], dtype=np.int64)
         doubtful = [
             p["box"]
             for p in truth["people"]
             if p["kind"] == "ball" and LEAST_OF_A_BALL <= p["visible"] < LEAST_SEEN["ball"]
         ]
-        ignored = np.array(doubtful, dtype=np.float32).reshape(-1, 4)
+        ignored = np.array(doubtful, dtype=np.float32).reshape(-1, 4) + CORNER_PX
         frames.append(LabelledFrame(label.with_suffix(".jpg"), xyxy, kind, ignored))
     if not frames:
         raise LabelError(f"{folder}: no labelled frames in {Path(folder) / 'frames'}")

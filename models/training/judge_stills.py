@@ -1,6 +1,6 @@
-"""Judge the shipped detector on single pictures, looked at once and several times.
+"""Judge the detector on single pictures, looked at once and several times.
 
-    python -m models.training.judge_stills --film FOLDER ... --set FOLDER ... [--every 20] [--out FIGURES]
+    python -m models.training.judge_stills --film FOLDER ... --set FOLDER ... [--every 20] [--weights FILE]
 
 FOLDER of --film: rendered film with its truth (`models.synthetic.season`); every N-th frame of each clip is
 taken by itself. FOLDER of --set: labelled pictures (`models.synthetic.dataset`, `models.synthetic.strange` or
@@ -29,7 +29,7 @@ from models.detector.band import detect_still
 from models.detector.detector import KINDS, Boxes, Detector
 from models.evaluation.boxes import CORNERS, SEEN_SHARE
 from models.evaluation.detector import summarise
-from models.training.frames import read_folder
+from models.training.frames import CORNER_PX, read_folder
 
 PEOPLE = (KINDS.index("player"), KINDS.index("official"))
 SURE, FOUND_FROM = 0.35, 0.25
@@ -115,7 +115,7 @@ def stills_of_set(folder: Path) -> Iterator[Still]:
         people = np.isin(frame.kind, PEOPLE)
         bgr = cv2.imread(str(frame.path))
         if bgr is not None:
-            true = frame.xyxy_px[people].astype(np.float32).reshape(-1, 4)
+            true = frame.xyxy_px[people].astype(np.float32).reshape(-1, 4) - CORNER_PX
             kind = frame.kind[people].astype(np.int64)
             yield Still(folder.name, bgr, true, kind, np.ones(len(kind), bool))
 
@@ -137,6 +137,7 @@ def main() -> None:
     parser.add_argument("--film", type=Path, nargs="*", default=[])
     parser.add_argument("--set", type=Path, nargs="*", default=[], dest="sets")
     parser.add_argument("--every", type=int, default=20)
+    parser.add_argument("--weights", type=Path, help="other weights than the shipped ones")
     parser.add_argument("--out", type=Path)
     args = parser.parse_args()
     stills = (
@@ -147,7 +148,7 @@ def main() -> None:
         )
         for s in part
     )
-    figures = judge(stills, Detector.load())
+    figures = judge(stills, Detector.load(args.weights))
     for name, row in figures.items():
         print(name, json.dumps(row), flush=True)
     if args.out:

@@ -22,7 +22,8 @@ from typing import Any
 import torch
 from torch import nn
 
-from models.detector.network import BALL, BALL_PREFIX, PLATT, FilmDetector, read_state
+from models.detector.network import BALL, BALL_PREFIX, EDGE, PLATT, FilmDetector, read_state
+from models.detector.storage import pack
 from models.training.augment import photometric, random_windows, textures
 from models.training.detector_losses import (
     PeopleLoss,
@@ -33,7 +34,7 @@ from models.training.detector_losses import (
     deployable,
     hold_norms,
 )
-from models.training.frames import FrameCache, load_cache
+from models.training.frames import CORNER_PX, FrameCache, load_cache
 from models.training.negatives import load_negatives, paste, scene, veil
 from models.training.style_mixing import StyleMixer
 
@@ -269,15 +270,20 @@ def as_float(answer: Any) -> Any:
 
 def save_state(model: FilmDetector, path: Path) -> None:
     """Write the state dict as float16 tensors only: people's network under its own names, ``ball.*``."""
-    state = dict(model.people.state_dict()) | {PLATT: model.platt}
+    state = dict(model.people.state_dict()) | {PLATT: model.platt, EDGE: torch.full((2,), float(CORNER_PX))}
     if model.ball is not None:
         state |= {f"{BALL_PREFIX}{k}": v for k, v in model.ball.state_dict().items()}
     write_state(state, path)
 
 
-def write_state(state: dict[str, torch.Tensor], path: Path) -> None:
-    """Write tensors only, as float16 (but for the fit of the chances, two numbers)."""
-    half = {k: (v.half() if v.is_floating_point() and k != PLATT else v) for k, v in state.items()}
+def write_state(state: dict[str, torch.Tensor], path: Path, compact: bool = False) -> None:
+    """Write tensors only, as float16 (but for the fits of chances and edges, two numbers each).
+
+    compact: kernels in eight bits (`models.detector.storage.pack`).
+    """
+    fits = (PLATT, EDGE)
+    half = {k: (v.half() if v.is_floating_point() and k not in fits else v) for k, v in state.items()}
+    half = pack(state) if compact else half
     torch.save({k: v.cpu().contiguous() for k, v in half.items()}, path)
 
 

@@ -5,15 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 import torch
 
-from models.detector.detector import SHIPPED
+from models.detector.detector import SHIPPED, Boxes
 from models.detector.network import KINDS, PLATT, BallHead, FilmDetector, build_network, load_network
 from models.training.augment import textures
-from models.training.calibrate_detector import fit_platt, right_boxes
+from models.training.calibrate_detector import fit_edge, fit_platt, right_boxes
 from models.training.detector_losses import PeopleLoss, Student, ball_loss, deployable
+from models.training.frames import LabelledFrame
 from models.training.train_detector import save_state
 
 BALL = KINDS.index("ball")
@@ -121,3 +123,20 @@ def test_the_shipped_weights_hold_a_ball_head_and_a_fit() -> None:
     network = load_network(SHIPPED)
     assert isinstance(network, FilmDetector) and network.ball is not None
     assert float(network.platt[0]) > 0 and PLATT in network.state_dict()
+
+
+def test_the_offset_of_boxes_is_measured_in_pixels_of_the_picture(tmp_path: Path) -> None:
+    """Truth half a pixel from the answers, counted from the corner: the fit gives back what was laid in."""
+    cv2.imwrite(str(tmp_path / "a.jpg"), np.zeros((200, 300, 3), np.uint8))
+    true = np.array([[20, 30, 50, 90], [100, 30, 130, 90], [200, 40, 240, 130]], np.float32)
+    frame = LabelledFrame(tmp_path / "a.jpg", true, np.array([0, 1, 0]))
+
+    class Answers:
+        def detect(self, pictures: list[np.ndarray], least: float) -> list[Boxes]:
+            laid = np.array([0.4, 0.1, 0.4, 0.1], np.float32)
+            far = np.array([[150, 150, 170, 190]], np.float32)
+            xyxy = np.concatenate([true - 0.5 + laid, far])
+            return [Boxes(xyxy, np.full(4, 0.9, np.float32), np.zeros(4, np.uint8))]
+
+    np.testing.assert_allclose(fit_edge(Answers(), [frame]), [0.4, 0.1], atol=0.011)  # type: ignore[arg-type]
+    assert fit_edge(Answers(), []).tolist() == [0, 0]  # type: ignore[arg-type]

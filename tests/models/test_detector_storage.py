@@ -5,6 +5,7 @@ from __future__ import annotations
 import pickle
 from pathlib import Path
 
+import numpy as np
 import pytest
 import torch
 
@@ -17,6 +18,7 @@ from models.detector.network import (
     WeightsError,
     architecture_of,
     build_network,
+    edge_px,
     feature_channels,
     load_network,
     read_state,
@@ -24,6 +26,7 @@ from models.detector.network import (
 from models.detector.storage import CODE, STEP, pack
 from models.training.detector_losses import Student, ball_shape, deployable
 from models.training.inert import read_model_tensors
+from models.training.mean_weights import file_and_share, mean_state
 from models.training.start_weights import make_nano_start_state
 from models.training.train_detector import build_parser, recipe_of, save_state
 
@@ -173,3 +176,44 @@ def test_a_detector_is_taken_by_its_size_where_its_weights_are_there(
     loaded = Detector.load(backend="torch", size="nano")
     assert weights_of("nano") == tmp_path / "detector_nano.pt"
     assert loaded.backend.network.people.model[0].conv.out_channels == 16  # type: ignore[attr-defined]
+
+
+class _OneMan:
+    """A back end that answers one man, 20 by 40 input pixels about (300, 200)."""
+
+    name = "one man"
+
+    def __call__(self, images: np.ndarray) -> torch.Tensor:
+        row = torch.zeros(1, 4 + len(KINDS), 1)
+        row[0, :5, 0] = torch.tensor([300.0, 200.0, 20.0, 40.0, 0.9])
+        return row
+
+
+def test_boxes_are_moved_from_the_corner_to_the_middle_of_a_pixel(tmp_path: Path) -> None:
+    """Half a pixel of the picture, whatever the input's scale; files that do not say are not moved."""
+    save_state(_network(), tmp_path / "new.pt")
+    state = read_state(tmp_path / "new.pt")
+    torch.save({k: v for k, v in state.items() if k != "edge_px"}, tmp_path / "old.pt")
+    assert edge_px(tmp_path / "new.pt").tolist() == [0.5, 0.5]
+    assert edge_px(tmp_path / "old.pt").tolist() == [0.0, 0.0]
+    picture = np.full((180, 320, 3), 90, np.uint8)  # goes in at twice its size
+    made = [Detector(_OneMan(), 640, "x", edge=e) for e in (None, np.array([0.5, 0.25], np.float32))]
+    still, moved = (d.detect([picture])[0].xyxy_px for d in made)
+    np.testing.assert_allclose(still, [[145, 90, 155, 110]])
+    np.testing.assert_allclose(moved, [[144.5, 89.75, 154.5, 109.75]])
+
+
+def test_the_mean_of_weights_is_their_mean(tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        save_state(_network(), tmp_path / f"{name}.pt")
+    a, b = read_state(tmp_path / "a.pt"), read_state(tmp_path / "b.pt")
+    mean = mean_state([(tmp_path / "a.pt", 1.0), (tmp_path / "b.pt", 3.0)])
+    key = "model.0.conv.weight"
+    assert mean.keys() == a.keys()
+    torch.testing.assert_close(mean[key], 0.25 * a[key] + 0.75 * b[key])
+    assert file_and_share("x=y/first.pt=0.25") == (Path("x=y/first.pt"), 0.25)
+    torch.save({k: v for k, v in b.items() if k != key}, tmp_path / "less.pt")
+    with pytest.raises(WeightsError, match=r"less\.pt: other tensors.*conv"):
+        mean_state([(tmp_path / "a.pt", 1.0), (tmp_path / "less.pt", 1.0)])
+    with pytest.raises(WeightsError, match="no weights"):
+        mean_state([])

@@ -30,9 +30,10 @@ def dataset(tmp_path: Path) -> Path:
 
 
 def test_ultralytics_folder_reads_back(dataset: Path, tmp_path: Path) -> None:
+    """Labels count from the corner of the first pixel, the renderer from its middle."""
     assert to_ultralytics(dataset, tmp_path / "out") == 1
     frame = read_label_folder(tmp_path / "out")[0]
-    np.testing.assert_allclose(frame.xyxy_px, [[10, 20, 30, 60], [0, 20, 10, 60]], atol=1e-3)
+    np.testing.assert_allclose(frame.xyxy_px, [[10.5, 20.5, 30.5, 60.5], [0, 20.5, 10.5, 60.5]], atol=1e-3)
     assert frame.kind.tolist() == [0, 1]
 
 
@@ -53,7 +54,7 @@ def test_mot_counts_frames_from_one(tmp_path: Path) -> None:
     assert to_mot(tmp_path, tmp_path / "mot") == 1
     table = np.loadtxt(tmp_path / "mot" / "c1.txt", delimiter=",")
     assert table[:, 0].tolist() == [1, 1, 2, 2] and table[:, 1].tolist() == [1, 2, 1, 2]
-    np.testing.assert_allclose(table[0, 2:6], [1, 2, 11, 20])
+    np.testing.assert_allclose(table[0, 2:6], [1.5, 2.5, 11, 20])
 
 
 def test_a_folder_without_frames_is_named(tmp_path: Path) -> None:

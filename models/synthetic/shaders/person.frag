@@ -9,7 +9,7 @@ uniform sampler2D u_palette;   // (24, people): parts 0..15, 16 number, 17 outli
 uniform sampler2DArray u_digits; // layers 0..9 per style
 uniform int u_codes[6];        // part codes: jersey_front jersey_back sleeve pants sock helmet
 uniform vec2 u_panel;          // width, height of the jersey panel in yards
-uniform float u_lit;
+uniform vec2 u_plain;         // share of flat paint 0..1, steps of the shading (0: smooth)
 
 vec3 pal(int k) { return lin(texelFetch(u_palette, ivec2(k, int(v_info.x)), 0).rgb); }
 vec2 digit(vec2 uv, int d, int style) { return texture(u_digits, vec3(uv, float(style * 10 + d))).rg; }
@@ -19,7 +19,8 @@ void main() {
   vec2 uv = v_uv;
   bool jersey = v_part == u_codes[0] || v_part == u_codes[1];
   if ((pattern & 1) != 0 && (jersey || v_part == u_codes[2])) {       // official's vertical stripes
-    float u = v_part == u_codes[2] ? uv.x * 3.0 : uv.x * 4.5;
+    bool across = (pattern & 128) != 0;                               // drawn level by toys only
+    float u = v_part == u_codes[2] ? (across ? uv.y * 3.0 : uv.x * 3.0) : (across ? uv.y * 5.0 : uv.x * 4.5);
     float w = fwidth(u);
     float s = smoothstep(0.5 - w, 0.5 + w, abs(fract(u) - 0.5) * 2.0);
     col = mix(mix(col, pal(22), s), mix(col, pal(22), 0.5), clamp(w * 1.4 - 0.4, 0.0, 1.0));
@@ -50,7 +51,7 @@ void main() {
   if ((pattern & 32) != 0 && jersey && uv.y > 0.8) col = pal(18);     // yoke
   if ((pattern & 64) != 0 && jersey && abs(uv.x - 0.5) > 0.42) col = pal(18); // side panels
   float grime = texture(u_noise, v_uv * 0.9 + v_info.w * 0.13)[1];
-  col *= 0.86 + 0.24 * grime;
+  col *= mix(0.86 + 0.24 * grime, 0.98, u_plain.x);
   vec3 n = normalize(v_nrm);
   float st = stadium_shade(v_pos.xy);
   float up = n.z * 0.5 + 0.5;
@@ -64,5 +65,9 @@ void main() {
     }
   }
   light *= 0.8 + 0.2 * clamp((v_pos.z + 0.1) / 0.8, 0.0, 1.0);
+  if (u_plain.y > 0.0) light = (floor(light * u_plain.y) + 0.5) / u_plain.y;
+  vec3 even = u_amb_sky;
+  for (int i = 0; i < u_nlights; i++) even += u_lcol[i] * 0.5;
+  light = mix(light, even, u_plain.x);
   o_col = vec4(hazed(col * light, v_pos), 1.0);
 }

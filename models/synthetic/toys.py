@@ -1,0 +1,140 @@
+"""People and kits of another make: limbs turned into blobs and blocks, plain colours, plain light.
+
+A detector that has met one body model learns that model's outlines; film drawn by other programs, and real
+men in odd poses, have others. Here the library's limbs become superellipsoids of their own extent, thinner or
+fatter, and whole looks lose their cloth, shading and shadows. Used for a share of the training pictures only
+(`models.synthetic.dataset --toys`); `models.synthetic.strange`, the test, shares none of this code.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from models.synthetic.look_records import Colour, Kit, Look
+from models.synthetic.people import PeopleLibrary
+
+HEAD = ("skin", "hair", "cap", "helmet", "facemask", "visor")
+TRUNK = ("jersey_front", "jersey_back", "belt")
+LIMBS = ("sleeve", "forearm", "glove", "sock", "shoe")
+HIP_YD = 0.98
+"""Height on a standing man where the hips end and the thighs begin (from memory of body proportions)."""
+THINNEST_YD = 0.025
+ROUND, BLOCK = 2.0, 8.0
+LOOKS_A_TOY = 8
+"""Looks in a row that share one make of people (a library takes a second to load)."""
+
+
+def limb_groups(library: PeopleLibrary) -> list[np.ndarray]:
+    """Vertices (indices) of the head, the trunk, the hips and each part of each limb."""
+    upright = library.vertices[0, library.clips["stand"].first_frame]
+    left, low = upright[:, 1] > 0, upright[:, 2] < HIP_YD
+    pants = library.part_mask("pants")
+    masks = [library.part_mask(*HEAD), library.part_mask(*TRUNK), pants & ~low]
+    for side in (left, ~left):
+        masks += [library.part_mask(name) & side for name in LIMBS] + [pants & low & side]
+    return [np.flatnonzero(m) for m in masks]
+
+
+def rounded(points: np.ndarray, power: float, growth: float) -> np.ndarray:
+    """Points (T, N, 3) yd moved onto the superellipsoid of their own extent, frame by frame.
+
+    power: 2 an ellipsoid, larger ones blocks (Barr, IEEE Computer Graphics and Applications, 1981).
+    growth: size against the limb's own.
+    """
+    centre = points.mean(1, keepdims=True)
+    apart = points - centre
+    spread = np.einsum("tni,tnj->tij", apart, apart) / points.shape[1]
+    values, axes = np.linalg.eigh(spread)
+    half = np.sqrt(np.maximum(values, THINNEST_YD**2))[:, None]
+    local = apart @ axes / half
+    reach = (np.abs(local) ** power).sum(-1, keepdims=True) ** (1 / power)
+    size = growth * np.sqrt(3.0) * (1.0 if power < 3 else 0.8)
+    onto = local / np.maximum(reach, 1e-6) * size * half
+    return np.asarray(centre + onto @ axes.transpose(0, 2, 1))
+
+
+def toy_library(library: PeopleLibrary, seed: int) -> PeopleLibrary:
+    """The library with every limb another solid. Same topology, clips and parts; same seed, same people."""
+    rng = np.random.default_rng([seed, 41])
+    power = float(rng.choice([ROUND, 2.5, 4.0, BLOCK]))
+    share = 1.0 if rng.random() < 0.7 else float(rng.uniform(0.3, 0.9))
+    fatness = float(np.exp(rng.normal(0, 0.2)))
+    groups = limb_groups(library)
+    growth = fatness * np.exp(rng.normal(0, 0.25, len(groups)))
+    vertices = library.vertices.astype(np.float64)
+    out = vertices.copy()
+    for s in range(len(library.shapes)):
+        worn = library.wears[s][library.part]
+        for group, grown in zip(groups, growth, strict=True):
+            at = group[worn[group]]
+            if len(at) >= 4:
+                limb = vertices[s][:, at]
+                out[s][:, at] = limb + share * (rounded(limb, power, float(grown)) - limb)
+    quantised = np.clip(np.round(out / library.scale_yd), -32767, 32767).astype(np.int16)
+    quantised.setflags(write=False)
+    return replace(library, vertices_q=quantised)
+
+
+def _any_colour(rng: np.random.Generator) -> Colour:
+    r, g, b = rng.uniform(0.02, 0.98, 3)
+    return (float(r), float(g), float(b))
+
+
+def _plain_kit(rng: np.random.Generator, kit: Kit) -> Kit:
+    jersey, pants, helmet = _any_colour(rng), _any_colour(rng), _any_colour(rng)
+    plain = replace(
+        kit,
+        jersey=jersey,
+        sleeve=jersey if rng.random() < 0.7 else _any_colour(rng),
+        pants=pants,
+        pants_stripe=pants,
+        helmet=helmet,
+        helmet_stripe=helmet,
+        sock=_any_colour(rng),
+        shoe=_any_colour(rng),
+    )
+    if rng.random() < 0.6:  # no numbers
+        plain = replace(plain, number=jersey, number_outline=jersey)
+    return replace(plain, facemask=helmet) if rng.random() < 0.6 else plain
+
+
+def toy_look(look: Look, seed: int) -> Look:
+    """The look in plain paint: any kit colours, any ground, flat or stepped light, often no shadow.
+
+    ``extra`` of the result: ``flat`` 0..1 (1: no shading), ``levels`` of the shading (0: smooth), ``across``
+    (officials' stripes lie level), ``alike`` (officials have players' bodies and covered heads: only their
+    colours tell them).
+    """
+    rng = np.random.default_rng([seed, 43])
+    field, light = look.field, look.light
+    if rng.random() < 0.5:
+        turf = _any_colour(rng)
+        second = turf if rng.random() < 0.5 else _any_colour(rng)
+        field = replace(field, turf=turf, turf_second=second, apron=turf)
+    if rng.random() < 0.5:
+        field = replace(field, wear=0.0, blotch=0.0, grain=float(rng.choice([0.0, 0.8])))
+    if rng.random() < 0.6:  # even light, no shadows
+        level = float(rng.uniform(0.5, 1.0))
+        black = tuple((0.0, 0.0, 0.0) for _ in light.colours)
+        even = (level, level, level)
+        light = replace(
+            light, colours=black, ambient_sky=even, ambient_ground=even, contact=0.0, stadium_shadow=None
+        )
+    officials = look.officials
+    if rng.random() < 0.9:
+        officials = replace(officials, striped=True, shirt=(0.92, 0.92, 0.92), jacket_share=0.0)
+    flat = float(rng.choice([0.0, rng.uniform(0.5, 1.0), 1.0]))
+    levels = int(rng.choice([0, 0, 2, 3]))
+    extra = {**look.extra, "flat": flat, "levels": levels, "across": bool(rng.random() < 0.5)}
+    extra["alike"] = bool(rng.random() < 0.5)
+    return replace(
+        look,
+        field=field,
+        light=light,
+        officials=officials,
+        offense=_plain_kit(rng, look.offense),
+        defense=_plain_kit(rng, look.defense),
+        extra=extra,
+    )

@@ -1,0 +1,154 @@
+"""People of another make: the shape they should have, what stays as it was, and what the pictures show."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+pytest.importorskip("moderngl")
+
+from models.synthetic import dataset
+from models.synthetic.cast import Cast, script_people
+from models.synthetic.dress import dress_official
+from models.synthetic.lens import ViewCamera
+from models.synthetic.looks import random_look
+from models.synthetic.people import PeopleLibrary
+from models.synthetic.plays import simulate_play
+from models.synthetic.render import Renderer
+from models.synthetic.scene import build_props
+from models.synthetic.toys import LOOKS_A_TOY, limb_groups, rounded, toy_library, toy_look
+
+
+@pytest.fixture(scope="module")
+def library() -> PeopleLibrary:
+    return PeopleLibrary.load()
+
+
+@pytest.fixture(scope="module")
+def renderer(library: PeopleLibrary) -> Iterator[Renderer]:
+    try:
+        made = Renderer(library, samples=0, anisotropy=2.0)
+    except Exception as trouble:
+        pytest.skip(f"no EGL context here: {trouble}")
+    yield made
+
+
+def test_limbs_share_no_vertex_and_cover_nearly_all(library: PeopleLibrary) -> None:
+    groups = limb_groups(library)
+    every = np.concatenate(groups)
+    assert len(groups) == 15 and len(every) == len(set(every.tolist()))
+    assert len(every) > 0.9 * len(library.part)
+
+
+def test_an_ellipsoid_has_every_point_at_one_mahalanobis_distance() -> None:
+    """Outside check: numpy's covariance; x' C^-1 x is constant on the ellipsoid of C (textbook)."""
+    rng = np.random.default_rng(1)
+    points = rng.normal(size=(3, 60, 3)) * [0.3, 0.1, 0.2] + [1.0, 2.0, 3.0]
+    moved = rounded(points, 2.0, 0.9)
+    for before, after in zip(points, moved, strict=True):
+        centre, spread = before.mean(0), np.cov(before.T, bias=True)
+        apart = after - centre
+        distance = np.einsum("ni,ij,nj->n", apart, np.linalg.inv(spread), apart)
+        np.testing.assert_allclose(np.sqrt(distance), 0.9 * np.sqrt(3), rtol=1e-6)
+
+
+def test_a_block_is_flatter_than_an_ellipsoid() -> None:
+    """Points of a ball go to the sides of a cube: the largest coordinate is nearly the same for all."""
+    rng = np.random.default_rng(2)
+    ball = rng.normal(size=(1, 400, 3))
+    ball /= np.linalg.norm(ball, axis=2, keepdims=True)
+    axes = np.linalg.eigh(np.einsum("tni,tnj->tij", ball, ball))[1][0]
+    block = np.abs((rounded(ball, 8.0, 1.0)[0] - ball[0].mean(0)) @ axes).max(1)
+    round_one = np.abs((rounded(ball, 2.0, 1.0)[0] - ball[0].mean(0)) @ axes).max(1)
+    assert block.std() / block.mean() < 0.06 < round_one.std() / round_one.mean()
+
+
+def test_toys_keep_topology_and_size_and_follow_their_seed(library: PeopleLibrary) -> None:
+    toy, again, other = toy_library(library, 5), toy_library(library, 5), toy_library(library, 6)
+    assert np.array_equal(toy.vertices_q, again.vertices_q)
+    assert not np.array_equal(toy.vertices_q, other.vertices_q)
+    assert toy.vertices_q.shape == library.vertices_q.shape and toy.faces is library.faces
+    stand = library.clips["stand"].first_frame
+    for made in (toy, other):
+        standing = made.vertices[:, stand]
+        grown = standing[..., 2].max(1) / library.vertices[:, stand][..., 2].max(1)
+        assert (0.8 < grown).all() and (grown < 1.3).all()
+        assert (np.abs(standing[..., 2].min(1)) < 0.2).all()
+    moved = np.linalg.norm(toy.vertices[:, stand] - library.vertices[:, stand], axis=-1)
+    assert moved.max() > 0.03
+
+
+def test_a_toy_look_is_plain_and_repeatable() -> None:
+    look = random_look(np.random.default_rng(3))
+    made = [toy_look(look, seed) for seed in range(60)]
+    assert made[7] == toy_look(look, 7)
+    assert {m.extra["levels"] for m in made} == {0, 2, 3}
+    assert {m.extra["across"] for m in made} == {m.extra["alike"] for m in made} == {True, False}
+    assert any(m.extra["flat"] == 1 for m in made) and any(m.extra["flat"] == 0 for m in made)
+    assert any(sum(map(sum, m.light.colours)) == 0 for m in made)  # no shadows
+    rng = np.random.default_rng(1)
+    alike = next(m for m in made if m.extra["alike"] and m.extra["across"] and m.officials.striped)
+    official = dress_official(rng, alike)
+    assert official.shape == "skill" and official.pattern & 128 and official.kind == 1
+    assert dress_official(rng, look).shape == "official"
+
+
+def _men(renderer: Renderer, flat: float) -> np.ndarray:
+    """Pixels (N, 3) of the players of one picture in even light, painted flat or not."""
+    from dataclasses import replace
+
+    look = toy_look(random_look(np.random.default_rng(3), "college", "ncaa"), 4)
+    even = replace(look.light, night=False, colours=((0.0, 0.0, 0.0),), directions=((0.0, 0.0, 1.0),))
+    look = replace(look, light=replace(even, haze=0.0), extra={**look.extra, "flat": flat, "levels": 0})
+    renderer.set_people(renderer.lib)
+    renderer.set_game(look, build_props(look, []), 8.0)
+    cast = Cast(look, renderer.lib)
+    script = simulate_play(5, "ncaa", "pass")
+    rows, _ = script_people(cast, script, 0)
+    at = script.ball_field_yd[0]
+    cam = ViewCamera(1280, 720, (float(at[0]), -35.0, 14.0), 0.0, 12.0, 0.0, 2600.0, 0.0)
+    exposure = renderer.draw(cam, cast.figures(rows))
+    who = np.repeat(np.repeat(exposure.ids, 2, 0), 2, 1)[:720, :1280]
+    return exposure.picture[(who > 0) & (who < 60000)]
+
+
+def test_flat_paint_has_few_colours(renderer: Renderer) -> None:
+    """Painted flat, men show their palette and edges; shaded, every fold another colour."""
+
+    def share_of_twenty(pixels: np.ndarray) -> float:
+        counts = np.unique(pixels // 4, axis=0, return_counts=True)[1]
+        return float(np.sort(counts)[-20:].sum() / counts.sum())
+
+    flat, shaded = _men(renderer, 1.0), _men(renderer, 0.0)
+    assert len(flat) > 500
+    assert share_of_twenty(flat) > share_of_twenty(shaded) + 0.1
+
+
+def test_a_share_of_the_looks_has_toys_and_seeds_repeat(renderer: Renderer, tmp_path: Path) -> None:
+    library = renderer.lib
+    dataset._STATE.update(renderer=renderer, ppy=8.0, people=library, toys=0.5)
+    try:
+        makes = set()
+        for group in range(12):
+            dataset._people_and_look(
+                renderer, random_look(np.random.default_rng(1)), group * LOOKS_A_TOY, seed=9
+            )
+            makes.add(renderer.lib is library)
+        assert makes == {True, False}
+        dataset._STATE["toys"] = 1.0
+        texts = []
+        for run in ("a", "b"):
+            (tmp_path / run / "frames").mkdir(parents=True)
+            (tmp_path / run / "looks").mkdir()
+            dataset.make_look(2, 78, 1, tmp_path / run, ((640, 360),))
+            texts.append((tmp_path / run / "frames" / "000002_0.json").read_text())
+        assert texts[0] == texts[1]
+        assert any(p["kind"] == "player" for p in json.loads(texts[0])["people"])
+    finally:
+        for key in ("toys", "people", "toy", "make"):
+            dataset._STATE.pop(key, None)
+        renderer.set_people(library)
