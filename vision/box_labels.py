@@ -19,6 +19,7 @@ from typing import Any
 import jinja2
 import numpy as np
 
+from models.detector import CORNER_PX
 from models.evaluation.fault_counts import iou_table
 from vision.clips import locate
 from vision.sheets.page import embed
@@ -30,8 +31,6 @@ KINDS = ("player", "official", "ball", "other")
 SURE = 0.25
 SAME_IOU = 0.5
 APART_S = 0.7
-CORNER_PX = 0.5
-"""Label files count from the corner of the first pixel, the program from the middle of it."""
 NOTE = """Open boxes.html, correct every frame (also officials, bench and ball), tick it as checked, save
 boxes.json, then run: underneath labels boxes.json --read
 Then: underneath train detector --labels THIS_FOLDER --out FOLDER (see DEVELOPERS.md). Any tool that reads

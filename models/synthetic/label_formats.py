@@ -15,9 +15,9 @@ from typing import Any
 
 import pandas as pd
 
+from models.detector import CORNER_PX
+
 KINDS = ("player", "official", "ball")
-CORNER_PX = 0.5
-"""Label files count from the corner of the first pixel; the renderer's truth from the middle of it."""
 
 
 def read_frames(dataset: Path) -> list[tuple[Path, dict[str, Any]]]:

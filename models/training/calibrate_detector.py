@@ -19,9 +19,10 @@ import numpy as np
 import torch
 from torchvision.ops import box_iou
 
+from models.detector import CORNER_PX
 from models.detector.detector import Detector
 from models.detector.network import BALL, EDGE, PLATT, load_network, read_state
-from models.training.frames import CORNER_PX, LabelledFrame, load_cache, read_folder
+from models.training.frames import LabelledFrame, load_cache, read_folder
 
 CLOSE = 0.75
 

@@ -18,12 +18,11 @@ import cv2
 import numpy as np
 import torch
 
+from models.detector import CORNER_PX
 from models.detector.network import KINDS
 
 CANVAS_W, CANVAS_H = 1280, 720
 PICTURES = (".jpg", ".jpeg", ".png")
-CORNER_PX = np.float32(0.5)
-"""From the middle of a pixel to its corner: what label files count from more than the program does."""
 
 
 class LabelError(ValueError):

@@ -25,11 +25,12 @@ import pandas as pd
 import torch
 from torchvision.ops import box_iou
 
+from models.detector import CORNER_PX
 from models.detector.band import detect_still
 from models.detector.detector import KINDS, Boxes, Detector
 from models.evaluation.boxes import CORNERS, SEEN_SHARE
 from models.evaluation.detector import summarise
-from models.training.frames import CORNER_PX, read_folder
+from models.training.frames import read_folder
 
 PEOPLE = (KINDS.index("player"), KINDS.index("official"))
 SURE, FOUND_FROM = 0.35, 0.25

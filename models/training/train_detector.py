@@ -22,6 +22,7 @@ from typing import Any
 import torch
 from torch import nn
 
+from models.detector import CORNER_PX
 from models.detector.network import BALL, BALL_PREFIX, EDGE, PLATT, FilmDetector, read_state
 from models.detector.storage import pack
 from models.training.augment import photometric, random_windows, textures
@@ -34,7 +35,7 @@ from models.training.detector_losses import (
     deployable,
     hold_norms,
 )
-from models.training.frames import CORNER_PX, FrameCache, load_cache
+from models.training.frames import FrameCache, load_cache
 from models.training.negatives import load_negatives, paste, scene, veil
 from models.training.style_mixing import StyleMixer
 
@@ -270,7 +271,7 @@ def as_float(answer: Any) -> Any:
 
 def save_state(model: FilmDetector, path: Path) -> None:
     """Write the state dict as float16 tensors only: people's network under its own names, ``ball.*``."""
-    state = dict(model.people.state_dict()) | {PLATT: model.platt, EDGE: torch.full((2,), float(CORNER_PX))}
+    state = dict(model.people.state_dict()) | {PLATT: model.platt, EDGE: torch.full((2,), CORNER_PX)}
     if model.ball is not None:
         state |= {f"{BALL_PREFIX}{k}": v for k, v in model.ball.state_dict().items()}
     write_state(state, path)
