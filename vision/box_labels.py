@@ -20,6 +20,7 @@ import jinja2
 import numpy as np
 
 from models.detector import CORNER_PX
+from models.evaluation.boxes import CORNERS
 from models.evaluation.fault_counts import iou_table
 from vision.clips import locate
 from vision.sheets.page import embed
@@ -145,7 +146,7 @@ def kinds_known(season: Season, item: Chosen, xyxy: np.ndarray, kind: np.ndarray
     out = kind.copy()
     if not len(rows) or not len(xyxy):
         return out
-    theirs = rows[["x0_px", "y0_px", "x1_px", "y1_px"]].to_numpy(float)
+    theirs = rows[CORNERS].to_numpy(float)
     iou = iou_table(xyxy, theirs)
     for k in np.flatnonzero((iou.max(1) >= SAME_IOU) & (kind != KINDS.index("ball"))):
         team = teams[int(iou[k].argmax())]

@@ -20,9 +20,9 @@ from scipy.special import expit
 from torchvision.ops import box_iou
 
 from calibration.clip import ClipCameras
+from models.evaluation.boxes import CORNERS
 from vision.records import BALL, OFFICIAL, PLAYER, Detections
 
-COLUMNS = ["x0_px", "y0_px", "x1_px", "y1_px"]
 CONFIDENCE = "box_confidence"
 
 
@@ -94,7 +94,7 @@ def with_film_boxes(
     limits = np.array([cameras.width_px, cameras.height_px] * 2, float)
     settled = _settled(boxes, smooth, limits, s.own_share)
     settled[~boxes.seen & ~((sd <= s.most_sd_yd) & (_in_view(settled, limits) >= s.least_in_view))] = np.nan
-    out[COLUMNS] = settled
+    out[CORNERS] = settled
     there = np.isfinite(settled).all(1)
     out[CONFIDENCE] = np.where(there, _chance(boxes, expected, sd, s), np.nan)
     return out
@@ -109,14 +109,14 @@ def loose_boxes(rows: pd.DataFrame, d: Detections, settings: BoxSettings | None 
     s = settings or BoxSettings()
     people = np.flatnonzero(np.isin(d.kind, (PLAYER, OFFICIAL)))
     free = np.ones(len(people), bool)
-    boxed = rows[np.isfinite(rows[COLUMNS].to_numpy(float)).all(1)]
-    followed = {int(f): part[COLUMNS].to_numpy(float) for f, part in boxed.groupby("frame")}  # type: ignore[call-overload]
+    boxed = rows[np.isfinite(rows[CORNERS].to_numpy(float)).all(1)]
+    followed = {int(f): part[CORNERS].to_numpy(float) for f, part in boxed.groupby("frame")}  # type: ignore[call-overload]
     for frame, mine in _by_frame(d.frame[people]):
         if frame in followed:
             iou = _iou(d.xyxy_px[people[mine]], followed[frame])
             free[mine] = iou.max(1) < s.loose_iou
     people = people[free]
-    corners = dict(zip(COLUMNS, d.xyxy_px[people].T.astype(float), strict=True))
+    corners = dict(zip(CORNERS, d.xyxy_px[people].T.astype(float), strict=True))
     kind = np.where(d.kind[people] == OFFICIAL, "official", "player")
     chance = s.loose_share * d.confidence[people].astype(float)
     return pd.DataFrame(
@@ -241,4 +241,4 @@ def _iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     return box_iou(torch.from_numpy(np.asarray(a, float)), torch.from_numpy(np.asarray(b, float))).numpy()
 
 
-__all__ = ["COLUMNS", "CONFIDENCE", "BoxSettings", "loose_boxes", "with_film_boxes"]
+__all__ = ["CONFIDENCE", "BoxSettings", "loose_boxes", "with_film_boxes"]

@@ -28,6 +28,15 @@ AVERAGE_STRICT = "players' boxes after tracking: AP50-95"
 CONFIDENCE = "box_confidence"
 
 
+def asked_for(rows: pd.DataFrame, xyxy_px: np.ndarray) -> np.ndarray:
+    """(N,) bool: which true rows (`visible`, 0..1) are to be found; boxes (N, 4) are cut at the picture.
+
+    Enough of the man is seen, and more than a pixel of his box is left both ways.
+    """
+    left = (xyxy_px[:, 2:] - xyxy_px[:, :2]).min(1, initial=np.inf)
+    return np.asarray((rows["visible"].to_numpy(float) >= SEEN_SHARE) & (left > 1))
+
+
 def add_boxes(
     tally: Tally, found: pd.DataFrame, true: pd.DataFrame, size_px: tuple[int, int], every: int = EVERY,
     loose: pd.DataFrame | None = None,
@@ -47,7 +56,7 @@ def add_boxes(
         theirs = rows[CORNERS].to_numpy(np.float32).clip(0, limits)
         ours = by_frame[frame][CORNERS].to_numpy(np.float32).clip(0, limits)
         player = (rows["kind"] == "player").to_numpy()
-        asked = (rows["visible"].to_numpy(float) >= SEEN_SHARE) & (theirs[:, 2] - theirs[:, 0] > 1)
+        asked = asked_for(rows, theirs)
         count_frame(tally, ours, theirs, player, asked)
         if CONFIDENCE in found:
             all_of_them = pd.concat([by_frame[frame], *([others[frame]] if frame in others else [])])

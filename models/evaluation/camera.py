@@ -27,6 +27,7 @@ from calibration.clip import cameras_from_table
 from calibration.evidence import ClipEvidence, EvidenceCollector
 from calibration.game import ClipJob, GameCameras
 from calibration.standards import FieldStandard
+from models.evaluation.boxes import CORNERS
 
 CHI2_95, CHI2_50 = 5.991, 1.386  # quantiles of chi-squared with two degrees of freedom
 FOOT_SD_PX = 1e-3  # the truth's foot points are exact: the camera's covariance stands alone
@@ -169,7 +170,7 @@ def collect(
         if not ok:
             break
         rows = by_frame.get(i)
-        xyxy = None if rows is None else rows[["x0_px", "y0_px", "x1_px", "y1_px"]].to_numpy(float)
+        xyxy = None if rows is None else rows[CORNERS].to_numpy(float)
         collector.add(i, bgr, xyxy)
         decode += t1 - t0
         spent += time.process_time() - t1

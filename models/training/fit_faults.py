@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from models.evaluation.boxes import CORNERS
 from models.evaluation.fault_counts import FaultCounts, FoundBoxes, TrueBoxes, count_faults
 from models.synthetic.fault_settings import FITTED, PRESETS, PRO, FaultSettings
 from models.synthetic.faults import make_faulty, true_boxes
@@ -62,7 +63,7 @@ def read_found(path: Path) -> tuple[FoundBoxes, int]:
         table = pd.read_csv(path)
         kinds = {"player": 0, "official": 1}
         table = table[table["class"].isin(kinds)]
-        boxes = table[["x0_px", "y0_px", "x1_px", "y1_px"]].to_numpy(float)
+        boxes = table[CORNERS].to_numpy(float)
         kind = table["class"].map(kinds).to_numpy(int)
         found = FoundBoxes(table["frame"].to_numpy(int), boxes, table["confidence"].to_numpy(float), kind)
         return found, 1
@@ -95,7 +96,7 @@ def truth_of(rows: pd.DataFrame, clip: dict[str, Any], step: int) -> TrueBoxes:
     rows = rows[rows["frame"] % step == 0]
     frame = rows["frame"].to_numpy(int) // step
     frames = int(frame.max()) + 1
-    sides = rows[["x0_px", "y0_px", "x1_px", "y1_px"]].to_numpy(float)
+    sides = rows[CORNERS].to_numpy(float)
     person = rows["kind"].isin(["player", "official"]).to_numpy()
     ids = {p: i for i, p in enumerate(rows.loc[person, "player_id"].unique())}
     grid = np.full((len(ids), frames, 4), np.nan)

@@ -28,7 +28,7 @@ from torchvision.ops import box_iou
 from models.detector import CORNER_PX
 from models.detector.band import detect_still
 from models.detector.detector import KINDS, Boxes, Detector
-from models.evaluation.boxes import CORNERS, SEEN_SHARE
+from models.evaluation.boxes import CORNERS, asked_for
 from models.evaluation.detector import summarise
 from models.training.frames import read_folder
 
@@ -103,11 +103,9 @@ def stills_of_film(folder: Path, every: int) -> Iterator[Still]:
                 bgr, rows = picture.to_ndarray(format="bgr24"), of_clip[index]
                 limits = np.array([bgr.shape[1], bgr.shape[0]] * 2, np.float32)
                 true = rows[CORNERS].to_numpy(np.float32).clip(0, limits)
-                inside = ((true[:, 2:] - true[:, :2]) > 1).all(1)
                 kind = np.array([KINDS.index(k) for k in rows["kind"]], np.int64)
-                seen = rows["visible"].to_numpy(float) >= SEEN_SHARE
                 early = 0 <= snap_s - index * float(clip.fps_den) / float(clip.fps_num) <= 1
-                yield Still(f"film, {clip.view}", bgr, true, kind, inside & seen, early)
+                yield Still(f"film, {clip.view}", bgr, true, kind, asked_for(rows, true), early)
 
 
 def stills_of_set(folder: Path) -> Iterator[Still]:

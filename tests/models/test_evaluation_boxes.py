@@ -26,6 +26,7 @@ def test_worked_example() -> None:
             ),  # too hidden to be asked for; our box on him counts neither way
             ("official", 1.0, 400, 100, 420, 160),  # taken for a player
             ("official", 1.0, 500, 100, 520, 160),
+            ("player", 0.5, 700, 730, 720, 790),  # stands below the picture: not asked for
             ("other", 1.0, 600, 100, 620, 160),  # bench: a box on him is simply wrong
         ],
         columns=COLUMNS,

@@ -83,7 +83,8 @@ def test_out_corrected_and_in(folder: Path, tmp_path: Path, capsys: Any) -> None
     count = write_box_labels(Season(folder / "made.season"), tmp_path, 4, detector=TwoMen())
     assert count == 4 and len(list((tmp_path / "images").glob("*.jpg"))) == 4
     frames = json.loads((tmp_path / "boxes.json").read_text())["frames"]
-    assert frames[0]["boxes"] == [[1, 20.0, 30.0, 40.0, 80.0], [3, 0.0, 30.0, 12.0, 80.0]]
+    # labels count from the corner of the first pixel, the detector from its middle
+    assert frames[0]["boxes"] == [[1, 20.5, 30.5, 40.5, 80.5], [3, 0.0, 30.5, 12.5, 80.5]]
     page = (tmp_path / "boxes.html").read_text()
     data = json.loads(re.search(r'<script id="data"[^>]*>(.*?)</script>', page, re.S).group(1))  # type: ignore[union-attr]
     assert data["frames"] == frames and "https://" not in page

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from vision.film_boxes import COLUMNS, BoxSettings, loose_boxes, with_film_boxes
+from models.evaluation.boxes import CORNERS
+from vision.film_boxes import BoxSettings, loose_boxes, with_film_boxes
 from vision.records import Detections
 
 RATE, PX_PER_YD = 30.0, 20.0
@@ -61,7 +62,7 @@ def film(
         np.arange(frames) / RATE, 1280, 720, "clip",
     )  # fmt: skip
     table = pd.DataFrame(rows)
-    table[COLUMNS] = np.where(row[:, None] >= 0, d.xyxy_px[row], np.nan)
+    table[CORNERS] = np.where(row[:, None] >= 0, d.xyxy_px[row], np.nan)
     return table, d, row, np.array(true)
 
 
@@ -78,7 +79,7 @@ def iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
 def test_true_boxes_stay_as_they_are() -> None:
     rows, d, row, true = film({"A1": run(10, 20), "B1": run(20, 25, speed=-4)})
     out = with_film_boxes(rows, _Cameras(), d, row)  # type: ignore[arg-type]
-    assert out[COLUMNS].to_numpy(float) == pytest.approx(true, abs=0.05)
+    assert out[CORNERS].to_numpy(float) == pytest.approx(true, abs=0.05)
     assert (out["box_confidence"] > 0.95).all()
     assert not len(loose_boxes(out, d))
 
@@ -86,8 +87,8 @@ def test_true_boxes_stay_as_they_are() -> None:
 def test_unsteady_boxes_come_nearer_the_truth() -> None:
     rows, d, row, true = film({"A1": run(10, 20), "B1": run(20, 25, speed=-4)}, error_px=3.0)
     out = with_film_boxes(rows, _Cameras(), d, row)  # type: ignore[arg-type]
-    before = iou(rows[COLUMNS].to_numpy(float), true)
-    after = iou(out[COLUMNS].to_numpy(float), true)
+    before = iou(rows[CORNERS].to_numpy(float), true)
+    after = iou(out[CORNERS].to_numpy(float), true)
     assert after.mean() > before.mean() + 0.08
     assert (after > before).mean() > 0.8
 
@@ -99,9 +100,9 @@ def test_a_box_on_the_wrong_man_goes_to_the_right_one() -> None:
     swapped = rows["frame"].isin([15, 16, 17]).to_numpy()
     given = row.copy()
     given[swapped & one], given[swapped & two] = row[swapped & two], row[swapped & one]
-    rows[COLUMNS] = d.xyxy_px[given]
+    rows[CORNERS] = d.xyxy_px[given]
     out = with_film_boxes(rows, _Cameras(), d, given)  # type: ignore[arg-type]
-    assert out[COLUMNS].to_numpy(float) == pytest.approx(true, abs=0.5)
+    assert out[CORNERS].to_numpy(float) == pytest.approx(true, abs=0.5)
 
 
 def test_a_hidden_man_is_boxed_where_his_place_is_known() -> None:
@@ -110,8 +111,8 @@ def test_a_hidden_man_is_boxed_where_his_place_is_known() -> None:
     rows.loc[gone & (rows["frame"] >= 18), "sd_yd"] = BoxSettings().most_sd_yd + 0.1
     out = with_film_boxes(rows, _Cameras(), d, row)  # type: ignore[arg-type]
     known = gone & (rows["frame"] < 18)
-    assert out.loc[known, COLUMNS].to_numpy(float) == pytest.approx(true[known.to_numpy()], abs=0.5)
-    assert out.loc[gone & ~known, [*COLUMNS, "box_confidence"]].isna().all().all()
+    assert out.loc[known, CORNERS].to_numpy(float) == pytest.approx(true[known.to_numpy()], abs=0.5)
+    assert out.loc[gone & ~known, [*CORNERS, "box_confidence"]].isna().all().all()
     assert (out.loc[known, "box_confidence"] < out.loc[~gone, "box_confidence"].min()).all()
 
 
@@ -119,10 +120,10 @@ def test_a_seen_box_nobody_was_given_is_taken_by_the_man_it_fits() -> None:
     rows, d, row, true = film({"A1": run(10, 20), "B1": run(30, 25)})
     lost = ((rows["player_id"] == "A1") & (rows["frame"] == 20)).to_numpy()
     given = np.where(lost, -1, row)
-    rows.loc[lost, COLUMNS] = np.nan
+    rows.loc[lost, CORNERS] = np.nan
     rows.loc[lost, "sd_yd"] = 2.0  # the path alone would tell nothing
     out = with_film_boxes(rows, _Cameras(), d, given)  # type: ignore[arg-type]
-    assert out.loc[lost, COLUMNS].to_numpy(float) == pytest.approx(true[lost], abs=0.5)
+    assert out.loc[lost, CORNERS].to_numpy(float) == pytest.approx(true[lost], abs=0.5)
 
 
 def test_frames_without_a_camera_and_boxes_at_the_border_keep_theirs() -> None:
@@ -130,8 +131,8 @@ def test_frames_without_a_camera_and_boxes_at_the_border_keep_theirs() -> None:
     out = with_film_boxes(rows, _Cameras(lost=(7,)), d, row)  # type: ignore[arg-type]
     own = d.xyxy_px[row]
     kept = ((rows["frame"] == 7) | (own[:, 0] < 2)).to_numpy()
-    assert out.loc[kept, COLUMNS].to_numpy(float) == pytest.approx(own[kept])
-    assert not np.allclose(out.loc[~kept, COLUMNS].to_numpy(float), own[~kept], atol=0.5)
+    assert out.loc[kept, CORNERS].to_numpy(float) == pytest.approx(own[kept])
+    assert not np.allclose(out.loc[~kept, CORNERS].to_numpy(float), own[~kept], atol=0.5)
 
 
 def test_who_is_seen_and_not_followed_is_loose() -> None:
@@ -140,7 +141,7 @@ def test_who_is_seen_and_not_followed_is_loose() -> None:
     out = with_film_boxes(rows[followed], _Cameras(), d, row[followed.to_numpy()])  # type: ignore[arg-type]
     loose = loose_boxes(out, d)
     assert loose["frame"].tolist() == list(range(40))
-    assert loose[COLUMNS].to_numpy(float) == pytest.approx(d.xyxy_px[row[~followed.to_numpy()]])
+    assert loose[CORNERS].to_numpy(float) == pytest.approx(d.xyxy_px[row[~followed.to_numpy()]])
     assert loose["box_confidence"].tolist() == pytest.approx([0.8 * BoxSettings().loose_share] * 40)
 
 
@@ -151,4 +152,4 @@ def test_nobody_at_all() -> None:
     assert len(loose_boxes(out, d)) == 40
     empty = d.select(np.zeros(len(d), bool))
     bare = with_film_boxes(rows, _Cameras(), empty, np.full(len(rows), -1))  # type: ignore[arg-type]
-    assert bare[COLUMNS].isna().all().all() and not len(loose_boxes(bare, empty))
+    assert bare[CORNERS].isna().all().all() and not len(loose_boxes(bare, empty))
