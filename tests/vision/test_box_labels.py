@@ -96,7 +96,7 @@ def test_out_corrected_and_in(folder: Path, tmp_path: Path, capsys: Any) -> None
     labelled = {f.path.stem: f for f in read_label_folder(tmp_path)}  # as the training reads them
     assert set(labelled) == {frames[0]["name"], frames[1]["name"]}
     assert labelled[frames[1]["name"]].kind.tolist() == [1, 3, 2]
-    assert np.allclose(labelled[frames[0]["name"]].xyxy_px[0], [20, 30, 40, 80], atol=0.01)
+    assert np.allclose(labelled[frames[0]["name"]].xyxy_px[0], [20.5, 30.5, 40.5, 80.5], atol=0.01)
     frames[2]["checked"] = True  # looked at later: comes back
     (tmp_path / "boxes.json").write_text(json.dumps({"kinds": KINDS, "frames": frames}))
     assert read_box_labels(tmp_path / "boxes.json")[0] == 3
