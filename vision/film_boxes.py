@@ -14,16 +14,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import torch
 from scipy.optimize import linear_sum_assignment
 from scipy.special import expit
-from torchvision.ops import box_iou
 
 from calibration.clip import ClipCameras
-from models.evaluation.boxes import CORNERS
+from models.evaluation.boxes import CONFIDENCE, CORNERS
+from models.evaluation.fault_counts import iou_table
 from vision.records import BALL, OFFICIAL, PLAYER, Detections
-
-CONFIDENCE = "box_confidence"
 
 
 @dataclass(frozen=True)
@@ -113,7 +110,7 @@ def loose_boxes(rows: pd.DataFrame, d: Detections, settings: BoxSettings | None 
     followed = {int(f): part[CORNERS].to_numpy(float) for f, part in boxed.groupby("frame")}  # type: ignore[call-overload]
     for frame, mine in _by_frame(d.frame[people]):
         if frame in followed:
-            iou = _iou(d.xyxy_px[people[mine]], followed[frame])
+            iou = iou_table(d.xyxy_px[people[mine]].astype(float), followed[frame])
             free[mine] = iou.max(1) < s.loose_iou
     people = people[free]
     corners = dict(zip(CORNERS, d.xyxy_px[people].T.astype(float), strict=True))
@@ -190,7 +187,7 @@ def _given_anew(
         row[mine] = -1
         if not len(there):
             continue
-        iou = _iou(expected[mine], d.xyxy_px[there])
+        iou = iou_table(expected[mine], d.xyxy_px[there].astype(float))
         old = boxes.row[mine][:, None] == there[None]
         worth = iou + s.keep * old + s.sure * d.confidence[there][None]
         worth = np.where((iou >= s.least_iou) | old, worth, 0.0)
@@ -236,9 +233,4 @@ def _chance(boxes: _Boxes, expected: np.ndarray, sd: np.ndarray, s: BoxSettings)
     return np.asarray(expit(odds))
 
 
-def _iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """(N, M) overlap of boxes."""
-    return box_iou(torch.from_numpy(np.asarray(a, float)), torch.from_numpy(np.asarray(b, float))).numpy()
-
-
-__all__ = ["CONFIDENCE", "BoxSettings", "loose_boxes", "with_film_boxes"]
+__all__ = ["BoxSettings", "loose_boxes", "with_film_boxes"]

@@ -13,7 +13,7 @@ import numpy as np
 import torch
 from torch import nn
 
-from models.detector.storage import WeightsError, file_hash, read_state
+from models.detector.storage import WeightsError, file_hash, read_state, read_tensors
 
 KINDS = ("player", "official", "ball", "other")
 BALL = KINDS.index("ball")
@@ -156,7 +156,7 @@ def feature_channels(people: nn.Module) -> tuple[int, int]:
 
 def edge_px(path: Path) -> np.ndarray:
     """(2,) pixels of the picture to take from the network's x and y; 0 for files that do not say."""
-    return read_state(path).get(EDGE, torch.zeros(2)).numpy().astype(np.float32)
+    return read_tensors(path).get(EDGE, torch.zeros(2)).float().numpy()
 
 
 def load_network(path: Path) -> nn.Module:

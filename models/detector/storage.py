@@ -27,8 +27,8 @@ def _all_tensors(raw: Any) -> bool:
     return isinstance(raw, dict) and bool(raw) and all(isinstance(v, torch.Tensor) for v in raw.values())
 
 
-def read_state(path: Path) -> dict[str, torch.Tensor]:
-    """State dict (float32) from a tensors-only file, plain or compact; all else is refused, and why."""
+def read_tensors(path: Path) -> dict[str, torch.Tensor]:
+    """The tensors of a file as they lie there (kernels may be codes); all else is refused, and why."""
     path = Path(path)
     if not path.exists():
         raise WeightsError(f"{path}: no such weights file; the shipped ones are in models/weights")
@@ -44,6 +44,12 @@ def read_state(path: Path) -> dict[str, torch.Tensor]:
         raw = raw["state"]
     if not _all_tensors(raw):
         raise WeightsError(f"{path}: holds no state dict of tensors; expected one of the detector's networks")
+    return raw
+
+
+def read_state(path: Path) -> dict[str, torch.Tensor]:
+    """State dict (float32) from a tensors-only file, plain or compact; all else is refused, and why."""
+    raw = read_tensors(path)
     try:
         return unpack(raw)
     except KeyError as error:

@@ -145,8 +145,7 @@ def dress_official(rng: np.random.Generator, look: Look) -> Dress:
     number = int(rng.integers(1, 99)) if rng.random() < 0.3 and not jacket else -1
     alike = bool(look.extra.get("alike"))
     if alike:
-        head = dict.fromkeys(("skin", "hair", "helmet", "facemask", "visor"), cap)
-        parts |= head
+        parts |= dict.fromkeys(("skin", "hair", "helmet", "facemask", "visor"), cap)
     return Dress(
         1,
         "official",

@@ -127,8 +127,8 @@ def toy_look(look: Look, seed: int) -> Look:
         officials = replace(officials, striped=True, shirt=(0.92, 0.92, 0.92), jacket_share=0.0)
     flat = float(rng.choice([0.0, rng.uniform(0.5, 1.0), 1.0]))
     levels = int(rng.choice([0, 0, 2, 3]))
-    extra = {**look.extra, "flat": flat, "levels": levels, "across": bool(rng.random() < 0.5)}
-    extra["alike"] = bool(rng.random() < 0.5)
+    across, alike = (bool(rng.random() < 0.5) for _ in range(2))
+    extra = {**look.extra, "flat": flat, "levels": levels, "across": across, "alike": alike}
     return replace(
         look,
         field=field,

@@ -15,6 +15,7 @@ import argparse
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -139,13 +140,8 @@ def main() -> None:
     parser.add_argument("--weights", type=Path, help="other weights than the shipped ones")
     parser.add_argument("--out", type=Path)
     args = parser.parse_args()
-    stills = (
-        s
-        for part in (
-            *(stills_of_film(f, args.every) for f in args.film),
-            *(stills_of_set(f) for f in args.sets),
-        )
-        for s in part
+    stills = chain(
+        *(stills_of_film(f, args.every) for f in args.film), *(stills_of_set(f) for f in args.sets)
     )
     figures = judge(stills, Detector.load(args.weights))
     for name, row in figures.items():

@@ -17,6 +17,10 @@ import torch
 from models.detector.storage import WeightsError, read_state
 
 
+def _shapes(state: dict[str, torch.Tensor]) -> dict[str, tuple[int, ...]]:
+    return {name: tuple(value.shape) for name, value in state.items()}
+
+
 def mean_state(parts: Sequence[tuple[Path, float]]) -> dict[str, torch.Tensor]:
     """Mean state (float32) of files and their shares (scaled to one). Whole numbers: the first file's.
 
@@ -29,10 +33,9 @@ def mean_state(parts: Sequence[tuple[Path, float]]) -> dict[str, torch.Tensor]:
     for path, share in parts:
         state = read_state(path)
         out = out or {k: torch.zeros_like(v) if v.is_floating_point() else v for k, v in state.items()}
-        odd = [k for k in out.keys() | state.keys() if k not in out or k not in state]
-        odd += [k for k in out.keys() & state.keys() if out[k].shape != state[k].shape]
+        odd = _shapes(out).items() ^ _shapes(state).items()
         if odd:
-            raise WeightsError(f"{path}: other tensors than {parts[0][0]} (first: {sorted(odd)[0]})")
+            raise WeightsError(f"{path}: other tensors than {parts[0][0]} (first: {min(odd)[0]})")
         for name, value in state.items():
             if value.is_floating_point():
                 out[name] += value * (share / total)

@@ -282,10 +282,12 @@ def write_state(state: dict[str, torch.Tensor], path: Path, compact: bool = Fals
 
     compact: kernels in eight bits (`models.detector.storage.pack`).
     """
-    fits = (PLATT, EDGE)
-    half = {k: (v.half() if v.is_floating_point() and k not in fits else v) for k, v in state.items()}
-    half = pack(state) if compact else half
-    torch.save({k: v.cpu().contiguous() for k, v in half.items()}, path)
+    if compact:
+        short = pack(state)
+    else:
+        fits = (PLATT, EDGE)
+        short = {k: (v.half() if v.is_floating_point() and k not in fits else v) for k, v in state.items()}
+    torch.save({k: v.cpu().contiguous() for k, v in short.items()}, path)
 
 
 def build_parser() -> argparse.ArgumentParser:

@@ -20,7 +20,7 @@ void main() {
   bool jersey = v_part == u_codes[0] || v_part == u_codes[1];
   if ((pattern & 1) != 0 && (jersey || v_part == u_codes[2])) {       // official's vertical stripes
     bool across = (pattern & 128) != 0;                               // drawn level by toys only
-    float u = v_part == u_codes[2] ? (across ? uv.y * 3.0 : uv.x * 3.0) : (across ? uv.y * 5.0 : uv.x * 4.5);
+    float u = (across ? uv.y : uv.x) * (v_part == u_codes[2] ? 3.0 : (across ? 5.0 : 4.5));
     float w = fwidth(u);
     float s = smoothstep(0.5 - w, 0.5 + w, abs(fract(u) - 0.5) * 2.0);
     col = mix(mix(col, pal(22), s), mix(col, pal(22), 0.5), clamp(w * 1.4 - 0.4, 0.0, 1.0));
