@@ -30,6 +30,7 @@ import numpy as np
 from models.synthetic import film
 from models.synthetic.cast import Bystander, Cast, bystander_rows, script_people
 from models.synthetic.dress import dress_other
+from models.synthetic.heaps import bunch, pile, scatter
 from models.synthetic.lens import CameraPlace, ViewCamera, ground_at, random_camera, random_place, random_span
 from models.synthetic.looks import Look, random_look
 from models.synthetic.people import PeopleLibrary
@@ -41,7 +42,6 @@ from models.synthetic.truth import covered_map, frame_labels, look_truth, person
 
 BALL_ID, POLE_ID = 65001, 65002
 SIZES = ((1920, 1080), (1280, 720), (1280, 720), (852, 480), (852, 480))
-LOW_ACTIONS = ("pile", "down", "fall", "getup", "block", "kneel", "crouch", "stance3", "stance2")
 HARD_SHARE = 0.32
 """Share of frames whose men are heaped into piles (17 of 32) or strewn about in any pose (15 of 32)."""
 PAN_WIDTHS_S, JERK_WIDTHS_S, TILT_WIDTHS_S = 0.15, 0.8, 0.06
@@ -62,43 +62,6 @@ def _pick_time(rng: np.random.Generator, script: Any) -> int:
         else (rng.uniform(0.1, max(end, 0.5)) if r < 0.82 else rng.uniform(max(end - 0.5, 0.2), t[-1]))
     )
     return int(np.clip(np.searchsorted(t, at), 0, len(t) - 1))
-
-
-def _pile(rng: np.random.Generator, rows: list[Any], centre: np.ndarray) -> list[Any]:
-    """Hard case: the men nearest a point lie and struggle over each other."""
-    near = sorted(range(len(rows)), key=lambda i: np.hypot(rows[i][1] - centre[0], rows[i][2] - centre[1]))[
-        : int(rng.integers(4, 14))
-    ]
-    for i in near:
-        d = rows[i][0]
-        if d.kind != 0:
-            continue
-        x, y = centre + rng.normal(0, 1.0, 2)
-        action = LOW_ACTIONS[int(rng.integers(len(LOW_ACTIONS)))]
-        rows[i] = (
-            d,
-            float(x),
-            float(y),
-            float(abs(rng.normal(0, 0.12))) if action in ("pile", "down") else 0.0,
-            float(rng.uniform(0, 6.28)),
-            action,
-            float(rng.random()),
-        )
-    return rows
-
-
-def _scatter(rng: np.random.Generator, rows: list[Any], actions: list[str]) -> list[Any]:
-    """Hard case: any pose anywhere near where the man was."""
-    out = []
-    for d, x, y, z, yaw, action, phase in rows:
-        if rng.random() < 0.6:
-            action, phase, yaw = (
-                actions[int(rng.integers(len(actions)))],
-                float(rng.random()),
-                float(rng.uniform(0, 6.28)),
-            )
-        out.append((d, x + float(rng.normal(0, 2)), y + float(rng.normal(0, 2)), z, yaw, action, phase))
-    return out
 
 
 def people_in_front(rng: np.random.Generator, look: Look, cam: ViewCamera, count: int) -> list[Bystander]:
@@ -216,9 +179,11 @@ def make_look(
         share = _STATE.get("hard", HARD_SHARE)
         hard = str(rng.choice(["none", "pile", "scatter"], p=[1 - share, share * 17 / 32, share * 15 / 32]))
         if hard == "pile":
-            rows = _pile(rng, rows, script.ball_field_yd[i, :2] + rng.normal(0, 1, 2))
+            rows = pile(rng, rows, script.ball_field_yd[i, :2] + rng.normal(0, 1, 2))
         elif hard == "scatter":
-            rows = _scatter(rng, rows, actions)
+            rows = scatter(rng, rows, actions)
+        if hard == "none" and _STATE.get("bunched") and rng.random() < _STATE["bunched"]:
+            hard, rows = "bunch", bunch(rng, rows, script.ball_field_yd[i, :2] + rng.normal(0, 2, 2))
         cam, view = _draw_camera(rng, look, places, script, i)
         beside = cast.bystanders + crew
         if look.venue.front_people and view == "sideline":
@@ -325,9 +290,9 @@ def ball_label(exposure: Any, cam: ViewCamera, rows: np.ndarray, place: np.ndarr
     }
 
 
-def _start(samples: int, scale: float, ppy: float, hard: float = HARD_SHARE, toys: float = 0.0) -> None:
+def _start(samples: int, scale: float, ppy: float, shares: dict[str, float]) -> None:
     cv2.setNumThreads(1)
-    _STATE["hard"], _STATE["toys"] = hard, toys
+    _STATE.update(shares)
     _STATE["people"] = PeopleLibrary.load()
     _STATE["renderer"] = Renderer(_STATE["people"], samples, scale)
     _STATE["ppy"] = ppy
@@ -355,6 +320,7 @@ def make_dataset(
     first: int = 0,
     hard: float = HARD_SHARE,
     toys: float = 0.0,
+    bunched: float = 0.0,
 ) -> dict[str, Any]:
     """Render the set; see the module docstring. width 0: sizes of real film mixed. Returns the index."""
     out = Path(out)
@@ -364,12 +330,13 @@ def make_dataset(
     jobs = [(i, seed, frames_per_look, str(out), sizes) for i in range(first, first + looks)]
     workers = workers or max(1, min(os.cpu_count() or 1, looks))
     begun, done = time.time(), 0
+    state = (samples, scale, ppy, {"hard": hard, "toys": toys, "bunched": bunched})
     if workers == 1:
-        _start(samples, scale, ppy, hard, toys)
+        _start(*state)
         for job in jobs:
             done += _job(job)
     else:
-        with mp.get_context("spawn").Pool(workers, _start, (samples, scale, ppy, hard, toys)) as pool:
+        with mp.get_context("spawn").Pool(workers, _start, state) as pool:
             for n in pool.imap_unordered(_job, jobs, LOOKS_A_TOY if toys else 1):
                 done += n
                 if done % 500 < frames_per_look:
@@ -403,6 +370,9 @@ def main(argv: list[str] | None = None) -> int:
     p.add_argument("--first", type=int, default=0, help="number of the first look")
     p.add_argument("--hard", type=float, default=HARD_SHARE, help="share of frames with piles and strewn men")
     p.add_argument("--toys", type=float, default=0.0, help="share of looks with people of another make")
+    p.add_argument(
+        "--bunched", type=float, default=0.0, help="share of the others with a tight standing band"
+    )
     a = p.parse_args(argv)
     index = make_dataset(
         a.out,
@@ -417,6 +387,7 @@ def main(argv: list[str] | None = None) -> int:
         a.first,
         a.hard,
         a.toys,
+        a.bunched,
     )
     print(json.dumps(index))
     return 0 if index["frames"] >= 0.98 * index["expected"] else 1

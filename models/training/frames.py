@@ -12,6 +12,7 @@ import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -22,6 +23,8 @@ from models.detector import CORNER_PX
 from models.detector.network import KINDS
 
 CANVAS_W, CANVAS_H = 1280, 720
+FINE = 1.5
+"""A fine cache holds 1920 x 1080 px of each picture: looks of 1600 and 1920 px at 1080p film use them."""
 PICTURES = (".jpg", ".jpeg", ".png")
 
 
@@ -46,8 +49,9 @@ class LabelledFrame:
 
 @dataclass
 class FrameCache:
-    """Decoded frames: images (N, 3, H, W) uint8 RGB on a device; boxes (canvas px) and kinds per frame, and
-    the balls to ignore, in ordinary memory, where picture by picture work is quick."""
+    """Decoded frames: images (N, 3, H, W) uint8 RGB on a device, of the canvas's size or ``FINE`` times it;
+    boxes (canvas px) and kinds per frame, and the balls to ignore, in ordinary memory, where picture by
+    picture work is quick."""
 
     images: torch.Tensor
     boxes: list[torch.Tensor] = field(default_factory=list)
@@ -128,29 +132,35 @@ def _row_fault(row: str) -> str | None:
     return None
 
 
-def decode_frame(frame: LabelledFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Picture on the canvas (3, CANVAS_H, CANVAS_W) uint8 RGB; boxes and balls to ignore in its pixels."""
+def decode_frame(frame: LabelledFrame, fine: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Picture on the canvas (3, CANVAS_H, CANVAS_W) uint8 RGB, ``FINE`` times as large if asked; boxes and
+    balls to ignore in pixels of the plain canvas."""
     bgr = cv2.imread(str(frame.path))
     if bgr is None:
         raise LabelError(f"{frame.path}: not a readable picture")
-    scale = min(CANVAS_W / bgr.shape[1], CANVAS_H / bgr.shape[0])
-    size = (min(CANVAS_W, round(bgr.shape[1] * scale)), min(CANVAS_H, round(bgr.shape[0] * scale)))
-    small = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
-    canvas = np.zeros((CANVAS_H, CANVAS_W, 3), np.uint8)
-    canvas[: size[1], : size[0]] = small
+    times = FINE if fine else 1.0
+    width, height = round(CANVAS_W * times), round(CANVAS_H * times)
+    scale = min(width / bgr.shape[1], height / bgr.shape[0])
+    size = (min(width, round(bgr.shape[1] * scale)), min(height, round(bgr.shape[0] * scale)))
+    resized = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+    canvas = np.zeros((height, width, 3), np.uint8)
+    canvas[: size[1], : size[0]] = resized
     rgb = np.ascontiguousarray(canvas[:, :, ::-1].transpose(2, 0, 1))
-    return rgb, frame.xyxy_px * np.float32(scale), frame.ignored_px * np.float32(scale)
+    boxes_scale = np.float32(scale / times)
+    return rgb, frame.xyxy_px * boxes_scale, frame.ignored_px * boxes_scale
 
 
-def cache_frames(frames: Iterable[LabelledFrame], device: torch.device) -> FrameCache:
-    """Decode in a thread pool and move to the device in chunks."""
+def cache_frames(frames: Iterable[LabelledFrame], device: torch.device, fine: bool = False) -> FrameCache:
+    """Decode in a thread pool and move to the device in chunks. fine: at 1920 x 1080 px (6.2 MB a frame)."""
     frames = list(frames)
-    images = torch.empty((len(frames), 3, CANVAS_H, CANVAS_W), dtype=torch.uint8, device=device)
+    times = FINE if fine else 1.0
+    shape = (len(frames), 3, round(CANVAS_H * times), round(CANVAS_W * times))
+    images = torch.empty(shape, dtype=torch.uint8, device=device)
     cache = FrameCache(images)
     with ThreadPoolExecutor(min(32, os.cpu_count() or 2)) as pool:
         for start in range(0, len(frames), 64):
             chunk = frames[start : start + 64]
-            done = list(pool.map(decode_frame, chunk))
+            done = list(pool.map(partial(decode_frame, fine=fine), chunk))
             images[start : start + len(chunk)] = torch.from_numpy(np.stack([d[0] for d in done])).to(device)
             cache.boxes += [torch.from_numpy(d[1].astype(np.float32)) for d in done]
             cache.ignored += [torch.from_numpy(d[2].astype(np.float32)) for d in done]
@@ -170,6 +180,6 @@ def read_folder(folder: Path) -> list[LabelledFrame]:
     raise LabelError(f"{folder}: neither a rendered data set nor a folder with images/ and labels/")
 
 
-def load_cache(folders: Iterable[Path], device: torch.device) -> FrameCache:
+def load_cache(folders: Iterable[Path], device: torch.device, fine: bool = False) -> FrameCache:
     """Cache of every labelled frame in the folders."""
-    return cache_frames([f for folder in folders for f in read_folder(folder)], device)
+    return cache_frames([f for folder in folders for f in read_folder(folder)], device, fine)

@@ -35,7 +35,7 @@ from models.training.detector_losses import (
     deployable,
     hold_norms,
 )
-from models.training.frames import FrameCache, load_cache
+from models.training.frames import CANVAS_H, CANVAS_W, FINE, FrameCache, load_cache
 from models.training.negatives import load_negatives, paste, scene, veil
 from models.training.style_mixing import StyleMixer
 
@@ -109,13 +109,9 @@ def make_batch(
     """
     device = cache.images.device
     n, out_hw = len(index), (recipe.height_px, recipe.width_px)
-    canvas_hw = (int(cache.images.shape[2]), int(cache.images.shape[3]))
     scales = recipe.scales if augment else (1.0, 1.0)
-    theta, forward = random_windows(n, canvas_hw, out_hw, torch.device("cpu"), scales)
-    images = cache.images[index.to(device)].to(torch.float32) / 255
-    grid = nn.functional.affine_grid(theta.to(device), [n, 3, *out_hw], align_corners=False)
-    # canvas is 4/3 of the window: gathered bilinear taps are enough down to a scale of 0.75
-    images = nn.functional.grid_sample(images, grid, padding_mode="zeros", align_corners=False)
+    theta, forward = random_windows(n, (CANVAS_H, CANVAS_W), out_hw, torch.device("cpu"), scales)
+    images = sample_windows(cache, index, theta, forward, out_hw)
     empty = (torch.rand(n) < recipe.empty_share) if augment else torch.zeros(n, dtype=torch.bool)
     pasted = torch.rand(n) < (recipe.paste_share if augment and photographs is not None else 0.0)
     size = torch.tensor([recipe.width_px, recipe.height_px] * 2, dtype=torch.float32)
@@ -149,6 +145,36 @@ def make_batch(
         "ignored": torch.cat(ignored),
     }
     return images, {k: v.to(device) for k, v in batch.items()}
+
+
+def sample_windows(
+    cache: FrameCache,
+    index: torch.Tensor,
+    theta: torch.Tensor,
+    forward: torch.Tensor,
+    out_hw: tuple[int, int],
+) -> torch.Tensor:
+    """(n, 3, *out_hw) float 0..1: the windows of cached frames. forward (n, 2, 3): canvas to window px.
+
+    Bilinear taps do for shrinking to three quarters; from a fine cache smaller windows are taken through the
+    plain canvas, shrunk with a filter.
+    """
+    device = cache.images.device
+    images = cache.images[index.to(device)].to(torch.float32) / 255
+    grid = nn.functional.affine_grid(theta.to(device), [len(index), 3, *out_hw], align_corners=False)
+    small = (forward[:, 0, 0].abs() < 0.75 * FINE).to(device)
+    if images.shape[3] == CANVAS_W or not bool(small.any()):
+        return _tapped(images, grid)
+    out = torch.empty((len(index), 3, *out_hw), device=device)
+    plain = nn.functional.interpolate(images[small], (CANVAS_H, CANVAS_W), mode="bilinear", antialias=True)
+    out[small] = _tapped(plain, grid[small])
+    if not bool(small.all()):
+        out[~small] = _tapped(images[~small], grid[~small])
+    return out
+
+
+def _tapped(images: torch.Tensor, grid: torch.Tensor) -> torch.Tensor:
+    return nn.functional.grid_sample(images, grid, padding_mode="zeros", align_corners=False)
 
 
 def _shares(xyxy: torch.Tensor, size: torch.Tensor) -> torch.Tensor:
@@ -301,6 +327,7 @@ def build_parser() -> argparse.ArgumentParser:
     add("--validation", type=Path, action="append", default=[], help="folders scored at the end")
     add("--negatives", type=Path, help="folder of photographs without people")
     add("--width", type=int, default=1280, help="width of the windows (height 0.575 of it)")
+    add("--fine", action="store_true", help="keep frames at 1920 x 1080 px (6.2 MB each on the device)")
     add("--out", type=Path, required=True)
     add("--name", default="detector")
     add("--minutes", type=float, default=4.0)
@@ -373,7 +400,7 @@ def main() -> None:
     recipe, device = recipe_of(args, start), torch.device(args.device)
     photographs = load_negatives(args.negatives, device) if args.negatives else None
     args.out.mkdir(parents=True, exist_ok=True)
-    cache = load_cache(args.data, device)
+    cache = load_cache(args.data, device, args.fine)
     print(f"{len(cache.boxes)} frames, {sum(len(b) for b in cache.boxes)} boxes on {device}", flush=True)
     if args.until:
         recipe = replace(recipe, minutes=minutes_until(args.until))
