@@ -11,6 +11,9 @@ written again in place of the first. What the games have taught waits as a file 
 So does a play of which it is not plain who has the ball: plays are stored in the order in which their clips
 are decoded, and only the whole game tells. What each play said of the sides stands in the season itself, so
 that a batch that goes on, and next week's clips of the same game, know it.
+
+Last of all the routes of every game are named again with what its other plays ran
+(`vision.store.game_calls`).
 """
 
 from __future__ import annotations
@@ -107,12 +110,28 @@ def run_batch(
         for work in left:
             work.asks, work.early = sum(path.stem in asked for path, _ in work.clips), True
         if not todo and not left:
+            _read_games_again(season, known, tell)
             return 0
         settings = _settings(standard, None, detector)
         run_id = season.start_run(settings, _weights(detector), CODE_VERSION)
         stored = _Batch(season, run_id, standard, room, tell, detector).run(todo, workers, left)
+        _read_games_again(season, known, tell)
         season.finish_run(run_id)
     return stored
+
+
+def _read_games_again(season: Season, plays: Iterable[PlayWork], tell: Callable[[str], None]) -> None:
+    """Name the routes of the plays' games once more, now that all their plays (and what a person corrected)
+    can say what this offense calls; no film is needed."""
+    threshold = RouteClassifier.load().threshold["trade"]
+    for game_id in dict.fromkeys(work.game_id for work in plays):
+        try:
+            changed = season.read_game_again(game_id, threshold)
+        except Exception as error:  # the plays are stored: a failed second look takes nothing away
+            tell(f"not read again: game {game_id}: {type(error).__name__}: {error}")
+            continue
+        if changed:
+            tell(f"game {game_id}: other names on {changed} plays, by what its other plays ran")
 
 
 def asks(cameras: ClipCameras) -> bool:

@@ -2,7 +2,8 @@
 
 Uncertain routes are tolerated: every set of routes the men may have run is named by the rule that fits it
 best, and a name's probability is the sum over its sets. A set counts as often as it is called, because a
-side's routes are called together. Below `LEAST` nothing is named.
+side's routes are called together and an offense calls the same things again (`models.routes.repeated`).
+Below `LEAST` nothing is named.
 """
 
 from __future__ import annotations
@@ -16,18 +17,13 @@ from typing import Any
 
 import yaml
 
-from models.routes.called import shipped as called_together
+from models.routes.repeated import SideCalls, sets_of_routes
 
 RULES = Path(__file__).with_name("combination_rules.yaml")
 LEAST, LEAST_FIT = 0.25, 0.35
 """least probability of a name; least score at which a rule fits routes that are certain"""
-CALLS_COUNT = 0.4
-"""how much of what is known of the calls of a side is what `models.routes.called` says of them; the rest is
-that they are drawn apart, since coaches call other things as well (747 receivers of 34 tuning films right
-.754 with one factor for all rules, .799 so, their calibration error .036 and .024; men drawn from different
-plays, who have no call in common, .750 alone and .750 in twos, .740 and .739 in threes)"""
-RAREST = 0.003
-"""sets of routes less likely than this are not looked at"""
+ANY_GAME = SideCalls()
+"""what is known of a side's calls where the game's other plays say nothing"""
 _ANY, _FREE_CHANCE, _SUBSET, _WITHOUT_FIRST = "any", 0.9, 0.8, 0.9
 SINGLE, STAYS_IN = "single", ("block", "checkdown")
 """the name of a side where one man runs a route, and what those run who take no part in it"""
@@ -180,9 +176,12 @@ def _try(rule: Rule, split: list[Runner], backs: list[Runner]) -> tuple[float, t
 
 
 def match(
-    runners: Iterable[Runner], rules: tuple[tuple[Rule, ...], tuple[dict[str, str], ...]] | None = None
+    runners: Iterable[Runner],
+    rules: tuple[tuple[Rule, ...], tuple[dict[str, str], ...]] | None = None,
+    calls: Mapping[str, SideCalls] | None = None,
 ) -> dict[str, Combination]:
-    """Combination of each side that has a split receiver: {'left': ..., 'right': ...}."""
+    """Combination of each side that has a split receiver: {'left': ..., 'right': ...}. calls: what the game's
+    other plays say of each side's calls."""
     one_side, both = rules or _shipped()
     men = list(runners)
     out: dict[str, Combination] = {}
@@ -191,7 +190,7 @@ def match(
         if not split:
             continue
         backs = [r for r in men if r.side == side and r.number == 0]
-        out[side] = _name(side, split, backs, one_side)
+        out[side] = _name(side, split, backs, one_side, (calls or {}).get(side, ANY_GAME))
     for rule in both:
         makers = [
             max(
@@ -222,17 +221,19 @@ def _all_made_it(own: Combination, men: Sequence[Runner], route: str) -> bool:
     return len(split) > 1 and split <= set(own.players) and route in own.routes and own.name != ""
 
 
-def _name(side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule, ...]) -> Combination:
+def _name(
+    side: str, split: list[Runner], backs: list[Runner], rules: tuple[Rule, ...], calls: SideCalls
+) -> Combination:
     """The likeliest name over all routes the men may have run: every set of routes is named as if it were
     certain, so that a loose rule does not win over the closer one that fits the likeliest routes."""
     mass: dict[str, float] = {}
     best: dict[str, tuple[float, Rule, tuple[int, ...], tuple[str, ...]]] = {}
-    total = 1.0
-    for chance, routes in _sets_of_routes((*split, *backs)):
+    total = unread = calls.new if len(split) > 1 else 1.0
+    for routes, chance in sets_of_routes([man.chances for man in (*split, *backs)]):
         rule, makers = _rule_for(rules, routes[: len(split)], routes[len(split) :])
-        weight, name = chance * _as_called(routes[: len(split)]), _name_of(rule, routes[: len(split)])
+        weight, name = chance * calls.ratio(routes[: len(split)]), _name_of(rule, routes[: len(split)])
         mass[name] = mass.get(name, 0.0) + weight
-        total += weight - chance
+        total += weight - chance * unread
         if rule is not None and (name not in best or chance > best[name][0]):
             best[name] = (chance, rule, makers, routes)
     mass = {n: m / total for n, m in mass.items() if n}
@@ -268,9 +269,12 @@ def _name_of(rule: Rule | None, split: Sequence[str]) -> str:
     return SINGLE if len(split) == 1 or sum(r not in STAYS_IN for r in split) == 1 else ""
 
 
-def together(runners: Iterable[Runner]) -> dict[str, dict[str, float]]:
+def together(
+    runners: Iterable[Runner], calls: Mapping[str, SideCalls] | None = None
+) -> dict[str, dict[str, float]]:
     """Chances of every man's routes when the receivers of a side are read together: sets of routes count as
-    often as they are called (`models.routes.called`). Backs and men alone on their side keep their own.
+    often as they are called (`models.routes.called`, and calls: side -> what the game's other plays say).
+    Backs and men alone on their side keep their own.
 
     One man's place in the picture may be lost, or the throw cut his stem short of the break: what ran beside
     him then says something of the call.
@@ -282,28 +286,15 @@ def together(runners: Iterable[Runner]) -> dict[str, dict[str, float]]:
         if len(split) < 2:
             continue
         mass: list[dict[str, float]] = [{} for _ in split]
-        for chance, routes in _sets_of_routes(split):
-            weight = chance * _as_called(routes)
+        known = (calls or {}).get(side, ANY_GAME)
+        for routes, chance in sets_of_routes([man.chances for man in split]):
+            weight = chance * known.ratio(routes)
             for row, name in zip(mass, routes, strict=True):
                 row[name] = row.get(name, 0.0) + weight
         for man, row in zip(split, mass, strict=True):
             share = sum(man.chances[name] for name in row) / sum(row.values())
             out[man.player_id] |= {name: share * m for name, m in row.items()}
     return out
-
-
-def _as_called(routes: tuple[str, ...]) -> float:
-    """How many times likelier the routes of a side's receivers are together than drawn apart."""
-    return 1.0 - CALLS_COUNT + CALLS_COUNT * called_together().ratio(routes) if len(routes) > 1 else 1.0
-
-
-def _sets_of_routes(men: Sequence[Runner]) -> list[tuple[float, tuple[str, ...]]]:
-    """Sets of routes, one a man, with their joint chance; those under RAREST are left out."""
-    sets: list[tuple[float, tuple[str, ...]]] = [(1.0, ())]
-    for man in men:
-        options = [(p, r) for r, p in man.chances.items() if p >= 0.02]
-        sets = [(q * p, (*routes, r)) for q, routes in sets for p, r in options if q * p >= RAREST]
-    return sets
 
 
 @functools.lru_cache(maxsize=20_000)

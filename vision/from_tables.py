@@ -39,7 +39,7 @@ def run_tracks(
     run = season.start_run(
         {"tracks": str(path), "standard": standard}, {"routes": classifier_hash(classifier)}
     )
-    stored, refused = 0, []
+    stored, refused, games = 0, [], dict[str, None]()
     for items in _games(read_tracking_table(path, standard, events=events)):
         understood = []
         for item in items:
@@ -59,7 +59,10 @@ def run_tracks(
             found["play_number"] = item.play_id
             found["warnings"] = "; ".join(dict.fromkeys((*item.notes, *play.warnings)))
             season.write_play([], tables, run)
+            games[str(found["game_id"])] = None
             stored += 1
+    for game in games:
+        season.read_game_again(game, classifier.threshold["trade"])
     season.finish_run(run)
     return stored, refused
 

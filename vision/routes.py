@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 import itertools
+import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -32,6 +33,8 @@ MOST_SNAP_S, MOST_THROW_S, LEAST_SNAP_S = 0.1, 0.2, 0.04
 known better than the last is taken as it is"""
 BACKS_WITHIN_YD = 5.0
 """who stands in the backfield no farther aside from the ball is a back: his route is called apart"""
+NEGLIGIBLE = 0.0005
+"""names less likely than this are not kept beside a man's route"""
 LONG_LOST_S = 0.7
 """longer than a man is usually hidden by others; then he has left the picture"""
 
@@ -72,7 +75,7 @@ class Route:
     together there (hitch, hook and curl are one), so that it may be known where `label` is not; '' outside
     the set"""
     chances: Mapping[str, float] = field(default_factory=dict)
-    """up to five likely names with their probabilities, before the men of a side were read together"""
+    """names with their probabilities, the likeliest first, before the men of a side were read together"""
 
     @property
     def route(self) -> str:
@@ -104,6 +107,7 @@ class Route:
             "route_twelve_probability": self.twelve_probability,
             "route_called_twelve": self.called_twelve,
             "route_called_twelve_probability": self.called_twelve_probability,
+            "route_chances": json.dumps({name: round(p, 4) for name, p in self.chances.items()}),
         }
 
 
@@ -206,9 +210,12 @@ def name_paths(
         if coarse is not None and source != "corrected" and best != "block":
             name, chance = coarse.ranked(i, 1)[0]
             route = replace(route, twelve=name, twelve_probability=chance)
-        chances = {label: 1.0} if source == "corrected" else dict(alone.ranked(i, 5))
+        likely = [
+            (name, chance) for name, chance in alone.ranked(i, len(said.labels)) if chance >= NEGLIGIBLE
+        ]
+        chances = {label: 1.0} if source == "corrected" else dict(likely)
         every = chances if source == "corrected" else dict(said.ranked(i, len(said.labels)))
-        called, called_p = _called_twelve(every)
+        called, called_p = called_twelve(every)
         out[player] = replace(
             route, chances=chances, called_twelve=called, called_twelve_probability=called_p
         )
@@ -278,7 +285,7 @@ def _coarse_prediction(
     return _mean_prediction(classifier, grids, "twelve")
 
 
-def _called_twelve(chances: Mapping[str, float]) -> tuple[str, float]:
+def called_twelve(chances: Mapping[str, float]) -> tuple[str, float]:
     """Likeliest name of the coarser set with its probability, by sums of those of the trade; '' and NaN where
     what lies outside the set is likelier (or the labels are not of the trade)."""
     taxonomy, mass = _twelve(), dict[str, float]()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pickle
 import signal
@@ -389,3 +390,67 @@ def test_a_sheet_that_names_no_offense_changes_nothing(
     assert directions(season) == {"g-1": -1, "g-2": 1, "g-3": 1}
     assert not any("read again" in line for line in said)
     assert not (tmp_path / ".s.season.film").exists()
+
+
+CHANCES = ({"comeback": 0.95, "swing": 0.05}, {"post": 0.52, "corner": 0.45, "go": 0.03})
+"""of the two receivers of every play of such a game, each read alone"""
+
+
+def routes_alone(
+    passes: Sequence[tuple[FilmPass, ClipCameras, str]], standard: Any, row: Any, play_id: str, *_: Any
+) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """In place of the play's analysis: two receivers on the right, the second in doubt."""
+    film, cameras, view = passes[0]
+    men = [(f"O{k}", k, chances) for k, chances in enumerate(CHANCES, 1)]
+    tables = {
+        "plays": [{"play_id": play_id, "offense": row["offense"]}],
+        "cameras": camera_rows(film, cameras),
+        "players": [{"player_id": m, "side": "right", "receiver_number": k} for m, k, _ in men],
+        "routes": [
+            {"player_id": m, "route": max(c, key=lambda r: c[r]), "best": "", "runner_up_probability": 0.1,
+             "source": "estimated", "route_chances": json.dumps(c)} for m, _, c in men
+        ],
+    }  # fmt: skip
+    return [clip_row(film, cameras, view, play_id)], tables
+
+
+def test_a_games_plays_are_named_again_by_one_another_at_its_end_and_after_corrections(
+    tmp_path: Path, game: Game, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    files, sheet = a_game_with_a_sheet(tmp_path, game)
+    monkeypatch.setattr(batch, "tables_of_play", routes_alone)
+    season = Season(tmp_path / "s.season")
+
+    def chance() -> float:
+        return float(season.table("routes", ["g-1"]).set_index("player_id").loc["O2", "probability"])
+
+    def run() -> list[str]:
+        said: list[str] = []
+        batch.run_batch(files, season.path, standard="nfhs", sheet=sheet, tell=said.append)
+        return said
+
+    run()
+    first = chance()
+    assert 0.5 < first < 1.0  # not stored by the analysis: named at the game's end
+    for play in ("g-2", "g-3"):
+        season.correct(play, "routes.route/O2", "corner")
+    assert any("other names on 1 plays" in line for line in run())
+    now = season.table("routes").set_index(["play_id", "player_id"])["route"]
+    assert [now[f"g-{k}", "O2"] for k in (1, 2, 3)] == ["corner"] * 3
+    assert not any("other names" in line for line in run())
+
+
+def test_a_game_that_cannot_be_read_again_takes_nothing_away(
+    tmp_path: Path, game: Game, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    files, sheet = a_game_with_a_sheet(tmp_path, game)
+    monkeypatch.setattr(batch, "tables_of_play", routes_alone)
+
+    def broken(*_: Any) -> int:
+        raise ValueError("no such thing")
+
+    monkeypatch.setattr(Season, "read_game_again", broken)
+    said: list[str] = []
+    assert batch.run_batch(files, tmp_path / "s.season", standard="nfhs", sheet=sheet, tell=said.append) == 3
+    assert said[-1] == "not read again: game g: ValueError: no such thing"
+    assert len(Season(tmp_path / "s.season").table("routes")) == 6

@@ -7,8 +7,9 @@ import pytest
 
 from models.routes.called import shipped
 from models.routes.labels import LABELS
+from models.routes.repeated import CALLS_COUNT
 from models.synthetic.playbook_calls import SIDE_CALLS
-from vision.combinations import CALLS_COUNT, LEAST, RULES, Runner, load_rules, match, together
+from vision.combinations import LEAST, RULES, Runner, load_rules, match, together
 from vision.route_doubt import SHARES
 
 

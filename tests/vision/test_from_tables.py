@@ -90,3 +90,17 @@ def test_corrected_snap_is_where_a_new_analysis_starts(
     assert (after["offense"], after["quarter"]) == ("Millrace", 2)
     at_snap = copy.table("tracks", ["1"])["t_s"].min() - store.table("tracks", ["1"])["t_s"].min()
     assert at_snap == pytest.approx(-0.4, abs=0.01)  # all times count from the corrected snap
+
+
+def test_plays_of_a_table_are_named_again_by_one_another(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scripts = [simulate_play(302, "nfl", "pass")] * 4
+    table_of(scripts).to_csv(tmp_path / "week.csv", index=False)
+    run_tracks(tmp_path / "week.csv", tmp_path / "a.season", standard="nfl")
+    monkeypatch.setattr(Season, "read_game_again", lambda *_: 0)
+    run_tracks(tmp_path / "week.csv", tmp_path / "b.season", standard="nfl")
+    again, alone = (Season(tmp_path / f"{name}.season").table("routes") for name in "ab")
+    assert (again["route_chances"] == alone["route_chances"]).all() and again["route_chances"].notna().all()
+    split = again["probability"] - alone["probability"]
+    assert split.abs().max() > 0.01  # a call run four times is surer

@@ -173,11 +173,11 @@ def test_the_coarser_name_stands_beside_the_trades():
 
 
 def test_names_that_fall_together_are_counted_together():
-    from vision.routes import _called_twelve
+    from vision.routes import called_twelve
 
-    name, p = _called_twelve({"go": 0.35, "hitch": 0.25, "hook": 0.2, "curl": 0.15, "block": 0.05})
+    name, p = called_twelve({"go": 0.35, "hitch": 0.25, "hook": 0.2, "curl": 0.15, "block": 0.05})
     assert name == "HITCH" and p == pytest.approx(0.6)
-    assert _called_twelve({"block": 0.6, "go": 0.4})[0] == ""
+    assert called_twelve({"block": 0.6, "go": 0.4})[0] == ""
 
 
 def test_names_are_means_over_the_clocks_that_may_be_right():

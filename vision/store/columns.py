@@ -48,7 +48,7 @@ _ADDED: dict[str, str] = {
     "spot_y_field_yd:F quarter:I strength:S field_side:S boot:B set_s:F qb_set_depth_play_yd:F "
     "target_probability:F warnings:S look:B look_reason:S run_id:S",
     "players": "role_probability:F depth_play_yd:F lateral_play_yd:F job:S in_motion:B source:S run_id:S",
-    "routes": "source:S route_called_twelve:S route_called_twelve_probability:F run_id:S",
+    "routes": "source:S route_called_twelve:S route_called_twelve_probability:F route_chances:S run_id:S",
     "matchups": "run_id:S",
     "drops": "job:S drop_style:S regained_yd:F start_lateral_play_yd:F throw_lateral_play_yd:F "
     "reaction_sd_s:F carried_receiver_id:S coverage:S coverage_probability:F number2_flat_s:F "

@@ -17,6 +17,7 @@ from vision.store import corrections as _corrections
 from vision.store import writer as _writer
 from vision.store.columns import TABLES, names
 from vision.store.connect import quoted, reading, time_limit, writing
+from vision.store.game_calls import read_again
 from vision.store.rows import Rows, as_rows, plain_frame
 from vision.trouble import StoreTrouble
 
@@ -66,6 +67,12 @@ class Season:
         metas = [clip_meta] if isinstance(clip_meta, Mapping) else list(clip_meta)
         with writing(self.path, self.wait_s) as db:
             _writer.write_play(db, [self._portable(m) for m in metas], tables, run_id)
+
+    def read_game_again(self, game_id: str, threshold: float) -> int:
+        """Name a game's routes and combinations with what its plays say of one another; returns on how
+        many plays a name is another now. See `vision.store.game_calls.read_again`."""
+        with writing(self.path, self.wait_s) as db:
+            return read_again(db, game_id, threshold)
 
     def write_failure(self, clip_meta: Mapping[str, Any], reason: str, run_id: str | None = None) -> None:
         """Note that a clip could not be done and why; what an earlier run stored from it stays."""

@@ -1,0 +1,140 @@
+"""The end of a game: stored plays named again by what the others ran; corrections stand and count."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from vision.store import Season
+
+CALL, OTHER = ("comeback", "corner"), ("slant", "wheel")
+THRESHOLD = 0.47
+DOUBT = {"post": 0.52, "corner": 0.45, "go": 0.03}
+
+
+def play_of(
+    play_id: str, routes: tuple[dict[str, float], ...], offense: str | None = "Larkmoor", game: str = "g1"
+) -> dict[str, Any]:
+    """Tables of a play with receivers on the right, each named alone. routes: their chances, #1 first."""
+    men = [f"O{k + 1}" for k in range(len(routes))]
+    best = [max(c, key=lambda r: c[r]) for c in routes]
+    return {
+        "plays": [{"play_id": play_id, "game_id": game, "offense": offense, "kind": "pass"}],
+        "players": [
+            {"player_id": m, "team": "offense", "role": "WR", "side": "right", "receiver_number": k + 1,
+             "lateral_play_yd": 18.0 - 6 * k, "depth_play_yd": -1.0}
+            for k, m in enumerate(men)
+        ],
+        "routes": [
+            {"player_id": m, "route": b, "probability": c[b], "best": b, "source": "estimated",
+             "runner_up_probability": 0.0, "route_chances": json.dumps(c)}
+            for m, b, c in zip(men, best, routes, strict=True)
+        ],
+    }  # fmt: skip
+
+
+def sure(call: tuple[str, ...]) -> tuple[dict[str, float], ...]:
+    return tuple({r: 0.9, "screen": 0.1} for r in call)
+
+
+def season_of(path: Path, plays: list[dict[str, Any]]) -> Season:
+    season = Season(path)
+    for tables in plays:
+        season.write_play([], tables)
+    return season
+
+
+def game(path: Path, others: int = 10, **about: Any) -> Season:
+    """A play with a man in doubt, and others of the same offense that ran the call or another."""
+    plays = [play_of("mine", ({"comeback": 0.95, "swing": 0.05}, DOUBT))]
+    plays += [play_of(f"p{k:02d}", sure(CALL if k % 2 else OTHER), **about) for k in range(others)]
+    return season_of(path, plays)
+
+
+def route(season: Season, man: str = "O2", play: str = "mine") -> dict[str, Any]:
+    rows = season.table("routes", [play]).set_index("player_id")
+    return dict(rows.loc[man])
+
+
+def combination(season: Season, play: str = "mine") -> Any:
+    return season.table("plays", [play])["right_combination"].iloc[0]
+
+
+def test_a_man_in_doubt_is_named_by_the_games_other_plays(tmp_path: Path) -> None:
+    season = game(tmp_path / "s")
+    assert route(season)["route"] == "post"
+    assert season.read_game_again("g1", THRESHOLD) >= 1
+    now = route(season)
+    assert (now["route"], now["best"], now["runner_up"]) == ("corner", "corner", "post")
+    assert 0.6 < now["probability"] < 1.0 and now["route_called_twelve"] == "CORNER"
+    assert json.loads(now["route_chances"]) == DOUBT  # what he was read as stays
+    assert now["source"] == "estimated"
+    assert season.read_game_again("g1", THRESHOLD) == 0  # from the same to the same
+
+
+@pytest.mark.parametrize("about", [{"offense": "Fallowby"}, {"game": "g2"}, {"offense": None}])
+def test_plays_of_others_say_nothing(tmp_path: Path, about: dict[str, Any]) -> None:
+    season = game(tmp_path / "s", **about)
+    alone = season_of(tmp_path / "a", [play_of("mine", ({"comeback": 0.95, "swing": 0.05}, DOUBT))])
+    for one in (season, alone):
+        one.read_game_again("g1", THRESHOLD)
+    assert route(season)["probability"] == pytest.approx(route(alone)["probability"])
+    assert route(season)["route"] == route(alone)["route"] == "post"
+
+
+def test_a_correction_stands_and_counts_for_the_other_plays(tmp_path: Path) -> None:
+    season = game(tmp_path / "s", others=0)
+    doubtful = ({"comeback": 0.9, "swing": 0.1}, DOUBT)
+    for k in range(6):
+        season.write_play([], play_of(f"q{k}", doubtful))
+    season.read_game_again("g1", THRESHOLD)
+    before = route(season)
+    for k in range(6):
+        season.correct(f"q{k}", "routes.route/O2", "corner")
+    assert season.read_game_again("g1", THRESHOLD) >= 1
+    assert before["route"] == "post" and route(season)["route"] == "corner"
+    for k in range(6):
+        theirs = route(season, play=f"q{k}")
+        assert (theirs["route"], theirs["source"]) == ("corner", "corrected")
+        assert not theirs["probability"] > 0.0  # a person's word has none
+
+
+def test_a_play_corrected_against_the_game_keeps_what_the_person_said(tmp_path: Path) -> None:
+    season = game(tmp_path / "s")
+    season.correct("mine", "routes.route/O2", "go")
+    season.correct("mine", "plays.right_combination", "my own word")
+    season.read_game_again("g1", THRESHOLD)
+    assert route(season)["route"] == "go" and combination(season) == "my own word"
+
+
+def test_combinations_follow_and_are_named_alike_after_a_correction(tmp_path: Path) -> None:
+    season = season_of(tmp_path / "s", [play_of("mine", ({"hitch": 0.95, "go": 0.05}, DOUBT))])
+    for k in range(12):
+        season.write_play([], play_of(f"p{k:02d}", sure(("hitch", "corner") if k % 2 else OTHER)))
+    season.read_game_again("g1", THRESHOLD)
+    assert combination(season) == "smash"
+    season.correct(
+        "mine", "routes.route/O1", "hitch"
+    )  # as it was read: the other man's name must not fall back
+    assert combination(season) == "smash"
+
+
+def test_a_name_below_the_threshold_is_unknown(tmp_path: Path) -> None:
+    season = game(tmp_path / "s")
+    season.read_game_again("g1", 0.999)
+    assert route(season)["route"] == "unknown" and route(season)["best"] == "corner"
+
+
+def test_a_season_without_chances_is_left_as_it_is(tmp_path: Path) -> None:
+    plays = [play_of("mine", ({"comeback": 0.95, "swing": 0.05}, DOUBT))]
+    plays += [play_of(f"p{k:02d}", sure(CALL)) for k in range(8)]
+    for tables in plays:
+        for row in tables["routes"]:
+            del row["route_chances"]
+    season = season_of(tmp_path / "s", plays)
+    before = season.table("routes")
+    assert season.read_game_again("g1", THRESHOLD) == 0
+    assert season.table("routes").equals(before)
