@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from models.evaluation.repeated import Pool, judge
 from models.routes.called import shipped
 from models.routes.labels import LABELS
 from models.routes.repeated import CALLS_COUNT, SideCalls, SideRead, calls_of_game
@@ -109,3 +110,24 @@ def test_a_corrected_route_of_another_play_is_better_evidence_than_a_reading() -
         return read(mine.men, calls_of_game(game)[0])[1]["corner"]
 
     assert corner(certain) > corner(unsure) + 0.02
+
+
+def pool_of(names: tuple[str, ...], doubt: float) -> Pool:
+    """Men of each route: every second one is taken for the next route of the list, by a little."""
+    rows = np.zeros((10 * len(names), len(names)))
+    for k in range(len(rows)):
+        own, other = k // 10, (k // 10 + 1) % len(names)
+        share = 0.5 - doubt if k % 2 else 0.9
+        rows[k, own], rows[k, other] = share, 1.0 - share
+    return Pool(names, rows, {r: np.arange(10 * k, 10 * k + 10) for k, r in enumerate(names)})
+
+
+def test_made_games_with_a_call_sheet_gain_and_others_lose_nothing() -> None:
+    pool = pool_of(("go", "post", "corner", "out", "in", "slant", "curl", "flat"), 0.05)
+    by_sheet, blindly = (judge(kind, 2, 40, pool, 5) for kind in ("sheet, own", "blindly"))
+    gains = [np.mean(c.right["after"]) - np.mean(c.right["before"]) for c in (by_sheet, blindly)]
+    assert np.mean(by_sheet.right["before"]) < 0.7  # half of the men look like another route
+    assert gains[0] > 0.12 and gains[1] > -0.03
+    assert "sides all right" in by_sheet.text() and len(by_sheet.right["after"]) == len(
+        by_sheet.chance["before"]
+    )

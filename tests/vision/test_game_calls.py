@@ -111,15 +111,16 @@ def test_a_play_corrected_against_the_game_keeps_what_the_person_said(tmp_path: 
 
 
 def test_combinations_follow_and_are_named_alike_after_a_correction(tmp_path: Path) -> None:
-    season = season_of(tmp_path / "s", [play_of("mine", ({"hitch": 0.95, "go": 0.05}, DOUBT))])
-    for k in range(12):
-        season.write_play([], play_of(f"p{k:02d}", sure(("hitch", "corner") if k % 2 else OTHER)))
+    doubtful = ({"curl": 0.95, "swing": 0.05}, {"go": 0.75, "flat": 0.25})
+    season = season_of(tmp_path / "s", [play_of("mine", doubtful)])
     season.read_game_again("g1", THRESHOLD)
-    assert combination(season) == "smash"
-    season.correct(
-        "mine", "routes.route/O1", "hitch"
-    )  # as it was read: the other man's name must not fall back
-    assert combination(season) == "smash"
+    assert combination(season) == "curl-seam"
+    for k in range(16):
+        season.write_play([], play_of(f"p{k:02d}", sure(("curl", "flat") if k % 4 else OTHER)))
+    season.read_game_again("g1", THRESHOLD)
+    assert combination(season) == "flat-curl" and route(season)["route"] == "flat"
+    season.correct("mine", "routes.route/O1", "curl")  # as it was read: the side's name must not fall back
+    assert combination(season) == "flat-curl"
 
 
 def test_a_name_below_the_threshold_is_unknown(tmp_path: Path) -> None:
@@ -130,11 +131,11 @@ def test_a_name_below_the_threshold_is_unknown(tmp_path: Path) -> None:
 
 def test_a_season_without_chances_is_left_as_it_is(tmp_path: Path) -> None:
     plays = [play_of("mine", ({"comeback": 0.95, "swing": 0.05}, DOUBT))]
-    plays += [play_of(f"p{k:02d}", sure(CALL)) for k in range(8)]
+    plays += [play_of(f"p{k:02d}", sure(("hitch", "corner"))) for k in range(8)]
     for tables in plays:
         for row in tables["routes"]:
             del row["route_chances"]
     season = season_of(tmp_path / "s", plays)
     before = season.table("routes")
     assert season.read_game_again("g1", THRESHOLD) == 0
-    assert season.table("routes").equals(before)
+    assert season.table("routes").equals(before) and season.table("plays")["right_combination"].isna().all()
