@@ -139,3 +139,27 @@ def test_a_season_without_chances_is_left_as_it_is(tmp_path: Path) -> None:
     before = season.table("routes")
     assert season.read_game_again("g1", THRESHOLD) == 0
     assert season.table("routes").equals(before) and season.table("plays")["right_combination"].isna().all()
+
+
+def test_corrections_in_one_write_name_as_one_by_one_and_all_or_none(tmp_path: Path) -> None:
+    doubtful = ({"curl": 0.6, "hitch": 0.4}, {"go": 0.55, "flat": 0.45})
+    labels = {f"p{k:02d}": ("flat" if k % 3 else "go") for k in range(9)}
+    plays = [play_of(name, doubtful, game="g2" if k > 6 else "g1") for k, name in enumerate(labels)]
+    one, many, none = (season_of(tmp_path / name, plays) for name in ("one", "many", "none"))
+    for name, label in labels.items():
+        one.correct(name, "routes.route/O2", label)
+    with many.correcting() as correct:
+        for name, label in labels.items():
+            correct(name, "routes.route/O2", label)
+    columns = ["play_id", "right_combination"]
+    last = list(labels)[-1]  # named when all stood, one by one as well
+    assert combination(many, last) == combination(one, last)
+    assert many.table("plays")[columns].notna().all().all()
+    again = many.table("plays")[columns]
+    for name in labels:  # nothing more follows from saying it again
+        many.correct(name, "routes.route/O2", labels[name])
+    assert many.table("plays")[columns].equals(again)
+    with pytest.raises(ZeroDivisionError), none.correcting() as correct:
+        correct("p00", "routes.route/O2", "flat")
+        raise ZeroDivisionError
+    assert len(none.corrections()) == 0 and route(none, play="p00")["route"] == "go"

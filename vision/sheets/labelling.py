@@ -70,21 +70,26 @@ def read_labels(season: Season, path: Path, who: str | None) -> tuple[int, list[
             "label the file that `underneath labels` wrote",
         )
     known = season.frame("receivers").set_index(["play_id", "receiver_id"])[["route", "route_source"]]
-    taken, remarks = 0, []
-    for number, line in enumerate(lines, 2):
-        row = dict(zip(header, line, strict=False))
-        label = (row.get("route") or "").strip()
-        if not label:
-            continue
-        try:
-            routes = words.routes([label])
-            if len(routes) != 1:
-                raise Trouble(f"{label!r} means several routes", f"one of {', '.join(routes)}")
-            key = (row["play_id"], row["player_id"])
-            if key in known.index and tuple(known.loc[key]) == (routes[0], "corrected"):
-                continue
-            season.correct(key[0], f"routes.route/{key[1]}", routes[0], who or getpass.getuser())
-            taken += 1
-        except Trouble as trouble:
-            remarks.append(f"{path.name} line {number}: {trouble}")
+    who, taken, remarks = who or getpass.getuser(), 0, []
+    with season.correcting() as correct:
+        for number, line in enumerate(lines, 2):
+            row = dict(zip(header, line, strict=False))
+            try:
+                label = _route_of(row.get("route"))
+                key = (row["play_id"], row["player_id"])
+                stored = tuple(known.loc[key]) if key in known.index else None
+                if label and stored != (label, "corrected"):
+                    correct(key[0], f"routes.route/{key[1]}", label, who)
+                    taken += 1
+            except Trouble as trouble:
+                remarks.append(f"{path.name} line {number}: {trouble}")
     return taken, remarks
+
+
+def _route_of(label: str | None) -> str:
+    """The one route that a label names, '' where there is none. Raises Trouble."""
+    label = (label or "").strip()
+    routes = words.routes([label]) if label else [""]
+    if len(routes) != 1:
+        raise Trouble(f"{label!r} means several routes", f"one of {', '.join(routes)}")
+    return routes[0]

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import difflib
 import json
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -31,7 +32,7 @@ Db = duckdb.DuckDBPyConnection
 
 def add(db: Db, play_id: str, what: str, after: Any, who: str, player_id: str | None) -> dict[str, Any]:
     """Check, store and apply one correction; returns its row. Raises StoreTrouble for an unknown play,
-    player, column or word, naming what would fit."""
+    player, column or word, naming what would fit. The combinations are left for `follow`."""
     table, column, named = _parse(what)
     player = named or player_id
     if not _one(db, "SELECT count(*) FROM plays WHERE play_id = ?", [play_id]):
@@ -74,9 +75,12 @@ def add(db: Db, play_id: str, what: str, after: Any, who: str, player_id: str | 
     marks = ", ".join("?" * len(row))
     db.execute(f"INSERT INTO corrections ({columns}) VALUES ({marks})", list(row.values()))
     _set(db, table, column, play_id, player, text)
-    if (table, column) == ("routes", "route"):
-        renew_combinations(db, play_id)
     return row
+
+
+def follow(db: Db, rows: Iterable[Mapping[str, Any]]) -> None:
+    """Renew what follows from corrections (rows of `add`): combinations from routes."""
+    renew_combinations(db, [r["play_id"] for r in rows if str(r["what"]).startswith("routes.route/")])
 
 
 def withdraw(db: Db, correction_id: int) -> None:
@@ -99,7 +103,7 @@ def withdraw(db: Db, correction_id: int) -> None:
         )
     _renew_time_to_throw(db, table, column, play_id)
     if (table, column) == ("routes", "route"):
-        renew_combinations(db, play_id)
+        renew_combinations(db, [play_id])
 
 
 def reapply(db: Db, play_id: str) -> None:
@@ -126,7 +130,7 @@ def reapply(db: Db, play_id: str) -> None:
         _set(db, table, column, play_id, player, after)
         renew |= (table, column) == ("routes", "route")
     if renew:
-        renew_combinations(db, play_id)
+        renew_combinations(db, [play_id])
 
 
 def _parse(what: str) -> tuple[str, str, str | None]:

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import duckdb
 
 from vision.combinations import match
 from vision.store.game_calls import calls_of_plays, fellows_of, runners_of, set_combinations
 
 
-def renew_combinations(db: duckdb.DuckDBPyConnection, play_id: str) -> None:
-    """Name the sides' combinations anew from the stored routes, corrected ones counted as certain, with what
-    the game's other plays say of its calls. A combination that a person set himself stays."""
-    runners = runners_of(db, [play_id]).get(play_id, [])
-    calls = calls_of_plays(runners_of(db, fellows_of(db, play_id)) | {play_id: runners})
-    set_combinations(db, play_id, {s: c.name for s, c in match(runners, calls=calls[play_id]).items()})
+def renew_combinations(db: duckdb.DuckDBPyConnection, plays: Iterable[str]) -> None:
+    """Name the combinations of these plays' sides anew from the stored routes, corrected ones counted as
+    certain, with what the game's other plays say of its calls. A combination that a person set stays."""
+    left = list(dict.fromkeys(plays))
+    while left:
+        beside = [left[0], *fellows_of(db, left[0])]
+        read = runners_of(db, beside)
+        runners = {play: read.get(play, []) for play in beside}
+        calls = calls_of_plays(runners)
+        for play in [play for play in left if play in runners]:
+            names = match(runners[play], calls=calls[play])
+            set_combinations(db, play, {side: found.name for side, found in names.items()})
+        left = [play for play in left if play not in runners]

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import os
 import uuid
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -135,8 +136,24 @@ class Season:
         self, play_id: str, what: str, after: Any, who: str = "", player_id: str | None = None
     ) -> dict[str, Any]:
         """Change one value as a person; returns the correction's row. See `vision.store.corrections`."""
+        with self.correcting() as correct:
+            return correct(play_id, what, after, who, player_id)
+
+    @contextmanager
+    def correcting(self) -> Iterator[Callable[..., dict[str, Any]]]:
+        """Many corrections in one write: yields a function with the arguments of `correct`. What follows from
+        them is renewed once, at the end; the season keeps all of them or, if the block fails, none."""
         with writing(self.path, self.wait_s) as db:
-            return _corrections.add(db, play_id, what, after, who, player_id)
+            rows: list[dict[str, Any]] = []
+
+            def correct(
+                play_id: str, what: str, after: Any, who: str = "", player_id: str | None = None
+            ) -> dict[str, Any]:
+                rows.append(_corrections.add(db, play_id, what, after, who, player_id))
+                return rows[-1]
+
+            yield correct
+            _corrections.follow(db, rows)
 
     def withdraw(self, correction_id: int) -> None:
         """Take a correction back; the program's own value returns."""
