@@ -353,3 +353,32 @@ def random_windows(
     theta[:, 1, 1] = oh / (d * ch)
     theta[:, 1, 2] = (oh / 2 - ty) * 2 / (d * ch) - 1
     return theta, forward
+
+
+def cut_windows(
+    pictures: torch.Tensor,
+    canvas_hw: tuple[int, int],
+    theta: torch.Tensor,
+    forward: torch.Tensor,
+    out_hw: tuple[int, int],
+) -> torch.Tensor:
+    """(n, 3, *out_hw) float 0..1: the windows of ``random_windows``, one of each picture (n, 3, H, W) uint8.
+
+    Bilinear taps do for shrinking to three quarters. Pictures finer than the canvas whose window needs more
+    are brought to the canvas first, with a filter.
+    """
+    images = pictures.to(torch.float32) / 255
+    grid = F.affine_grid(theta.to(images.device), [len(images), 3, *out_hw], align_corners=False)
+    small = (forward[:, 0, 0].abs() < 0.75 * images.shape[3] / canvas_hw[1]).to(images.device)
+    if images.shape[3] == canvas_hw[1] or not bool(small.any()):
+        return _tapped(images, grid)
+    out = torch.empty((len(images), 3, *out_hw), device=images.device)
+    plain = F.interpolate(images[small], canvas_hw, mode="bilinear", antialias=True)
+    out[small] = _tapped(plain, grid[small])
+    if not bool(small.all()):
+        out[~small] = _tapped(images[~small], grid[~small])
+    return out
+
+
+def _tapped(images: torch.Tensor, grid: torch.Tensor) -> torch.Tensor:
+    return F.grid_sample(images, grid, padding_mode="zeros", align_corners=False)

@@ -25,7 +25,7 @@ from torch import nn
 from models.detector import CORNER_PX
 from models.detector.network import BALL, BALL_PREFIX, EDGE, PLATT, FilmDetector, read_state
 from models.detector.storage import pack
-from models.training.augment import photometric, random_windows, textures
+from models.training.augment import cut_windows, photometric, random_windows, textures
 from models.training.detector_losses import (
     PeopleLoss,
     Student,
@@ -35,7 +35,7 @@ from models.training.detector_losses import (
     deployable,
     hold_norms,
 )
-from models.training.frames import CANVAS_H, CANVAS_W, FINE, FrameCache, load_cache
+from models.training.frames import CANVAS_H, CANVAS_W, FrameCache, load_cache
 from models.training.negatives import load_negatives, paste, scene, veil
 from models.training.style_mixing import StyleMixer
 
@@ -110,8 +110,9 @@ def make_batch(
     device = cache.images.device
     n, out_hw = len(index), (recipe.height_px, recipe.width_px)
     scales = recipe.scales if augment else (1.0, 1.0)
-    theta, forward = random_windows(n, (CANVAS_H, CANVAS_W), out_hw, torch.device("cpu"), scales)
-    images = sample_windows(cache, index, theta, forward, out_hw)
+    canvas_hw = (CANVAS_H, CANVAS_W)
+    theta, forward = random_windows(n, canvas_hw, out_hw, torch.device("cpu"), scales)
+    images = cut_windows(cache.images[index.to(device)], canvas_hw, theta, forward, out_hw)
     empty = (torch.rand(n) < recipe.empty_share) if augment else torch.zeros(n, dtype=torch.bool)
     pasted = torch.rand(n) < (recipe.paste_share if augment and photographs is not None else 0.0)
     size = torch.tensor([recipe.width_px, recipe.height_px] * 2, dtype=torch.float32)
@@ -145,36 +146,6 @@ def make_batch(
         "ignored": torch.cat(ignored),
     }
     return images, {k: v.to(device) for k, v in batch.items()}
-
-
-def sample_windows(
-    cache: FrameCache,
-    index: torch.Tensor,
-    theta: torch.Tensor,
-    forward: torch.Tensor,
-    out_hw: tuple[int, int],
-) -> torch.Tensor:
-    """(n, 3, *out_hw) float 0..1: the windows of cached frames. forward (n, 2, 3): canvas to window px.
-
-    Bilinear taps do for shrinking to three quarters; from a fine cache smaller windows are taken through the
-    plain canvas, shrunk with a filter.
-    """
-    device = cache.images.device
-    images = cache.images[index.to(device)].to(torch.float32) / 255
-    grid = nn.functional.affine_grid(theta.to(device), [len(index), 3, *out_hw], align_corners=False)
-    small = (forward[:, 0, 0].abs() < 0.75 * FINE).to(device)
-    if images.shape[3] == CANVAS_W or not bool(small.any()):
-        return _tapped(images, grid)
-    out = torch.empty((len(index), 3, *out_hw), device=device)
-    plain = nn.functional.interpolate(images[small], (CANVAS_H, CANVAS_W), mode="bilinear", antialias=True)
-    out[small] = _tapped(plain, grid[small])
-    if not bool(small.all()):
-        out[~small] = _tapped(images[~small], grid[~small])
-    return out
-
-
-def _tapped(images: torch.Tensor, grid: torch.Tensor) -> torch.Tensor:
-    return nn.functional.grid_sample(images, grid, padding_mode="zeros", align_corners=False)
 
 
 def _shares(xyxy: torch.Tensor, size: torch.Tensor) -> torch.Tensor:
