@@ -5,15 +5,19 @@ from __future__ import annotations
 import argparse
 import csv
 import difflib
+import itertools
 import os
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from vision.commands.options import season_option
 from vision.commands.printing import console, table_of
 from vision.store import Season
 from vision.trouble import FilmTrouble, SheetTrouble, Trouble
+
+if TYPE_CHECKING:
+    from models.detector.detector import Boxes, Detector
 
 FILM = (
     ".mp4",
@@ -252,7 +256,6 @@ def run_detect(args: argparse.Namespace) -> int:
     """Write boxes of all inputs; inputs that cannot be read are listed and the rest done."""
     import numpy as np
 
-    from models.detector.band import detect_still
     from models.detector.detector import Detector
 
     if not args.weights:
@@ -268,8 +271,8 @@ def run_detect(args: argparse.Namespace) -> int:
         write.writerow(["image", "class", "confidence", "x0_px", "y0_px", "x1_px", "y1_px", "frame", "pts_s"])
         for name in args.inputs:
             try:
-                for frame, pts_s, bgr in _pictures(name, args.every):
-                    boxes = detect_still(detector, bgr).at_least(args.least)
+                for frame, pts_s, found in _boxes(detector, name, args.every):
+                    boxes = found.at_least(args.least)
                     for kind, confidence, box in zip(
                         boxes.kind, boxes.confidence, boxes.xyxy_px, strict=True
                     ):
@@ -292,6 +295,21 @@ def run_detect(args: argparse.Namespace) -> int:
         out.print(line, style="yellow", soft_wrap=True)
     out.print(f"wrote {target}: {count} boxes of {len(args.inputs) - len(troubles)} files")
     return FilmTrouble.exit_status if len(troubles) == len(args.inputs) else 1 if troubles else 0
+
+
+def _boxes(detector: Detector, name: str, every: int) -> Iterator[tuple[int, float | None, Boxes]]:
+    """(frame, pts_s, boxes) of a picture file or of film. Where every frame of film is read, the frames
+    beside it count as further looks at the same men."""
+    from models.detector.band import detect_still
+    from models.detector.in_time import over_film
+
+    looked = ((frame, pts_s, detect_still(detector, bgr)) for frame, pts_s, bgr in _pictures(name, every))
+    if every > 1:
+        yield from looked
+        return
+    rows, looks = itertools.tee(looked)
+    settled = over_film(boxes for _, _, boxes in looks)
+    yield from ((frame, pts_s, boxes) for (frame, pts_s, _), boxes in zip(rows, settled, strict=True))
 
 
 def _pictures(name: str, every: int) -> Iterator[tuple[int, float | None, Any]]:
