@@ -30,7 +30,7 @@ from vision.score_camera import add_clip, camera_tally
 from vision.score_peers import fault_table, keep_passes, peer_counts, peer_figures, peer_table
 from vision.score_table import Film, csv_rows, everything, pooled, text_table
 from vision.store import Season
-from vision.trouble import FilmTrouble
+from vision.trouble import FilmTrouble, StoreTrouble
 
 TABLES = ("clips", "plays", "cameras", "tracks", "loose_boxes", "players", "routes", "matchups", "drops")
 ELSEWHERE_YD = 2.0
@@ -266,6 +266,10 @@ def main(argv: list[str] | None = None) -> int:
     films, peers, shown = [], [], []
     with tempfile.TemporaryDirectory() as scratch:
         keep = args.season or Path(scratch)
+        if keep.is_file():
+            raise StoreTrouble(
+                f"{keep}: a season file", "--season names a folder, one season a film goes there"
+            )
         keep.mkdir(parents=True, exist_ok=True)
         passes = args.passes or (Path(scratch) / "passes" if args.peers or args.camera else None)
         for folder in args.film:

@@ -83,6 +83,19 @@ def test_every_command_and_option_has_help() -> None:
             assert action.help or action.dest in ("rest", "what"), f"{name} {action.dest}"
 
 
+def test_options_of_score_may_come_first(
+    run: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    status, _, said = run("score", "--workers", 1, tmp_path / "nothing")
+    assert status != 0 and "no truth beside this film" in said
+    (tmp_path / "a.season").write_bytes(b"")
+    status, _, said = run("score", "--season", tmp_path / "a.season", tmp_path / "nothing")
+    assert status == 4 and "names a folder" in said
+    with pytest.raises(SystemExit) as end:
+        main(["score", "--help"])
+    assert end.value.code == 0 and "--peers" in capsys.readouterr().out
+
+
 def test_find_prints_and_saves(run: Any, tmp_path: Path) -> None:
     status, out, _ = run("find", "--route", "go", "--csv", tmp_path / "a.csv", "--json", tmp_path / "a.json")
     table = pd.read_csv(tmp_path / "a.csv")

@@ -20,7 +20,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status. 0 done; 1 done in part (some clips failed); 2 and up: a
     trouble, said in one line on stderr (see `vision.trouble`); 130 stopped by hand."""
     parser = build_parser()
-    args = parser.parse_args(argv)
+    args = parser.parse_args(_own_words(list(sys.argv[1:] if argv is None else argv)))
     if not hasattr(args, "run"):
         parser.print_help()
         return 0
@@ -46,6 +46,13 @@ def main(argv: Sequence[str] | None = None) -> int:
             file=sys.stderr,
         )
         return 70
+
+
+def _own_words(words: list[str]) -> list[str]:
+    """All words after `score` are its own, options that come first (and --help) too; argparse would take
+    those for the program's."""
+    at = next((i for i, word in enumerate(words) if not word.startswith("-")), len(words))
+    return [*words[: at + 1], "--", *words[at + 1 :]] if words[at : at + 1] == ["score"] else words
 
 
 def build_parser() -> argparse.ArgumentParser:

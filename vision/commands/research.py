@@ -69,7 +69,8 @@ def _pass_on(target: Target, args: argparse.Namespace) -> int:
     name, first, translate = target
     module = importlib.import_module(name)
     before = sys.argv
-    rest = [*first, *(translate.get(word, word) for word in args.rest)]
+    own = args.rest[1:] if args.rest[:1] == ["--"] else args.rest
+    rest = [*first, *(translate.get(word, word) for word in own)]
     start = SHIPPED_STARTS.get(getattr(args, "what", "")) if args.command == "train" else None
     if start and not {"--start", "-h", "--help"} & set(rest):
         rest += ["--start", str(find_weights() / start)]
