@@ -279,6 +279,19 @@ def test_labels_out_and_in(run: Any, tmp_path: Path, folder: Path) -> None:
     )  # the second time: nothing new
 
 
+def test_short_lines_of_a_label_file_are_passed_over(run: Any, tmp_path: Path, folder: Path) -> None:
+    """A spreadsheet leaves half a line at the end: it names no label, so it is no fault."""
+    copy = tmp_path / "copy.season"
+    shutil.copy(folder / "made.season", copy)
+    row = Season(copy).frame("receivers").iloc[0]
+    path = tmp_path / "labels.csv"
+    path.write_text(
+        f"play_id,player_id,route\n{row['play_id']},{row['receiver_id']},wheel\n{row['play_id']}\n"
+    )
+    status, out, _ = run("labels", path, "--read", "--season", copy)
+    assert status == 0 and "1 labels" in out
+
+
 def test_todo(run: Any) -> None:
     status, out, _ = run("todo")
     assert status == 0 and "1 clips failed" in out and "no field lines found" in out

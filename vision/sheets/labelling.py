@@ -76,9 +76,11 @@ def read_labels(season: Season, path: Path, who: str | None) -> tuple[int, list[
             row = dict(zip(header, line, strict=False))
             try:
                 label = _route_of(row.get("route"))
+                if not label:
+                    continue
                 key = (row["play_id"], row["player_id"])
                 stored = tuple(known.loc[key]) if key in known.index else None
-                if label and stored != (label, "corrected"):
+                if stored != (label, "corrected"):
                     correct(key[0], f"routes.route/{key[1]}", label, who)
                     taken += 1
             except Trouble as trouble:
