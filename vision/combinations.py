@@ -17,7 +17,7 @@ from typing import Any
 
 import yaml
 
-from models.routes.repeated import SideCalls, sets_of_routes
+from models.routes.repeated import SideCalls, read_together, sets_of_routes
 
 RULES = Path(__file__).with_name("combination_rules.yaml")
 LEAST, LEAST_FIT = 0.25, 0.35
@@ -285,15 +285,8 @@ def together(
         split = sorted((r for r in men if r.side == side and r.number > 0), key=lambda r: r.number)
         if len(split) < 2:
             continue
-        mass: list[dict[str, float]] = [{} for _ in split]
-        known = (calls or {}).get(side, ANY_GAME)
-        for routes, chance in sets_of_routes([man.chances for man in split]):
-            weight = chance * known.ratio(routes)
-            for row, name in zip(mass, routes, strict=True):
-                row[name] = row.get(name, 0.0) + weight
-        for man, row in zip(split, mass, strict=True):
-            share = sum(man.chances[name] for name in row) / sum(row.values())
-            out[man.player_id] |= {name: share * m for name, m in row.items()}
+        read = read_together([man.chances for man in split], (calls or {}).get(side, ANY_GAME))
+        out |= {man.player_id: chances for man, chances in zip(split, read, strict=True)}
     return out
 
 

@@ -21,7 +21,7 @@ from models.evaluation.routes import calibration_error, paired_test
 from models.routes.called import shipped
 from models.routes.classifier import RouteClassifier
 from models.routes.made import observe
-from models.routes.repeated import SideCalls, SideRead, calls_of_game, sets_of_routes
+from models.routes.repeated import SideCalls, SideRead, calls_of_game, read_together
 from models.routes.whole import whole_routes
 from models.synthetic.playsim_bends import sample_bends
 from models.synthetic.playsim_curves import sample_curves
@@ -93,17 +93,7 @@ class Counts:
 
 def read_side(men: Sequence[dict[str, float]], calls: SideCalls) -> list[tuple[str, float]]:
     """(name, chance) of each man of a side, read together."""
-    mass: list[dict[str, float]] = [{} for _ in men]
-    for routes, chance in sets_of_routes(men):
-        for row, name in zip(mass, routes, strict=True):
-            row[name] = row.get(name, 0.0) + chance * calls.ratio(routes)
-    out = []
-    for man, row in zip(men, mass, strict=True):
-        share = sum(man[r] for r in row) / sum(row.values()) if row else 1.0
-        every = man | {r: share * m for r, m in row.items()}
-        best = max(every, key=lambda r: every[r])
-        out.append((best, every[best]))
-    return out
+    return [max(man.items(), key=lambda named: named[1]) for man in read_together(men, calls)]
 
 
 def draw_set(rng: np.random.Generator, kind: str, pool: Pool) -> tuple[str, ...]:

@@ -84,6 +84,21 @@ def sets_of_routes(men: Sequence[Mapping[str, float]]) -> list[tuple[Routes, flo
     return sets
 
 
+def read_together(men: Sequence[Mapping[str, float]], calls: SideCalls) -> list[dict[str, float]]:
+    """Chances of each man's routes when the receivers of a side are read together: sets of routes count as
+    often as they are called. men: each man's chances, as in `SideRead`."""
+    mass: list[dict[str, float]] = [{} for _ in men]
+    for routes, chance in sets_of_routes(men):
+        weight = chance * calls.ratio(routes)
+        for row, name in zip(mass, routes, strict=True):
+            row[name] = row.get(name, 0.0) + weight
+    out = []
+    for man, row in zip(men, mass, strict=True):
+        share = sum(man[name] for name in row) / sum(row.values()) if row else 1.0
+        out.append(dict(man) | {name: share * m for name, m in row.items()})
+    return out
+
+
 class _Sides:
     """The sides of a game with the same number of receivers, as matrices over the sets they may have run."""
 

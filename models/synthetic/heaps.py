@@ -17,11 +17,13 @@ BUNCH_MEN = (5, 17)
 BUNCH_LENGTH_YD, BUNCH_WIDTH_YD = (1.5, 7.0), (0.3, 1.6)
 
 
+def _nearest_first(rows: list[Any], centre: np.ndarray) -> list[int]:
+    return sorted(range(len(rows)), key=lambda i: np.hypot(rows[i][1] - centre[0], rows[i][2] - centre[1]))
+
+
 def pile(rng: np.random.Generator, rows: list[Any], centre: np.ndarray) -> list[Any]:
     """Hard case: the men nearest a point lie and struggle over each other."""
-    near = sorted(range(len(rows)), key=lambda i: np.hypot(rows[i][1] - centre[0], rows[i][2] - centre[1]))[
-        : int(rng.integers(4, 14))
-    ]
+    near = _nearest_first(rows, centre)[: int(rng.integers(4, 14))]
     for i in near:
         d = rows[i][0]
         if d.kind != 0:
@@ -56,8 +58,7 @@ def scatter(rng: np.random.Generator, rows: list[Any], actions: list[str]) -> li
 
 def bunch(rng: np.random.Generator, rows: list[Any], centre: np.ndarray) -> list[Any]:
     """The players nearest a point stand in a tight band, any way round, both sides through each other."""
-    players = [i for i in range(len(rows)) if rows[i][0].kind == 0]
-    players.sort(key=lambda i: float(np.hypot(rows[i][1] - centre[0], rows[i][2] - centre[1])))
+    players = [i for i in _nearest_first(rows, centre) if rows[i][0].kind == 0]
     along = float(rng.uniform(0, np.pi))
     axis = np.array([np.cos(along), np.sin(along)])
     length, width = rng.uniform(*BUNCH_LENGTH_YD), rng.uniform(*BUNCH_WIDTH_YD)

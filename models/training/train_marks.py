@@ -38,7 +38,7 @@ from torch.nn import functional as F
 
 from models.marks.decode import peaks
 from models.marks.network import CHANNELS, MASKS, POINTS, STRIDE, MarkNet, save_marks
-from models.training.augment import photometric, random_windows
+from models.training.augment import cut_windows, photometric, random_windows
 from models.training.marks_data import (
     CANVAS_H,
     CANVAS_W,
@@ -94,12 +94,10 @@ def make_batch(
     """
     device = cache.images.device
     n, out_hw = len(index), (recipe.height_px, recipe.width_px)
-    theta, forward = random_windows(
-        n, (CANVAS_H, CANVAS_W), out_hw, device, recipe.scales if augment else (1, 1)
-    )
+    canvas_hw = (CANVAS_H, CANVAS_W)
+    theta, forward = random_windows(n, canvas_hw, out_hw, device, recipe.scales if augment else (1, 1))
     at = index.to(device)
-    grid = F.affine_grid(theta, [n, 3, *out_hw], align_corners=False)
-    images = F.grid_sample(cache.images[at].float() / 255, grid, padding_mode="zeros", align_corners=False)
+    images = cut_windows(cache.images[at], canvas_hw, theta, forward, out_hw)
     if augment:
         if recipe.wild and photographs is not None:
             for image in images:

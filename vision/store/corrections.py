@@ -26,6 +26,8 @@ from vision.trouble import StoreTrouble
 CORRECTABLE = ("plays", "players", "routes", "drops")
 NOT_CORRECTABLE = ("play_id", "player_id", "run_id", "game_id")
 SAME_PLACE_YD = 1.5
+ROUTE = ("routes", "route")
+"""what the sides' combinations follow from"""
 
 Db = duckdb.DuckDBPyConnection
 
@@ -80,7 +82,7 @@ def add(db: Db, play_id: str, what: str, after: Any, who: str, player_id: str | 
 
 def follow(db: Db, rows: Iterable[Mapping[str, Any]]) -> None:
     """Renew what follows from corrections (rows of `add`): combinations from routes."""
-    renew_combinations(db, [r["play_id"] for r in rows if str(r["what"]).startswith("routes.route/")])
+    renew_combinations(db, [r["play_id"] for r in rows if _parse(r["what"])[:2] == ROUTE])
 
 
 def withdraw(db: Db, correction_id: int) -> None:
@@ -102,7 +104,7 @@ def withdraw(db: Db, correction_id: int) -> None:
             [text, *values],
         )
     _renew_time_to_throw(db, table, column, play_id)
-    if (table, column) == ("routes", "route"):
+    if (table, column) == ROUTE:
         renew_combinations(db, [play_id])
 
 
@@ -128,7 +130,7 @@ def reapply(db: Db, play_id: str) -> None:
             [before, before_row, player, number],
         )
         _set(db, table, column, play_id, player, after)
-        renew |= (table, column) == ("routes", "route")
+        renew |= (table, column) == ROUTE
     if renew:
         renew_combinations(db, [play_id])
 
@@ -183,7 +185,7 @@ def _touched(table: str, column: str) -> list[str]:
     """The column and those beside it that a correction changes: its source, its spread, its doubt."""
     stem = column.removesuffix("_s")
     beside = [f"{stem}_source", f"{stem}_sd_s", "source"]
-    if (table, column) == ("routes", "route"):
+    if (table, column) == ROUTE:
         beside += ["probability", "runner_up"]
     if (table, column) == ("players", "jersey"):
         beside += ["jersey_probability"]
