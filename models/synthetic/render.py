@@ -225,7 +225,8 @@ class Renderer:
         shared = shared_uniforms(look)
         for p in (self.p_ground, self.p_person, self.p_prop, self.p_sky, self.p_flat, self.p_ident):
             self._set(p, u_scale=float(self.lib.scale_yd), **shared)
-        plain = (float(look.extra.get("flat", 0.0)), float(look.extra.get("levels", 0)))
+        usual = {"flat": 0.0, "levels": 0, "stripes": 1.0}
+        plain = tuple(float(look.extra.get(name, value)) for name, value in usual.items())
         self._set(self.p_person, u_codes=self.codes, u_panel=tuple(self.lib.panel_yd), u_plain=plain)
         self._set(self.p_ground, u_extent=extent, **ground_uniforms(look))
         self._set(self.p_prop, u_stand_light=0.35 if look.light.night else 1.0)

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from models.synthetic.look_records import Colour, Kit, Look
+from models.synthetic.look_records import Colour, Kit, Look, OfficialKit
 from models.synthetic.people import PeopleLibrary
 
 HEAD = ("skin", "hair", "cap", "helmet", "facemask", "visor")
@@ -100,12 +100,30 @@ def _plain_kit(rng: np.random.Generator, kit: Kit) -> Kit:
     return replace(plain, facemask=helmet) if rng.random() < 0.6 else plain
 
 
+def _any_officials(rng: np.random.Generator, usual: OfficialKit) -> OfficialKit:
+    """Light shirts with darker stripes of any contrast, now and then none, over dark or light trousers."""
+    if rng.random() < 0.1:
+        return usual
+    light, dark = float(rng.uniform(0.7, 0.98)), float(rng.uniform(0.02, 0.3))
+    low = float(rng.choice([0.04, 0.04, 0.04, dark, light]))
+    top = float(rng.choice([0.03, 0.03, dark, light]))
+    return replace(
+        usual,
+        striped=bool(rng.random() < 0.88),
+        shirt=(light, light, light),
+        stripe=(dark, dark, dark),
+        pants=(low, low, low),
+        cap=(top, top, top) if rng.random() < 0.8 else _any_colour(rng),
+        jacket_share=0.0,
+    )
+
+
 def toy_look(look: Look, seed: int) -> Look:
     """The look in plain paint: any kit colours, any ground, flat or stepped light, often no shadow.
 
     ``extra`` of the result: ``flat`` 0..1 (1: no shading), ``levels`` of the shading (0: smooth), ``across``
     (officials' stripes lie level), ``alike`` (officials have players' bodies and covered heads: only their
-    colours tell them).
+    colours tell them), ``stripes`` (how many of them, to a usual one).
     """
     rng = np.random.default_rng([seed, 43])
     field, light = look.field, look.light
@@ -122,13 +140,13 @@ def toy_look(look: Look, seed: int) -> Look:
         light = replace(
             light, colours=black, ambient_sky=even, ambient_ground=even, contact=0.0, stadium_shadow=None
         )
-    officials = look.officials
-    if rng.random() < 0.9:
-        officials = replace(officials, striped=True, shirt=(0.92, 0.92, 0.92), jacket_share=0.0)
     flat = float(rng.choice([0.0, rng.uniform(0.5, 1.0), 1.0]))
     levels = int(rng.choice([0, 0, 2, 3]))
     across, alike = (bool(rng.random() < 0.5) for _ in range(2))
+    officials = _any_officials(rng, look.officials)
+    stripes = float(np.exp(rng.uniform(np.log(0.3), np.log(1.8))))
     extra = {**look.extra, "flat": flat, "levels": levels, "across": across, "alike": alike}
+    extra["stripes"] = stripes
     return replace(
         look,
         field=field,

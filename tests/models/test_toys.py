@@ -90,6 +90,10 @@ def test_a_toy_look_is_plain_and_repeatable() -> None:
     assert {m.extra["across"] for m in made} == {m.extra["alike"] for m in made} == {True, False}
     assert any(m.extra["flat"] == 1 for m in made) and any(m.extra["flat"] == 0 for m in made)
     assert any(sum(map(sum, m.light.colours)) == 0 for m in made)  # no shadows
+    shirts = {m.officials.shirt[0] for m in made}
+    assert max(shirts) - min(shirts) > 0.2 and {m.officials.striped for m in made} == {True, False}
+    stripes = [m.extra["stripes"] for m in made]
+    assert min(stripes) < 0.5 and max(stripes) > 1.5
     rng = np.random.default_rng(1)
     alike = next(m for m in made if m.extra["alike"] and m.extra["across"] and m.officials.striped)
     official = dress_official(rng, alike)
@@ -97,13 +101,18 @@ def test_a_toy_look_is_plain_and_repeatable() -> None:
     assert dress_official(rng, look).shape == "official"
 
 
-def _men(renderer: Renderer, flat: float) -> np.ndarray:
-    """Pixels (N, 3) of the players of one picture in even light, painted flat or not."""
+def _drawn(
+    renderer: Renderer, people: tuple[str, ...] = ("player",), **extra: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """A picture of toys in even light (H, W, 3), and where the people of these kinds are (H, W)."""
     from dataclasses import replace
 
     look = toy_look(random_look(np.random.default_rng(3), "college", "ncaa"), 4)
     even = replace(look.light, night=False, colours=((0.0, 0.0, 0.0),), directions=((0.0, 0.0, 1.0),))
-    look = replace(look, light=replace(even, haze=0.0), extra={**look.extra, "flat": flat, "levels": 0})
+    men = replace(look.officials, striped=True, jacket_share=0.0)
+    look = replace(
+        look, light=replace(even, haze=0.0), officials=men, extra={**look.extra, "levels": 0, **extra}
+    )
     renderer.set_people(renderer.lib)
     renderer.set_game(look, build_props(look, []), 8.0)
     cast = Cast(look, renderer.lib)
@@ -113,7 +122,17 @@ def _men(renderer: Renderer, flat: float) -> np.ndarray:
     cam = ViewCamera(1280, 720, (float(at[0]), -35.0, 14.0), 0.0, 12.0, 0.0, 2600.0, 0.0)
     exposure = renderer.draw(cam, cast.figures(rows))
     who = np.repeat(np.repeat(exposure.ids, 2, 0), 2, 1)[:720, :1280]
-    return exposure.picture[(who > 0) & (who < 60000)]
+    asked = [n for n, row in enumerate(rows, 1) if ("player", "official")[row[0].kind] in people]
+    return exposure.picture, np.isin(who, asked)
+
+
+def test_only_officials_have_more_or_fewer_stripes(renderer: Renderer) -> None:
+    few, officials = _drawn(renderer, ("official",), flat=1.0, stripes=0.3)
+    many, _ = _drawn(renderer, ("official",), flat=1.0, stripes=1.8)
+    _, players = _drawn(renderer, flat=1.0)
+    changed = (np.abs(few.astype(int) - many).max(-1) > 12) & (officials | players)
+    assert officials.sum() > 300 and players.sum() > 2000
+    assert changed[officials].mean() > 0.1 and changed[players].mean() < 0.02
 
 
 def test_flat_paint_has_few_colours(renderer: Renderer) -> None:
@@ -123,7 +142,7 @@ def test_flat_paint_has_few_colours(renderer: Renderer) -> None:
         counts = np.unique(pixels // 4, axis=0, return_counts=True)[1]
         return float(np.sort(counts)[-20:].sum() / counts.sum())
 
-    flat, shaded = _men(renderer, 1.0), _men(renderer, 0.0)
+    flat, shaded = (picture[men] for picture, men in (_drawn(renderer, flat=1.0), _drawn(renderer, flat=0.0)))
     assert len(flat) > 500
     assert share_of_twenty(flat) > share_of_twenty(shaded) + 0.1
 

@@ -9,7 +9,8 @@ uniform sampler2D u_palette;   // (24, people): parts 0..15, 16 number, 17 outli
 uniform sampler2DArray u_digits; // layers 0..9 per style
 uniform int u_codes[6];        // part codes: jersey_front jersey_back sleeve pants sock helmet
 uniform vec2 u_panel;          // width, height of the jersey panel in yards
-uniform vec2 u_plain;         // share of flat paint 0..1, steps of the shading (0: smooth)
+uniform vec3 u_plain;         // share of flat paint 0..1, steps of the shading (0: smooth), officials' stripes to
+                               // a usual one
 
 vec3 pal(int k) { return lin(texelFetch(u_palette, ivec2(k, int(v_info.x)), 0).rgb); }
 vec2 digit(vec2 uv, int d, int style) { return texture(u_digits, vec3(uv, float(style * 10 + d))).rg; }
@@ -20,7 +21,7 @@ void main() {
   bool jersey = v_part == u_codes[0] || v_part == u_codes[1];
   if ((pattern & 1) != 0 && (jersey || v_part == u_codes[2])) {       // official's vertical stripes
     bool across = (pattern & 128) != 0;                               // drawn level by toys only
-    float u = (across ? uv.y : uv.x) * (v_part == u_codes[2] ? 3.0 : (across ? 5.0 : 4.5));
+    float u = (across ? uv.y : uv.x) * (v_part == u_codes[2] ? 3.0 : (across ? 5.0 : 4.5)) * u_plain.z;
     float w = fwidth(u);
     float s = smoothstep(0.5 - w, 0.5 + w, abs(fract(u) - 0.5) * 2.0);
     col = mix(mix(col, pal(22), s), mix(col, pal(22), 0.5), clamp(w * 1.4 - 0.4, 0.0, 1.0));
