@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -143,6 +145,22 @@ def test_who_is_seen_and_not_followed_is_loose() -> None:
     assert loose["frame"].tolist() == list(range(40))
     assert loose[CORNERS].to_numpy(float) == pytest.approx(d.xyxy_px[row[~followed.to_numpy()]])
     assert loose["box_confidence"].tolist() == pytest.approx([0.8 * BoxSettings().loose_share] * 40)
+
+
+def test_a_loose_official_is_likely_there_unless_he_overlaps_somebody_followed() -> None:
+    men = {"A1": run(10, 20), "X1": run(10.3, 20), "X2": run(40, 10), "B1": run(30, 25)}
+    rows, d, row, _ = film(men)
+    followed = rows["player_id"].isin(["A1"]).to_numpy()
+    official = np.isin(np.arange(len(d)), row[rows["player_id"].isin(["X1", "X2"]).to_numpy()])
+    d = replace(d, kind=np.where(official, 1, 0))
+    out = with_film_boxes(rows[followed], _Cameras(), d, row[followed])  # type: ignore[arg-type]
+    loose = loose_boxes(out, d)
+    chance = loose[loose["frame"] == 5].groupby("kind")["box_confidence"].apply(lambda c: sorted(c))
+    beside, alone = chance["official"]
+    fixed, by_confidence, _ = BoxSettings().loose_official
+    assert alone == pytest.approx(1 / (1 + np.exp(-fixed - by_confidence * 0.8))) and alone > 0.6
+    assert beside < alone / 2
+    assert chance["player"] == pytest.approx([0.8 * BoxSettings().loose_share])
 
 
 def test_nobody_at_all() -> None:
