@@ -1,12 +1,14 @@
-"""What a game's own plays add to the names of routes: games put together from simulated men.
+"""What a game's own plays add to the names of routes, and other games: both put together from simulated men.
 
     python -m models.evaluation.repeated --games 8 --plays 50 --way whole
+    python -m models.evaluation.repeated --season 8 --games 1 --way knots    # one season of 8 games a kind
 
 Every side of a made game is a set of routes; its men are drawn from a pool of simulated men who ran them,
 each seen through a tracker's faults and named by the shipped network. Five kinds of games: an offense with a
 call sheet of its own, whose calls are common ones or sets that nobody else calls; one that calls everything
 anew, common sets or men who share no call; and one whose men are drawn blindly from the pool. Men of a side
-are read together by the general table alone and with what the game's other plays say.
+are read together by the general table alone and with what the game's other plays say; in a season by the game
+alone and with what the offense's other games say, whose sheets are more or less alike.
 """
 
 from __future__ import annotations
@@ -21,7 +23,7 @@ from models.evaluation.routes import calibration_error, paired_test
 from models.routes.called import shipped
 from models.routes.classifier import RouteClassifier
 from models.routes.made import observe
-from models.routes.repeated import SideCalls, SideRead, calls_of_game, read_together
+from models.routes.repeated import SideCalls, SideRead, calls_elsewhere, calls_of_game, read_together
 from models.routes.whole import whole_routes
 from models.synthetic.playsim_bends import sample_bends
 from models.synthetic.playsim_curves import sample_curves
@@ -31,6 +33,13 @@ from models.synthetic.playsim_sampler import RouteSet
 KINDS = ("sheet, common", "sheet, own", "anew, common", "anew, no calls", "blindly")
 SHEET, OFF_SHEET, SKEW = (12, 21), 0.15, 0.7
 """calls on a sheet, share of plays off it, how unequal the calls are (power of the rank)"""
+SHARED: dict[str, Callable[[int, int], float]] = {
+    "same sheet": lambda game, games: 0.0,
+    "30 % new each game": lambda game, games: 0.3,
+    "new in mid-season": lambda game, games: float(game == games // 2),
+    "a sheet each game": lambda game, games: 1.0,
+}
+"""share of the sheet that is new in a game of so many"""
 MEN = {1: 0.25, 2: 0.45, 3: 0.30}
 """receivers of a side"""
 MEN_A_PLAY = 5
@@ -67,7 +76,7 @@ class Pool:
 @dataclass
 class Counts:
     """Of the men of sides of two and more: right and chance of the answer, by the table alone (before) and
-    with the game; whole sides right."""
+    with the game, or by the game alone and with the season; whole sides right."""
 
     right: dict[str, list[bool]] = field(default_factory=lambda: {"before": [], "after": []})
     chance: dict[str, list[float]] = field(default_factory=lambda: {"before": [], "after": []})
@@ -110,16 +119,38 @@ def draw_set(rng: np.random.Generator, kind: str, pool: Pool) -> tuple[str, ...]
 
 def made_calls(rng: np.random.Generator, kind: str, plays: int, pool: Pool) -> list[Call]:
     """The two sides of every play of one game."""
-
-    def anew() -> Call:
-        return draw_set(rng, kind, pool), draw_set(rng, kind, pool)
-
     if "sheet" not in kind:
-        return [anew() for _ in range(plays)]
-    sheet = [anew() for _ in range(int(rng.integers(*SHEET)))]
+        return [_anew(rng, kind, pool) for _ in range(plays)]
+    sheet = [_anew(rng, kind, pool) for _ in range(int(rng.integers(*SHEET)))]
+    return _from_sheet(rng, kind, plays, pool, sheet)
+
+
+def made_season(
+    rng: np.random.Generator, kind: str, games: int, plays: int, pool: Pool, shared: str
+) -> list[list[Call]]:
+    """The same of every game of a season. shared: one of `SHARED`. How often each call of the sheet is called
+    is drawn anew for every game."""
+    if "sheet" not in kind:
+        return [made_calls(rng, kind, plays, pool) for _ in range(games)]
+    sheet = [_anew(rng, kind, pool) for _ in range(int(rng.integers(*SHEET)))]
+    out = []
+    for game in range(games):
+        new = SHARED[shared](game, games) if game else 0.0
+        sheet = [_anew(rng, kind, pool) if rng.random() < new else call for call in sheet]
+        out.append(_from_sheet(rng, kind, plays, pool, [sheet[k] for k in rng.permutation(len(sheet))]))
+    return out
+
+
+def _anew(rng: np.random.Generator, kind: str, pool: Pool) -> Call:
+    return draw_set(rng, kind, pool), draw_set(rng, kind, pool)
+
+
+def _from_sheet(
+    rng: np.random.Generator, kind: str, plays: int, pool: Pool, sheet: Sequence[Call]
+) -> list[Call]:
     share = np.arange(1, len(sheet) + 1) ** -SKEW
     picks = rng.choice(len(sheet), plays, p=share / share.sum())
-    return [anew() if rng.random() < OFF_SHEET else sheet[k] for k in picks]
+    return [_anew(rng, kind, pool) if rng.random() < OFF_SHEET else sheet[k] for k in picks]
 
 
 def judge(kind: str, games: int, plays: int, pool: Pool, seed: int) -> Counts:
@@ -127,14 +158,48 @@ def judge(kind: str, games: int, plays: int, pool: Pool, seed: int) -> Counts:
     counts = Counts()
     for game in range(games):
         rng = np.random.default_rng([seed, game, KINDS.index(kind)])
-        truth = [(k, s) for k, call in enumerate(made_calls(rng, kind, plays, pool)) for s in call]
-        sides = [SideRead(k, tuple(pool.chances(rng, r) for r in routes)) for k, routes in truth]
-        for (_, routes), side, calls in zip(truth, sides, calls_of_game(sides), strict=True):
-            if len(routes) > 1:
-                men = [dict(man) for man in side.men]
-                counts.add("before", routes, read_side(men, SideCalls()))
-                counts.add("after", routes, read_side(men, calls))
+        truth, sides = _seen(rng, game, made_calls(rng, kind, plays, pool), pool)
+        before = [SideCalls() for _ in sides]
+        _count(counts, truth, sides, before, calls_of_game(sides))
     return counts
+
+
+def judge_season(
+    kind: str, shared: str, seasons: int, games: int, plays: int, pool: Pool, seed: int
+) -> Counts:
+    """Counts over all games of made seasons, each game read alone and with the others of its season."""
+    counts = Counts()
+    for season in range(seasons):
+        rng = np.random.default_rng([seed, season, KINDS.index(kind), list(SHARED).index(shared)])
+        calls = made_season(rng, kind, games, plays, pool, shared)
+        read = [_seen(rng, game, of_game, pool) for game, of_game in enumerate(calls)]
+        for game, (truth, sides) in enumerate(read):
+            elsewhere = calls_elsewhere([other for k, (_, other) in enumerate(read) if k != game])
+            _count(counts, truth, sides, calls_of_game(sides), calls_of_game(sides, elsewhere=elsewhere))
+    return counts
+
+
+def _seen(
+    rng: np.random.Generator, game: int, calls: Sequence[Call], pool: Pool
+) -> tuple[list[tuple[str, ...]], list[SideRead]]:
+    """The routes of every side of a game, and its men as they are read."""
+    truth = [(k, routes) for k, call in enumerate(calls) for routes in call]
+    sides = [SideRead((game, k), tuple(pool.chances(rng, r) for r in routes)) for k, routes in truth]
+    return [routes for _, routes in truth], sides
+
+
+def _count(
+    counts: Counts,
+    truth: Sequence[tuple[str, ...]],
+    sides: Sequence[SideRead],
+    before: Sequence[SideCalls],
+    after: Sequence[SideCalls],
+) -> None:
+    for routes, side, *calls in zip(truth, sides, before, after, strict=True):
+        if len(routes) > 1:
+            men = [dict(man) for man in side.men]
+            for when, known in zip(("before", "after"), calls, strict=True):
+                counts.add(when, routes, read_side(men, known))
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -142,6 +207,7 @@ def main(argv: list[str] | None = None) -> int:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--games", type=int, default=8)
+    parser.add_argument("--season", type=int, default=0, help="games of a season; --games is then seasons")
     parser.add_argument("--plays", type=int, default=50)
     parser.add_argument("--men", type=int, default=2000, help="men of the pool")
     parser.add_argument("--way", choices=list(WAYS), default="whole", help="how the men are drawn")
@@ -149,7 +215,12 @@ def main(argv: list[str] | None = None) -> int:
     args = parser.parse_args(argv)
     pool = Pool.drawn(args.way, args.seed, args.men)
     for kind in KINDS:
-        print(f"{kind}: {judge(kind, args.games, args.plays, pool, args.seed).text()}", flush=True)
+        if not args.season:
+            print(f"{kind}: {judge(kind, args.games, args.plays, pool, args.seed).text()}", flush=True)
+            continue
+        for shared in SHARED if "sheet" in kind else list(SHARED)[-1:]:
+            counts = judge_season(kind, shared, args.games, args.season, args.plays, pool, args.seed)
+            print(f"{kind}{f', {shared}' if 'sheet' in kind else ''}: {counts.text()}", flush=True)
     return 0
 
 

@@ -13,8 +13,10 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections import Counter
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
@@ -42,6 +44,14 @@ HARDNESS = 0.7
 """power of the chances that are counted: networks are too sure of themselves"""
 MOST_OF_TWO, MOST = 30.0, 100.0
 """other plays make a set of two men's routes, and of more, at most so many times likelier than drawn apart"""
+SEASON_COUNTS = {0.0: 0.5, 0.3: 0.2, 0.6: 0.2, 0.85: 0.1}
+"""guesses how many of the sets that are new to a game were run in this offense's other games, likewise"""
+SEASON_AS_IF = 32.0
+"""so many sides of other games are half of that worth"""
+GAMES_AS_IF, GAME_SWEEPS = 20.0, 5
+"""so many sides weigh as much as that all other games count alike"""
+ELSEWHERE_AS_IF = 64.0
+"""`NEW_AS_IF` where other games are counted"""
 SWEEPS = 3
 RAREST, LEAST = 0.003, 0.02
 """sets of routes, and routes of one man, less likely than this are not looked at"""
@@ -99,10 +109,36 @@ def read_together(men: Sequence[Mapping[str, float]], calls: SideCalls) -> list[
     return out
 
 
+@dataclass(frozen=True)
+class OtherGame:
+    """What an offense ran in another game. counts: set -> soft count. sides: receivers -> sides seen."""
+
+    counts: Mapping[Routes, float]
+    sides: Mapping[int, int]
+
+
+Elsewhere = tuple[OtherGame, ...]
+NOWHERE: Elsewhere = ()
+
+
+class _Guess(NamedTuple):
+    """as_if, table, season: keys of `NEW_AS_IF`, `TABLE_COUNTS`, `SEASON_COUNTS`."""
+
+    as_if: float
+    table: float
+    season: float
+
+    @property
+    def before(self) -> float:
+        return NEW_AS_IF[self.as_if] * TABLE_COUNTS[self.table] * SEASON_COUNTS[self.season]
+
+
 class _Sides:
     """The sides of a game with the same number of receivers, as matrices over the sets they may have run."""
 
-    def __init__(self, sides: Sequence[SideRead], general: CalledTogether) -> None:
+    def __init__(
+        self, sides: Sequence[SideRead], general: CalledTogether, elsewhere: Elsewhere = NOWHERE
+    ) -> None:
         found = [dict(sets_of_routes(side.men)) for side in sides]
         self.sets = sorted({s for one in found for s in one})
         at = {s: k for k, s in enumerate(self.sets)}
@@ -120,6 +156,10 @@ class _Sides:
         self.likelihood = (chance / self.apart) ** HARDNESS
         self.all_apart = sum(alone.values()) ** men
         self.all_table = sum(apart(s) * general.ratio(s) for s in general.sets if len(s) == men)
+        seen = [game for game in elsewhere if game.sides.get(men)]
+        self.sizes = np.array([game.sides[men] for game in seen], dtype=float)
+        self.games = np.array([[game.counts.get(s, 0.0) for s in self.sets] for game in seen])
+        self.worth = float(self.sizes.sum() / (self.sizes.sum() + SEASON_AS_IF))
         number = _numbers(sides)
         self.other = number[:, None] != number[None]
 
@@ -131,34 +171,68 @@ class _Sides:
         """(S,) chance of every set where it is a new one."""
         return self.apart * (1.0 - table + table * self.table) / self.whole(table)
 
-    def counts(self, row: int, new: np.ndarray, as_if: float) -> np.ndarray:
-        """(S,) how often the plays other than this row's ran each set, softly."""
+    def season(self, row: int) -> np.ndarray:
+        """(S,) chance of every set in the offense's other games. Each of them counts as much as it foretells
+        the plays other than this row's (expectation maximisation; at first by its sides)."""
+        if not len(self.sizes):
+            return np.zeros(len(self.sets))
+        shares = self.games / self.sizes[:, None]
         seen = self.likelihood[self.other[row]]
+        foretold, else_ = seen @ shares.T, seen @ self.new(CALLS_COUNT)
+        weight = before = self.sizes / self.sizes.sum()
+        for _ in range(GAME_SWEEPS):
+            of_game = foretold * weight
+            of_game /= np.maximum(of_game.sum(1) + else_, 1e-300)[:, None]
+            weight = GAMES_AS_IF * before + of_game.sum(0)
+            weight = weight / weight.sum()
+        return np.asarray(weight @ shares)
+
+    def shares(self, seen: np.ndarray, new: np.ndarray, as_if: float) -> np.ndarray:
+        """(n, S) chances of what sides (rows of `likelihood`) ran. new (S,): chance of sets not yet run."""
         share = _rows_to_one(seen * new)
         for _ in range(SWEEPS if len(seen) > 1 else 0):
             share = _rows_to_one(seen * (as_if * new + share.sum(0) - share))
-        return np.asarray(share.sum(0))
+        return share
 
 
-def calls_of_game(sides: Sequence[SideRead], general: CalledTogether | None = None) -> list[SideCalls]:
-    """What is known of the calls on each side of a game's plays from the other plays of the same offense."""
+def calls_elsewhere(games: Sequence[Sequence[SideRead]], general: CalledTogether | None = None) -> Elsewhere:
+    """What an offense ran in other games, softly counted, all of them read side by side."""
+    counts: list[dict[Routes, float]] = [{} for _ in games]
+    for men in sorted({len(side.men) for game in games for side in game} - {0, 1}):
+        of = [k for k, game in enumerate(games) for side in game if len(side.men) == men]
+        sides = [side for game in games for side in game if len(side.men) == men]
+        group = _Sides(sides, general or shipped())
+        ran = group.shares(group.likelihood, group.new(CALLS_COUNT), ELSEWHERE_AS_IF)
+        for k, count in enumerate(counts):
+            run = ran[np.array(of) == k].sum(0)
+            count |= {group.sets[i]: float(run[i]) for i in np.flatnonzero(run > 1e-6)}
+    sizes = [Counter(len(side.men) for side in game) for game in games]
+    return tuple(OtherGame(*game) for game in zip(counts, sizes, strict=True))
+
+
+def calls_of_game(
+    sides: Sequence[SideRead], general: CalledTogether | None = None, elsewhere: Elsewhere = NOWHERE
+) -> list[SideCalls]:
+    """What is known of the calls on each side of a game's plays from the other plays of the same offense:
+    of this game, and of its other games (`calls_elsewhere`)."""
     general = general or shipped()
-    guesses = list(itertools.product(NEW_AS_IF, TABLE_COUNTS))
-    prior = np.log([NEW_AS_IF[a] * TABLE_COUNTS[t] for a, t in guesses])
+    seasons = SEASON_COUNTS if elsewhere else {0.0: 1.0}
+    guesses = [_Guess(*g) for g in itertools.product(NEW_AS_IF, TABLE_COUNTS, seasons)]
+    prior = np.log([guess.before for guess in guesses])
     said = np.zeros((len(sides), len(guesses)))
-    old: dict[int, list[np.ndarray]] = {}
-    groups: dict[int, tuple[_Sides, list[int]]] = {}
+    old: dict[int, list[_Old]] = {}
+    groups: dict[int, _Sides] = {}
     for men in sorted({len(side.men) for side in sides} - {0, 1}):
         rows = [i for i, side in enumerate(sides) if len(side.men) == men]
-        group = _Sides([sides[i] for i in rows], general)
-        groups |= {i: (group, rows) for i in rows}
+        group = _Sides([sides[i] for i in rows], general, elsewhere)
+        groups |= dict.fromkeys(rows, group)
         for row, i in enumerate(rows):
             old[i] = _foretell(group, row, guesses, said[i])
     out = []
     number = _numbers(sides)
     for i in range(len(sides)):
         others = number != number[i]
-        if not others.any():
+        if not others.any() and not elsewhere:
             out.append(SideCalls())
             continue
         weight = prior + said[others].sum(0)
@@ -167,38 +241,42 @@ def calls_of_game(sides: Sequence[SideRead], general: CalledTogether | None = No
     return out
 
 
-def _foretell(
-    group: _Sides, row: int, guesses: Sequence[tuple[float, float]], said: np.ndarray
-) -> list[np.ndarray]:
-    """Under each guess: (S,) chance of a set that other plays ran; into `said` how well all of it foretells
-    the row (log-likelihood, less what repeats must do better by)."""
+_Old = tuple[np.ndarray, float]
+"""(S,) chance of sets that were run before, and what it sums to over all sets there are"""
+
+
+def _foretell(group: _Sides, row: int, guesses: Sequence[_Guess], said: np.ndarray) -> list[_Old]:
+    """Under each guess: chance of a set that other plays ran; into `said` how well all of it foretells the
+    row (log-likelihood, less what repeats must do better by)."""
     out = []
-    for k, (as_if, table) in enumerate(guesses):
-        new, old = group.new(table), np.zeros(len(group.sets))
-        n = int(group.other[row].sum())
-        share = 0.0 if math.isinf(as_if) else n / (as_if + n)
+    seen, own = group.likelihood[group.other[row]], group.likelihood[row]
+    n, elsewhere = len(seen), group.season(row)
+    for k, guess in enumerate(guesses):
+        season = guess.season * group.worth
+        new = (1.0 - season) * group.new(guess.table)
+        base = new + season * elsewhere
+        share = 0.0 if math.isinf(guess.as_if) else n / (guess.as_if + n)
+        old = (1.0 - share) * season * elsewhere
         if share:
-            old = share * group.counts(row, new, as_if) / n
-        foretold = float(group.likelihood[row] @ ((1.0 - share) * new + old))
-        said[k] = math.log(max(foretold, 1e-300)) - ERRS_ALIKE * share
-        out.append(old)
+            old = old + share * group.shares(seen, base, guess.as_if).sum(0) / n
+        foretold = float(own @ ((1.0 - share) * new + old))
+        whole = share + (1.0 - share) * season
+        said[k] = math.log(max(foretold, 1e-300)) - ERRS_ALIKE * whole
+        out.append((old, whole))
     return out
 
 
 def _mixed(
-    guesses: Sequence[tuple[float, float]],
-    weight: np.ndarray,
-    old: list[np.ndarray] | None,
-    where: tuple[_Sides, list[int]] | None,
+    guesses: Sequence[_Guess], weight: np.ndarray, old: list[_Old] | None, group: _Sides | None
 ) -> SideCalls:
     """One answer of all guesses. A set's chance is a sum over them; what is new is brought back to the scale
     of `CalledTogether.ratio`."""
-    if old is None or where is None:
-        return SideCalls(float(sum(w * t for w, (_, t) in zip(weight, guesses, strict=True))))
-    group = where[0]
-    known = sum(w * o for w, o in zip(weight, old, strict=True))
-    new = [w * (1.0 - o.sum()) / group.whole(t) for w, o, (_, t) in zip(weight, old, guesses, strict=True)]
-    table = sum(n * t for n, (_, t) in zip(new, guesses, strict=True)) / sum(new)
+    tables = [guess.table for guess in guesses]
+    if old is None or group is None:
+        return SideCalls(float(weight @ tables))
+    known = sum(w * o for w, (o, _) in zip(weight, old, strict=True))
+    new = [w * (1.0 - m) / group.whole(t) for w, (_, m), t in zip(weight, old, tables, strict=True)]
+    table = sum(n * t for n, t in zip(new, tables, strict=True)) / sum(new)
     ratios = np.asarray(known) / group.apart
     most = MOST_OF_TWO if len(group.sets[0]) < 3 else MOST
     kept = {s: min(float(r), most) for s, r in zip(group.sets, ratios, strict=True) if r > 1e-6}

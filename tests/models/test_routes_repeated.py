@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
-from models.evaluation.repeated import Pool, judge
+from models.evaluation.repeated import SHARED, Pool, judge, judge_season
 from models.routes.called import shipped
 from models.routes.labels import LABELS
-from models.routes.repeated import CALLS_COUNT, SideCalls, SideRead, calls_of_game
+from models.routes.repeated import CALLS_COUNT, SideCalls, SideRead, calls_elsewhere, calls_of_game
 from vision.combinations import Runner, together
 
 SHEET = (("comeback", "corner", "angle"), ("slant", "wheel", "hitch"), ("curl", "post", "out"))
@@ -131,3 +132,72 @@ def test_made_games_with_a_call_sheet_gain_and_others_lose_nothing() -> None:
     assert "sides all right" in by_sheet.text() and len(by_sheet.right["after"]) == len(
         by_sheet.chance["before"]
     )
+
+
+def mine_of(doubt: dict[str, float]) -> SideRead:
+    return SideRead("mine", (sure(SHEET[0])[0], doubt, sure(SHEET[0])[2]))
+
+
+def test_other_games_of_the_offense_say_what_it_calls() -> None:
+    """A call that this game saw once; what the sheet's other calls are alike for."""
+    mine, game = mine_of(DOUBTFUL), game_of(SHEET[1:], 6)
+    said = []
+    for games in ([], [game_of(SHEET, 6)], [game_of(SHEET, 6)] * 3):
+        calls = calls_of_game([mine, *game], elsewhere=calls_elsewhere(games))[0]
+        said.append(read(mine.men, calls)[1]["corner"])
+    assert said[0] < 0.75 and said[0] + 0.08 < said[1] < said[2] and said[2] > 0.9
+
+
+def test_games_that_have_nothing_in_common_change_nothing() -> None:
+    mine, game = mine_of({"corner": 0.6, "post": 0.4}), game_of(SHEET, 8)
+    others = [[SideRead(k, sure(("go", "screen", "in"), 0.95)) for k in range(30)], strangers(40, 1, men=3)]
+    alone = calls_of_game([mine, *game])
+    beside = calls_of_game([mine, *game], elsewhere=calls_elsewhere(others))
+    for a, b in zip(alone, beside, strict=True):
+        for call in SHEET:
+            assert abs(a.ratio(call) / b.ratio(call) - 1.0) < 0.02
+    assert beside[0].ratio(("go", "screen", "in")) < 0.1 * beside[0].ratio(SHEET[0])
+
+
+def test_an_other_game_counts_as_far_as_it_foretells_this_one() -> None:
+    """Two coordinators: the games of this one's sheet, and more of another's."""
+    mine, game = mine_of(DOUBTFUL), game_of(SHEET[1:], 6)
+    new = (("hook", "in", "out"), ("go", "screen", "in"), ("slant", "post", "flat"))
+    like = calls_of_game([mine, *game], elsewhere=calls_elsewhere([game_of(SHEET, 6)]))[0]
+    both = calls_elsewhere([*[game_of(new, 6)] * 4, game_of(SHEET, 6)])
+    mixed = calls_of_game([mine, *game], elsewhere=both)[0]
+    assert read(mine.men, mixed)[1]["corner"] > read(mine.men, like)[1]["corner"] - 0.03
+    assert mixed.ratio(SHEET[0]) > 2.0 * mixed.ratio(new[0])  # four of five games ran it
+
+
+def test_other_games_are_counted_whatever_their_order_and_without_a_play_of_ones_own() -> None:
+    games = [game_of(SHEET, 3), strangers(20, 2), strangers(20, 4, men=3), []]
+    plain, turned = (calls_of_game([mine_of(DOUBTFUL)], elsewhere=calls_elsewhere(g)) for g in
+                     (games, games[::-1]))  # fmt: skip
+    assert plain[0].old and plain[0].table == pytest.approx(turned[0].table)
+    assert plain[0].old == pytest.approx(turned[0].old)
+    assert calls_of_game([mine_of(DOUBTFUL)], elsewhere=calls_elsewhere([])) == [SideCalls()]
+    single = SideRead("one", sure(("go",)))
+    assert calls_of_game([single], elsewhere=calls_elsewhere(games))[0].ratio(("go",)) == 1.0
+
+
+def test_a_corrected_route_of_another_game_is_better_evidence_than_a_reading() -> None:
+    unsure = ({"comeback": 0.6, "curl": 0.4}, {"corner": 0.6, "post": 0.4}, {"angle": 0.6, "swing": 0.4})
+    certain = tuple({r: 1.0} for r in SHEET[0])
+    mine, game = mine_of(DOUBTFUL), game_of(SHEET[1:], 6)
+
+    def corner(theirs: tuple[dict[str, float], ...]) -> float:
+        other = [*game_of(SHEET[1:], 6), *(SideRead(f"o{k}", theirs) for k in range(5))]
+        calls = calls_of_game([mine, *game], elsewhere=calls_elsewhere([other]))[0]
+        return read(mine.men, calls)[1]["corner"]
+
+    assert corner(certain) > corner(unsure) + 0.02
+
+
+def test_made_seasons_with_a_sheet_gain_and_others_lose_nothing() -> None:
+    pool = pool_of(("go", "post", "corner", "out", "in", "slant", "curl", "flat"), 0.05)
+    same, own = (judge_season("sheet, own", shared, 2, 4, 12, pool, 5) for shared in
+                 ("same sheet", "a sheet each game"))  # fmt: skip
+    gains = [np.mean(c.right["after"]) - np.mean(c.right["before"]) for c in (same, own)]
+    assert gains[0] > 0.03 and gains[1] > -0.01
+    assert [share(2, 4) for share in SHARED.values()] == [0.0, 0.3, 1.0, 1.0]

@@ -6,9 +6,12 @@ import json
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from vision.store import Season
+from vision.store.connect import writing
+from vision.store.writer import write_play
 
 CALL, OTHER = ("comeback", "corner"), ("slant", "wheel")
 THRESHOLD = 0.47
@@ -16,7 +19,10 @@ DOUBT = {"post": 0.52, "corner": 0.45, "go": 0.03}
 
 
 def play_of(
-    play_id: str, routes: tuple[dict[str, float], ...], offense: str | None = "Larkmoor", game: str = "g1"
+    play_id: str,
+    routes: tuple[dict[str, float], ...],
+    offense: str | None = "Larkmoor",
+    game: str | None = "g1",
 ) -> dict[str, Any]:
     """Tables of a play with receivers on the right, each named alone. routes: their chances, #1 first."""
     men = [f"O{k + 1}" for k in range(len(routes))]
@@ -42,8 +48,9 @@ def sure(call: tuple[str, ...]) -> tuple[dict[str, float], ...]:
 
 def season_of(path: Path, plays: list[dict[str, Any]]) -> Season:
     season = Season(path)
-    for tables in plays:
-        season.write_play([], tables)
+    with writing(season.path, 60.0) as db:
+        for tables in plays:
+            write_play(db, [], tables)
     return season
 
 
@@ -75,7 +82,10 @@ def test_a_man_in_doubt_is_named_by_the_games_other_plays(tmp_path: Path) -> Non
     assert season.read_game_again("g1", THRESHOLD) == 0  # from the same to the same
 
 
-@pytest.mark.parametrize("about", [{"offense": "Fallowby"}, {"game": "g2"}, {"offense": None}])
+@pytest.mark.parametrize(
+    "about",
+    [{"offense": "Fallowby"}, {"offense": "Fallowby", "game": "g2"}, {"offense": None}, {"game": None}],
+)
 def test_plays_of_others_say_nothing(tmp_path: Path, about: dict[str, Any]) -> None:
     season = game(tmp_path / "s", **about)
     alone = season_of(tmp_path / "a", [play_of("mine", ({"comeback": 0.95, "swing": 0.05}, DOUBT))])
@@ -163,3 +173,80 @@ def test_corrections_in_one_write_name_as_one_by_one_and_all_or_none(tmp_path: P
         correct("p00", "routes.route/O2", "flat")
         raise ZeroDivisionError
     assert len(none.corrections()) == 0 and route(none, play="p00")["route"] == "go"
+
+
+def games(path: Path, name: str | None = "Larkmoor", others: int = 3, plays: int = 12) -> Season:
+    """A doubtful play in a game that ran half of the sheet, and other games that ran all of it. name: of the
+    offense in the other games and, unless that is another team's, in this one."""
+    own = "Larkmoor" if name and name.strip().casefold() in ("larkmoor", "fallowby") else name
+    about: dict[str, Any] = {"offense": own}
+    season = [play_of("mine", ({"comeback": 0.95, "swing": 0.05}, DOUBT), **about)]
+    season += [play_of(f"p{k:02d}", sure(OTHER), **about) for k in range(plays)]
+    for g in range(others):
+        about = {"offense": name, "game": f"h{g}"}
+        season += [play_of(f"h{g}-{k:02d}", sure(CALL if k % 2 else OTHER), **about) for k in range(plays)]
+    return season_of(path, season)
+
+
+@pytest.mark.parametrize("name", ["Larkmoor", " larkmoor"])
+def test_other_games_of_the_same_offense_count(tmp_path: Path, name: str) -> None:
+    season, alone = games(tmp_path / "s", name), games(tmp_path / "a", name, others=0)
+    for one in (season, alone):
+        one.read_game_again("g1", THRESHOLD)
+    assert (route(season)["route"], route(alone)["route"]) == ("corner", "post")
+    assert json.loads(route(season)["route_chances"]) == DOUBT
+
+
+@pytest.mark.parametrize("name", ["Fallowby", None, "", "  ", "Opponent", "n/a", "?", "Offense", "home"])
+def test_other_games_of_others_and_of_nobody_say_nothing(tmp_path: Path, name: str | None) -> None:
+    season, alone = games(tmp_path / "s", name), games(tmp_path / "a", name, others=0)
+    for one in (season, alone):
+        one.read_game_again("g1", THRESHOLD)
+        assert route(one)["route"] == "post"
+    assert route(season)["probability"] == pytest.approx(route(alone)["probability"], abs=1e-12)
+
+
+def test_names_are_the_same_in_whatever_order_games_are_read_again(tmp_path: Path) -> None:
+    one, two = games(tmp_path / "one"), games(tmp_path / "two")
+    doubtful = ({"comeback": 0.6, "curl": 0.4}, DOUBT)
+    for season, order in ((one, ("g1", "h0", "h1")), (two, ("h1", "g1", "h0", "g1", "h1"))):
+        season.write_play([], play_of("h1-x", doubtful, game="h1"))
+        for game_id in order:
+            season.read_game_again(game_id, THRESHOLD)
+    columns = ["play_id", "player_id", "route", "probability", "best", "runner_up_probability"]
+    pd.testing.assert_frame_equal(one.table("routes")[columns], two.table("routes")[columns])
+    names = ["play_id", "right_combination"]
+    pd.testing.assert_frame_equal(one.table("plays")[names], two.table("plays")[names])
+    assert [one.read_game_again(g, THRESHOLD) for g in ("g1", "h0", "h1")] == [0, 0, 0]
+
+
+def test_a_correction_in_another_game_counts_once_this_one_is_read_again(tmp_path: Path) -> None:
+    season = games(tmp_path / "s", others=0)
+    season_of(
+        tmp_path / "s",
+        [play_of(f"h-{k:02d}", ({"comeback": 0.9, "swing": 0.1}, DOUBT), game="h") for k in range(12)],
+    )
+    season.read_game_again("g1", THRESHOLD)
+    before = route(season)
+    for k in range(12):
+        season.correct(f"h-{k:02d}", "routes.route/O2", "corner")
+    assert route(season)["probability"] == before["probability"]  # not read again yet
+    season.read_game_again("g1", THRESHOLD)
+    assert before["route"] == "post" and route(season)["route"] == "corner"
+
+
+def test_a_side_corrected_as_it_was_read_keeps_the_name_that_other_games_gave(tmp_path: Path) -> None:
+    doubtful = ({"curl": 0.95, "swing": 0.05}, {"go": 0.8, "flat": 0.2})
+    plays = [play_of("mine", doubtful), *(play_of(f"p{k:02d}", sure(OTHER)) for k in range(12))]
+    season = season_of(tmp_path / "s", plays)
+    season.read_game_again("g1", THRESHOLD)
+    assert combination(season) == "curl-seam"
+    calls = [("curl", "flat") if k % 2 else OTHER for k in range(48)]
+    season_of(
+        tmp_path / "s",
+        [play_of(f"h{k % 3}-{k:02d}", sure(c), game=f"h{k % 3}") for k, c in enumerate(calls)],
+    )
+    season.read_game_again("g1", THRESHOLD)
+    assert combination(season) == "flat-curl"
+    season.correct("mine", "routes.route/O1", "curl")
+    assert combination(season) == "flat-curl"

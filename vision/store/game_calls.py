@@ -1,8 +1,10 @@
-"""The stored plays of one game and offense side by side: what they say of one another's calls.
+"""The stored plays of one offense side by side: what they say of one another's calls.
 
-When all plays of a game are read, each is named again with what the others ran (`models.routes.repeated`).
-It starts from the chances of every man as read by himself, which are stored beside his route, so that no film
-is needed and doing it again, with more plays or with a person's corrections, starts from the same.
+When all plays of a game are read, each is named again with what the others ran, and with what the same
+offense ran in the other games of the season (`models.routes.repeated`). It starts from the chances of every
+man as read by himself, which are stored beside his route, so that no film is needed and doing it again, with
+more plays or games or with a person's corrections, starts from the same. Games that are not read again keep
+their names: one added later changes nothing of them until they are.
 """
 
 from __future__ import annotations
@@ -14,12 +16,26 @@ from typing import Any
 import duckdb
 
 from models.routes.labels import UNKNOWN
-from models.routes.repeated import SideCalls, SideRead, calls_of_game
+from models.routes.repeated import (
+    NOWHERE,
+    Elsewhere,
+    SideCalls,
+    SideRead,
+    calls_elsewhere,
+    calls_of_game,
+)
 from vision.combinations import Runner, match, together
 
 Db = duckdb.DuckDBPyConnection
 MOST_PLAYS = 120
 """plays that are looked at side by side, at most: an offense passes some 60 times in a game"""
+MOST_ELSEWHERE = 1200
+"""plays of its other games, at most (as many of every game): a season and a half"""
+NO_TEAM = frozenset(
+    "na n/a nan none null unknown tbd offense offence opponent opp opponents other others home away visitor "
+    "visitors guest guests them they".split()
+)
+"""what stands in the column `offense` and does not name one team of all games"""
 _RUNNERS = """
     SELECT r.play_id, r.player_id, m.side, m.receiver_number, m.role, m.depth_play_yd, m.lateral_play_yd,
         r.route, r.probability, r.runner_up, r.source, r.end_lateral_play_yd, r.route_chances
@@ -49,8 +65,54 @@ def fellows_of(db: Db, play_id: str) -> list[str]:
     return [str(row[0]) for row in rows[: MOST_PLAYS - 1]]
 
 
-def calls_of_plays(plays: Mapping[str, Sequence[Runner]]) -> dict[str, dict[str, SideCalls]]:
-    """Play -> side -> what is known of the side's calls, of plays of one game and offense."""
+def team_of(offense: str | None) -> str:
+    """The team that a stored offense names, however it is written; '' where it names none."""
+    name = " ".join(str(offense or "").casefold().split())
+    return "" if name.strip(".?-_ ") in NO_TEAM | {""} else name
+
+
+def elsewhere_of(db: Db, game_id: str | None, offense: str | None) -> Elsewhere:
+    """What an offense ran in the season's other games. Nothing where its name or the game is not told: two
+    games' offenses without a name are not one."""
+    team = team_of(offense)
+    if not team or game_id is None:
+        return NOWHERE
+    names = [row[0] for row in db.execute("SELECT DISTINCT offense FROM plays").fetchall()]
+    rows = db.execute(
+        "SELECT p.game_id, p.play_id FROM plays p WHERE p.game_id <> ? "
+        "AND p.offense IN (SELECT unnest(?::VARCHAR[])) AND p.play_id IN (SELECT play_id FROM routes) "
+        "ORDER BY row_number() OVER (PARTITION BY p.game_id ORDER BY p.play_id), p.game_id LIMIT ?",
+        [game_id, [name for name in names if team_of(name) == team], MOST_ELSEWHERE],
+    ).fetchall()
+    games: dict[str, list[str]] = {}
+    for game, play in rows:
+        games.setdefault(game, []).append(play)
+    runners = runners_of(db, [play for _, play in rows])
+    return calls_elsewhere(
+        [_sides({play: runners.get(play, []) for play in plays})[1] for _, plays in sorted(games.items())]
+    )
+
+
+def elsewhere_of_play(db: Db, play_id: str) -> Elsewhere:
+    """`elsewhere_of` the play's game and offense."""
+    row = db.execute("SELECT game_id, offense FROM plays WHERE play_id = ?", [play_id]).fetchone()
+    return elsewhere_of(db, *row) if row else NOWHERE
+
+
+def calls_of_plays(
+    plays: Mapping[str, Sequence[Runner]], elsewhere: Elsewhere = NOWHERE
+) -> dict[str, dict[str, SideCalls]]:
+    """Play -> side -> what is known of the side's calls, of plays of one game and offense. elsewhere: what
+    the offense ran in its other games."""
+    where, sides = _sides(plays)
+    out: dict[str, dict[str, SideCalls]] = {play: {} for play in plays}
+    for (play, side), calls in zip(where, calls_of_game(sides, elsewhere=elsewhere), strict=True):
+        out[play][side] = calls
+    return out
+
+
+def _sides(plays: Mapping[str, Sequence[Runner]]) -> tuple[list[tuple[str, str]], list[SideRead]]:
+    """The sides of plays that have split receivers, as (play, side) and as read."""
     where: list[tuple[str, str]] = []
     sides: list[SideRead] = []
     for play, runners in plays.items():
@@ -59,15 +121,12 @@ def calls_of_plays(plays: Mapping[str, Sequence[Runner]]) -> dict[str, dict[str,
             if split:
                 where.append((play, side))
                 sides.append(SideRead(play, tuple(r.chances for r in split)))
-    out: dict[str, dict[str, SideCalls]] = {play: {} for play in plays}
-    for (play, side), calls in zip(where, calls_of_game(sides), strict=True):
-        out[play][side] = calls
-    return out
+    return where, sides
 
 
 def read_again(db: Db, game_id: str, threshold: float) -> int:
-    """Name the routes and combinations of a game's stored plays with what its other plays say of them;
-    returns how many plays have another name for anything. Corrected values stay.
+    """Name the routes and combinations of a game's stored plays with what its other plays, and its offense's
+    other games, say of them; returns how many plays have another name for anything. Corrected values stay.
 
     threshold: probability below which a route is `unknown`."""
     rows = db.execute(
@@ -78,9 +137,10 @@ def read_again(db: Db, game_id: str, threshold: float) -> int:
     changed = 0
     for offense in dict.fromkeys(row[0] for row in rows):
         plays = [row[1] for row in rows if row[0] == offense]
+        elsewhere = elsewhere_of(db, game_id, offense)
         for first in range(0, len(plays), MOST_PLAYS):
             runners = runners_of(db, plays[first : first + MOST_PLAYS])
-            for play, calls in calls_of_plays(runners).items():
+            for play, calls in calls_of_plays(runners, elsewhere).items():
                 changed += _rename(db, play, runners[play], calls, threshold)
     return changed
 
