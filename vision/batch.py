@@ -122,7 +122,7 @@ def run_batch(
 
 def _read_games_again(season: Season, plays: Iterable[PlayWork], tell: Callable[[str], None]) -> None:
     """Name the routes of the plays' games once more, now that all their plays (and what a person corrected)
-    can say what this offense calls; no film is needed."""
+    and the season's other games can say what an offense calls; no film is needed."""
     threshold = RouteClassifier.load().threshold["trade"]
     for game_id in dict.fromkeys(work.game_id for work in plays):
         try:
@@ -131,7 +131,7 @@ def _read_games_again(season: Season, plays: Iterable[PlayWork], tell: Callable[
             tell(f"not read again: game {game_id}: {type(error).__name__}: {error}")
             continue
         if changed:
-            tell(f"game {game_id}: other names on {changed} plays, by what its other plays ran")
+            tell(f"game {game_id}: other names on {changed} plays, by what its offense ran elsewhere")
 
 
 def asks(cameras: ClipCameras) -> bool:

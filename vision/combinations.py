@@ -23,7 +23,7 @@ RULES = Path(__file__).with_name("combination_rules.yaml")
 LEAST, LEAST_FIT = 0.25, 0.35
 """least probability of a name; least score at which a rule fits routes that are certain"""
 ANY_GAME = SideCalls()
-"""what is known of a side's calls where the game's other plays say nothing"""
+"""what is known of a side's calls where no other play says anything"""
 _ANY, _FREE_CHANCE, _SUBSET, _WITHOUT_FIRST = "any", 0.9, 0.8, 0.9
 SINGLE, STAYS_IN = "single", ("block", "checkdown")
 """the name of a side where one man runs a route, and what those run who take no part in it"""
@@ -273,7 +273,7 @@ def together(
     runners: Iterable[Runner], calls: Mapping[str, SideCalls] | None = None
 ) -> dict[str, dict[str, float]]:
     """Chances of every man's routes when the receivers of a side are read together: sets of routes count as
-    often as they are called (`models.routes.called`, and calls: side -> what the game's other plays say).
+    often as they are called (`models.routes.called`, and calls: side -> what the offense's other plays say).
     Backs and men alone on their side keep their own.
 
     One man's place in the picture may be lost, or the throw cut his stem short of the break: what ran beside

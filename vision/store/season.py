@@ -70,8 +70,9 @@ class Season:
             _writer.write_play(db, [self._portable(m) for m in metas], tables, run_id)
 
     def read_game_again(self, game_id: str, threshold: float) -> int:
-        """Name a game's routes and combinations with what its plays say of one another; returns on how
-        many plays a name is another now. See `vision.store.game_calls.read_again`."""
+        """Name a game's routes and combinations with what its plays, and the same offense's other games,
+        say of one another; returns on how many plays a name is another now. Other games keep their names.
+        See `vision.store.game_calls.read_again`."""
         with writing(self.path, self.wait_s) as db:
             return read_again(db, game_id, threshold)
 
