@@ -140,7 +140,7 @@ class _Guess(NamedTuple):
 
 
 class _Sides:
-    """The sides of a game with the same number of receivers, as matrices over the sets they may have run."""
+    """Sides with the same number of receivers, as matrices over the sets they may have run."""
 
     def __init__(
         self, sides: Sequence[SideRead], general: CalledTogether, elsewhere: Elsewhere = NOWHERE
@@ -148,9 +148,6 @@ class _Sides:
         found = [dict(sets_of_routes(side.men)) for side in sides]
         self.sets = sorted({s for one in found for s in one})
         at = {s: k for k, s in enumerate(self.sets)}
-        chance = np.zeros((len(sides), len(self.sets)))
-        for row, one in enumerate(found):
-            chance[row, [at[s] for s in one]] = list(one.values())
         men = len(sides[0].men)
         alone = {r: max(general.alone.get(r, 0.0), LEAST_SHARE) for r in LABELS}
 
@@ -159,7 +156,11 @@ class _Sides:
 
         self.apart = np.array([apart(s) for s in self.sets])
         self.table = np.array([general.ratio(s) for s in self.sets])
-        self.likelihood = (chance / self.apart) ** HARDNESS
+        each = [(row, at[s], one[s]) for row, one in enumerate(found) for s in sorted(one)]
+        self.row, self.set = (np.array([one[k] for one in each]) for k in (0, 1))
+        self.like = (np.array([one[2] for one in each]) / self.apart[self.set]) ** HARDNESS
+        shape = (len(sides), len(self.sets))
+        self.likelihood = csr_matrix((self.like, (self.row, self.set)), shape)
         self.all_apart = sum(alone.values()) ** men
         self.all_table = sum(apart(s) * general.ratio(s) for s in general.sets if len(s) == men)
         seen = [game for game in elsewhere if game.sides.get(men)]
@@ -168,11 +169,9 @@ class _Sides:
         self.worth = float(self.sizes.sum() / (self.sizes.sum() + SEASON_AS_IF))
         number = _numbers(sides)
         self.other = number[:, None] != number[None]
-        self.row, self.set = np.nonzero(self.likelihood)
-        each = np.arange(len(self.row))
-        ones = np.ones(len(each))
-        self.by_row = csr_matrix((ones, (self.row, each)), (len(sides), len(each)))
-        self.by_set = csr_matrix((ones, (self.set, each)), (len(self.sets), len(each)))
+        entry, ones = np.arange(len(each)), np.ones(len(each))
+        self.by_row = csr_matrix((ones, (self.row, entry)), (len(sides), len(each)))
+        self.by_set = csr_matrix((ones, (self.set, entry)), (len(self.sets), len(each)))
 
     def whole(self, table: float) -> float:
         """What `new` sums to over all sets before it is made a distribution."""
@@ -201,7 +200,7 @@ class _Sides:
     def shares(self, seen: np.ndarray, new: np.ndarray, as_if: np.ndarray) -> np.ndarray:
         """(E, Q) chances that sides ran sets (entries of `row`, `set`). seen (N,): sides that count. new
         (S, Q): chance of sets not yet run, as_if (Q,), both under each guess."""
-        like = np.where(seen[self.row], self.likelihood[self.row, self.set], 0.0)[:, None]
+        like = np.where(seen[self.row], self.like, 0.0)[:, None]
         share = self._to_one(like * new[self.set])
         for _ in range(SWEEPS if seen.sum() > 1 else 0):
             before = as_if * new + self.by_set @ share
@@ -217,9 +216,9 @@ class _Sides:
 def calls_elsewhere(games: Sequence[Sequence[SideRead]], general: CalledTogether | None = None) -> Elsewhere:
     """What an offense ran in other games, softly counted, all of them read side by side."""
     counts: list[dict[Routes, float]] = [{} for _ in games]
-    for men in sorted({len(side.men) for game in games for side in game} - {0, 1}):
-        of = [k for k, game in enumerate(games) for side in game if len(side.men) == men]
-        sides = [side for game in games for side in game if len(side.men) == men]
+    for men in sorted({_men(side) for game in games for side in game} - {0}):
+        of = [k for k, game in enumerate(games) for side in game if _men(side) == men]
+        sides = [side for game in games for side in game if _men(side) == men]
         group = _Sides(sides, general or shipped())
         new, everyone = group.new(CALLS_COUNT)[:, None], np.ones(len(sides), dtype=bool)
         ran = group.shares(everyone, new, np.array([ELSEWHERE_AS_IF]))[:, 0]
@@ -227,7 +226,7 @@ def calls_elsewhere(games: Sequence[Sequence[SideRead]], general: CalledTogether
         for k, count in enumerate(counts):
             run = np.bincount(group.set, np.where(game == k, ran, 0.0), len(group.sets))
             count |= {group.sets[i]: float(run[i]) for i in np.flatnonzero(run > 1e-6)}
-    sizes = [Counter(len(side.men) for side in game) for game in games]
+    sizes = [Counter(men for side in game if (men := _men(side))) for game in games]
     return tuple(OtherGame(*game) for game in zip(counts, sizes, strict=True))
 
 
@@ -243,8 +242,8 @@ def calls_of_game(
     said = np.zeros((len(sides), len(guesses)))
     old: dict[int, _Old] = {}
     groups: dict[int, _Sides] = {}
-    for men in sorted({len(side.men) for side in sides} - {0, 1}):
-        rows = [i for i, side in enumerate(sides) if len(side.men) == men]
+    for men in sorted({_men(side) for side in sides} - {0}):
+        rows = [i for i, side in enumerate(sides) if _men(side) == men]
         group = _Sides([sides[i] for i in rows], general, elsewhere)
         groups |= dict.fromkeys(rows, group)
         for row, i in enumerate(rows):
@@ -281,7 +280,7 @@ def _foretell(group: _Sides, row: int, guesses: Sequence[_Guess], said: np.ndarr
         ran = group.shares(group.other[row], (new + elsewhere)[:, some], as_if[some])
         old[:, some] += share[some] * (group.by_set @ ran) / n
     whole = share + (1.0 - share) * season
-    foretold = group.likelihood[row] @ ((1.0 - share) * new + old)
+    foretold = (group.likelihood[row] @ ((1.0 - share) * new + old))[0]
     said[:] = np.log(np.maximum(foretold, 1e-300)) - ERRS_ALIKE * whole
     return old, whole
 
@@ -300,6 +299,13 @@ def _mixed(
     most = MOST_OF_TWO if len(group.sets[0]) < 3 else MOST
     kept = {s: min(float(r), most) for s, r in zip(group.sets, ratios, strict=True) if r > 1e-6}
     return SideCalls(float(table), float(new.sum()), kept)
+
+
+def _men(side: SideRead) -> int:
+    """Receivers of a side whose sets are looked at; 0 for a man alone, and where no set is likely enough."""
+    best = [max(man.values(), default=0.0) for man in side.men]
+    readable = len(best) > 1 and min(best) >= LEAST and math.prod(best) >= RAREST
+    return len(best) if readable else 0
 
 
 def _numbers(sides: Sequence[SideRead]) -> np.ndarray:

@@ -66,6 +66,19 @@ def test_a_play_alone_is_read_as_ever() -> None:
     assert calls_of_game([]) == [] and SideCalls(0.8, 0.1).ratio(("go",)) == 1.0
 
 
+def test_sides_of_which_nothing_is_likely_say_nothing_and_hinder_nothing() -> None:
+    flat = {r: 1.0 / len(LABELS) for r in LABELS}
+    blank = [SideRead(f"b{k}", (flat, {"go": 0.0}, {})) for k in range(4)]
+    assert [c.table for c in calls_of_game(blank)] == pytest.approx([CALLS_COUNT] * 4)
+    mine, game = mine_of(DOUBTFUL), game_of(SHEET, 8)
+    for others in ([], [game_of(SHEET, 6)]):
+        plain = calls_of_game([mine, *game], elsewhere=calls_elsewhere(others))
+        theirs = calls_elsewhere([*others, blank] if others else [])
+        beside = calls_of_game([mine, *game, *blank], elsewhere=theirs)
+        assert beside[0].old == pytest.approx(plain[0].old) and plain[0].old
+        assert read(blank[0].men, beside[-1]) == [dict(man) for man in blank[0].men]
+
+
 def test_a_play_says_nothing_of_itself() -> None:
     others = game_of(SHEET, 6)
     twice = [SideRead("mine", sure(("go", "screen", "in"))), SideRead("mine", sure(("in", "go", "screen")))]
