@@ -131,7 +131,7 @@ def _read_games_again(season: Season, plays: Iterable[PlayWork], tell: Callable[
             tell(f"not read again: game {game_id}: {type(error).__name__}: {error}")
             continue
         if changed:
-            tell(f"game {game_id}: other names on {changed} plays, by what its offense ran elsewhere")
+            tell(f"game {game_id}: other names on {changed} plays, by what its offense ran on others")
 
 
 def asks(cameras: ClipCameras) -> bool:

@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from vision.store import Season
+from vision.store import Season, game_calls
 from vision.store.connect import writing
 from vision.store.writer import write_play
 
@@ -80,6 +80,49 @@ def test_a_man_in_doubt_is_named_by_the_games_other_plays(tmp_path: Path) -> Non
     assert json.loads(now["route_chances"]) == DOUBT  # what he was read as stays
     assert now["source"] == "estimated"
     assert season.read_game_again("g1", THRESHOLD) == 0  # from the same to the same
+
+
+def test_an_offense_written_otherwise_in_the_same_game_is_the_same(tmp_path: Path) -> None:
+    season = game(tmp_path / "s", offense=" LARKMOOR")
+    season.read_game_again("g1", THRESHOLD)
+    assert route(season)["route"] == "corner"
+
+
+def test_no_play_of_a_long_game_is_left_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read in equal parts, not in full ones and a rest; and in the same parts after a correction."""
+    monkeypatch.setattr(game_calls, "MOST_PLAYS", 16)
+    doubtful = ({"curl": 0.95, "swing": 0.05}, {"go": 0.75, "flat": 0.25})
+    plays = [play_of(f"p{k:02d}", sure(("curl", "flat") if k % 4 else OTHER)) for k in range(32)]
+    season = season_of(tmp_path / "s", [*plays, play_of("zz", doubtful)])
+    season.read_game_again("g1", THRESHOLD)
+    assert route(season, play="zz")["route"] == "flat" and combination(season, "zz") == "flat-curl"
+    season.correct("zz", "routes.route/O1", "curl")
+    assert combination(season, "zz") == "flat-curl"
+
+
+def test_plays_without_chances_count_and_keep_their_names(tmp_path: Path) -> None:
+    """A season begun by a program that stored none."""
+    doubtful = ({"curl": 0.95, "swing": 0.05}, {"go": 0.75, "flat": 0.25})
+    plays = [play_of(f"p{k:02d}", sure(("curl", "flat") if k % 4 else OTHER)) for k in range(16)]
+    for row in (row for tables in plays for row in tables["routes"]):
+        del row["route_chances"]
+    season = season_of(tmp_path / "s", [*plays, play_of("zz", doubtful)])
+    before = season.table("routes")
+    assert season.read_game_again("g1", THRESHOLD) == 1
+    assert route(season, play="zz")["route"] == "flat"
+    assert season.table("routes")[:32].equals(before[:32]) and set(before["play_id"][32:]) == {"zz"}
+    named = season.table("plays").set_index("play_id")["right_combination"].dropna()
+    assert dict(named) == {"zz": "flat-curl"}
+
+
+def test_chances_too_small_for_any_set_do_no_harm(tmp_path: Path) -> None:
+    """As of tables of others that give names without chances."""
+    plays = [play_of(f"p{k}", sure(CALL)) for k in range(3)]
+    for row in (row for tables in plays for row in tables["routes"]):
+        del row["route_chances"], row["probability"]
+    season = season_of(tmp_path / "s", plays)
+    season.correct("p0", "routes.route/O2", "flat")
+    assert route(season, play="p0")["route"] == "flat" and season.read_game_again("g1", THRESHOLD) == 0
 
 
 @pytest.mark.parametrize(

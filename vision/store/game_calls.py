@@ -4,7 +4,8 @@ When all plays of a game are read, each is named again with what the others ran,
 offense ran in the other games of the season (`models.routes.repeated`). It starts from the chances of every
 man as read by himself, which are stored beside his route, so that no film is needed and doing it again, with
 more plays or games or with a person's corrections, starts from the same. Games that are not read again keep
-their names: one added later changes nothing of them until they are.
+their names: one added later changes nothing of them until they are (or a route is corrected: the combinations
+of that play count it at once).
 """
 
 from __future__ import annotations
@@ -28,9 +29,9 @@ from vision.combinations import Runner, match, together
 
 Db = duckdb.DuckDBPyConnection
 MOST_PLAYS = 120
-"""plays that are looked at side by side, at most: an offense passes some 60 times in a game"""
+"""plays that are looked at side by side, at most: an offense seldom passes 60 times in a game"""
 MOST_ELSEWHERE = 1200
-"""plays of its other games, at most (as many of every game): a season and a half"""
+"""plays of its other games, at most (as many of every game): 20 games of 60"""
 NO_TEAM = frozenset(
     "na n/a nan none null unknown tbd offense offence opponent opp opponents other others home away visitor "
     "visitors guest guests them they".split()
@@ -56,13 +57,29 @@ def runners_of(db: Db, plays: Sequence[str]) -> dict[str, list[Runner]]:
 
 
 def fellows_of(db: Db, play_id: str) -> list[str]:
-    """The other plays of the same game and offense (none where the game is not told)."""
+    """The other plays of the same game and offense that it is read with (none where the game is not told)."""
+    row = db.execute("SELECT game_id FROM plays WHERE play_id = ?", [play_id]).fetchone()
+    for plays in _parts_of(db, row[0]) if row else ():
+        if play_id in plays:
+            return [play for play in plays if play != play_id]
+    return []
+
+
+def _parts_of(db: Db, game_id: str | None) -> list[list[str]]:
+    """A game's plays with routes, those of one offense together; more than `MOST_PLAYS` in equal parts."""
     rows = db.execute(
-        "SELECT o.play_id FROM plays p JOIN plays o ON o.game_id = p.game_id AND o.play_id <> p.play_id "
-        "AND o.offense IS NOT DISTINCT FROM p.offense WHERE p.play_id = ? ORDER BY o.play_id",
-        [play_id],
+        "SELECT DISTINCT p.offense, p.play_id FROM plays p JOIN routes r ON r.play_id = p.play_id "
+        "WHERE p.game_id = ? ORDER BY p.play_id",
+        [game_id],
     ).fetchall()
-    return [str(row[0]) for row in rows[: MOST_PLAYS - 1]]
+    offenses: dict[str | None, list[str]] = {}
+    for offense, play in rows:
+        offenses.setdefault(team_of(offense) or offense, []).append(play)
+    out = []
+    for plays in offenses.values():
+        parts = -(-len(plays) // MOST_PLAYS)
+        out += [plays[len(plays) * k // parts : len(plays) * (k + 1) // parts] for k in range(parts)]
+    return out
 
 
 def team_of(offense: str | None) -> str:
@@ -129,18 +146,15 @@ def read_again(db: Db, game_id: str, threshold: float) -> int:
     other games, say of them; returns how many plays have another name for anything. Corrected values stay.
 
     threshold: probability below which a route is `unknown`."""
-    rows = db.execute(
-        "SELECT DISTINCT p.offense, p.play_id FROM plays p JOIN routes r ON r.play_id = p.play_id "
-        "WHERE p.game_id = ? AND r.route_chances IS NOT NULL ORDER BY p.offense, p.play_id",
-        [game_id],
-    ).fetchall()
+    rows = db.execute("SELECT DISTINCT play_id FROM routes WHERE route_chances IS NOT NULL").fetchall()
+    renamed = {row[0] for row in rows}
     changed = 0
-    for offense in dict.fromkeys(row[0] for row in rows):
-        plays = [row[1] for row in rows if row[0] == offense]
-        elsewhere = elsewhere_of(db, game_id, offense)
-        for first in range(0, len(plays), MOST_PLAYS):
-            runners = runners_of(db, plays[first : first + MOST_PLAYS])
-            for play, calls in calls_of_plays(runners, elsewhere).items():
+    for plays in _parts_of(db, game_id):
+        if renamed.isdisjoint(plays):
+            continue
+        runners = runners_of(db, plays)
+        for play, calls in calls_of_plays(runners, elsewhere_of_play(db, plays[0])).items():
+            if play in renamed:
                 changed += _rename(db, play, runners[play], calls, threshold)
     return changed
 
