@@ -37,8 +37,8 @@ class BoxSettings:
     is there is this share of his confidence (five tuning games: 1 in 25 of 8,300 was a man not boxed
     otherwise). loose_official: log odds that an official is there: constant, by confidence, by IoU with the
     followed man it overlaps most (1,419 boxes of six tuning games; on 1,648 of six others the mean chance was
-    .43 and .47 were there, squared error .073; by the players' share .10 and .371; on 522 of two school games
-    .25 and .26).
+    .43 and .47 were there, mean squared error .073, with the players' share .10 and .371; on 522 of two
+    school games the mean chance was .25 and .26 were there).
     """
 
     expect_s: float = 0.15

@@ -39,7 +39,7 @@ SHARED: dict[str, Callable[[int, int], float]] = {
     "new in mid-season": lambda game, games: float(game == games // 2),
     "a sheet each game": lambda game, games: 1.0,
 }
-"""share of the sheet that is new in a game of so many"""
+"""how a season shares its sheet: what share of it is new in a game, of so many games"""
 MEN = {1: 0.25, 2: 0.45, 3: 0.30}
 """receivers of a side"""
 MEN_A_PLAY = 5
@@ -128,8 +128,8 @@ def made_calls(rng: np.random.Generator, kind: str, plays: int, pool: Pool) -> l
 def made_season(
     rng: np.random.Generator, kind: str, games: int, plays: int, pool: Pool, shared: str
 ) -> list[list[Call]]:
-    """The same of every game of a season. shared: one of `SHARED`. How often each call of the sheet is called
-    is drawn anew for every game."""
+    """The two sides of every play, game by game of a season. shared: one of `SHARED`. How often each call of
+    the sheet is called is drawn anew for every game."""
     if "sheet" not in kind:
         return [made_calls(rng, kind, plays, pool) for _ in range(games)]
     sheet = [_anew(rng, kind, pool) for _ in range(int(rng.integers(*SHEET)))]

@@ -101,7 +101,7 @@ def _plain_kit(rng: np.random.Generator, kit: Kit) -> Kit:
 
 
 def _any_officials(rng: np.random.Generator, usual: OfficialKit) -> OfficialKit:
-    """Light shirts with darker stripes of any contrast, now and then none, over dark or light trousers."""
+    """Light shirts with stripes dark grey to black, now and then none, over dark or light trousers."""
     if rng.random() < 0.1:
         return usual
     light, dark = float(rng.uniform(0.7, 0.98)), float(rng.uniform(0.02, 0.3))
@@ -123,7 +123,7 @@ def toy_look(look: Look, seed: int) -> Look:
 
     ``extra`` of the result: ``flat`` 0..1 (1: no shading), ``levels`` of the shading (0: smooth), ``across``
     (officials' stripes lie level), ``alike`` (officials have players' bodies and covered heads: only their
-    colours tell them), ``stripes`` (how many of them, to a usual one).
+    colours tell them), ``stripes`` (so many on officials for every usual one).
     """
     rng = np.random.default_rng([seed, 43])
     field, light = look.field, look.light

@@ -9,8 +9,8 @@ uniform sampler2D u_palette;   // (24, people): parts 0..15, 16 number, 17 outli
 uniform sampler2DArray u_digits; // layers 0..9 per style
 uniform int u_codes[6];        // part codes: jersey_front jersey_back sleeve pants sock helmet
 uniform vec2 u_panel;          // width, height of the jersey panel in yards
-uniform vec3 u_plain;         // share of flat paint 0..1, steps of the shading (0: smooth), officials' stripes to
-                               // a usual one
+uniform vec3 u_plain;          // share of flat paint 0..1, steps of the shading (0: smooth), officials' stripes
+                               // for every usual one
 
 vec3 pal(int k) { return lin(texelFetch(u_palette, ivec2(k, int(v_info.x)), 0).rgb); }
 vec2 digit(vec2 uv, int d, int style) { return texture(u_digits, vec3(uv, float(style * 10 + d))).rg; }
