@@ -40,6 +40,7 @@ from models.routes.classifier import RouteClassifier
 from vision.analyze import FilmPass, solve_pass, tables_of_play
 from vision.charting import read_sheet
 from vision.decoding import blank, clear, decode_to_file, load_pass, start_worker, still_waits, waiting_room
+from vision.game_end import read_games_again
 from vision.planning import PlayWork, plan_plays
 from vision.plays.game_sides import GameSides, changed, games_of_rows, kit_of_text, may_change
 from vision.plays.record import F64, optional
@@ -110,28 +111,14 @@ def run_batch(
         for work in left:
             work.asks, work.early = sum(path.stem in asked for path, _ in work.clips), True
         if not todo and not left:
-            _read_games_again(season, known, tell)
+            read_games_again(season, (work.game_id for work in known), tell)
             return 0
         settings = _settings(standard, None, detector)
         run_id = season.start_run(settings, _weights(detector), CODE_VERSION)
         stored = _Batch(season, run_id, standard, room, tell, detector).run(todo, workers, left)
-        _read_games_again(season, known, tell)
+        read_games_again(season, (work.game_id for work in known), tell)
         season.finish_run(run_id)
     return stored
-
-
-def _read_games_again(season: Season, plays: Iterable[PlayWork], tell: Callable[[str], None]) -> None:
-    """Name the routes of the plays' games once more, now that all their plays (and what a person corrected)
-    and the season's other games can say what an offense calls; no film is needed."""
-    threshold = RouteClassifier.load().threshold["trade"]
-    for game_id in dict.fromkeys(work.game_id for work in plays):
-        try:
-            changed = season.read_game_again(game_id, threshold)
-        except Exception as error:  # the plays are stored: a failed second look takes nothing away
-            tell(f"not read again: game {game_id}: {type(error).__name__}: {error}")
-            continue
-        if changed:
-            tell(f"game {game_id}: other names on {changed} plays, by what its offense ran on others")
 
 
 def asks(cameras: ClipCameras) -> bool:

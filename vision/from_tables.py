@@ -11,6 +11,7 @@ from models.routes.classifier import RouteClassifier
 from vision.charting import Sheet, read_sheet
 from vision.combinations import match, runners_of_play
 from vision.coverage import measure
+from vision.game_end import read_games_again
 from vision.plays.record import Play
 from vision.plays.roster import with_game_roles
 from vision.routes import read_routes
@@ -61,8 +62,7 @@ def run_tracks(
             season.write_play([], tables, run)
             games[str(found["game_id"])] = None
             stored += 1
-    for game in games:
-        season.read_game_again(game, classifier.threshold["trade"])
+    read_games_again(season, games, tell)
     season.finish_run(run)
     return stored, refused
 

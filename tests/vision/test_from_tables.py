@@ -104,3 +104,17 @@ def test_plays_of_a_table_are_named_again_by_one_another(
     assert (again["route_chances"] == alone["route_chances"]).all() and again["route_chances"].notna().all()
     split = again["probability"] - alone["probability"]
     assert split.abs().max() > 0.01  # a call run four times is surer
+
+
+def test_a_second_look_that_fails_takes_nothing_away(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(self: Season, game_id: str, threshold: float) -> int:
+        raise ValueError("no sets")
+
+    monkeypatch.setattr(Season, "read_game_again", fails)
+    table_of([simulate_play(304, "nfl", "pass")]).to_csv(tmp_path / "week.csv", index=False)
+    told: list[str] = []
+    stored, refused = run_tracks(
+        tmp_path / "week.csv", tmp_path / "t.season", standard="nfl", tell=told.append
+    )
+    assert (stored, refused) == (1, []) and len(Season(tmp_path / "t.season").table("routes"))
+    assert told == ["not read again: game week: ValueError: no sets"]
