@@ -2,13 +2,16 @@
 
     python -m models.evaluation.repeated --games 8 --plays 50 --way whole
     python -m models.evaluation.repeated --season 8 --games 1 --way knots    # one season of 8 games a kind
+    python -m models.evaluation.repeated --coupled    # what one side of a play says of the other
 
 Every side of a made game is a set of routes; its men are drawn from a pool of simulated men who ran them,
-each seen through a tracker's faults and named by the shipped network. Five kinds of games: an offense with a
+each seen through a tracker's faults and named by the shipped network. Seven kinds of games: an offense with a
 call sheet of its own, whose calls are common ones or sets that nobody else calls; one that calls everything
 anew, common sets or men who share no call; and one whose men are drawn blindly from the pool. Men of a side
 are read together by the general table alone and with what the game's other plays say; in a season by the game
-alone and with what the offense's other games say, whose sheets are more or less alike.
+alone and with what the offense's other games say, whose sheets are more or less alike. Calls of a sheet are
+whole plays; two more kinds call their sides apart. With --coupled both readings have the game (and season),
+without and with what one side of a play says of the other.
 """
 
 from __future__ import annotations
@@ -22,6 +25,7 @@ import numpy as np
 from models.evaluation.routes import calibration_error, paired_test
 from models.routes.called import shipped
 from models.routes.classifier import RouteClassifier
+from models.routes.coupled import calls_of_whole_plays
 from models.routes.made import observe
 from models.routes.repeated import SideCalls, SideRead, calls_elsewhere, calls_of_game, read_together
 from models.routes.whole import whole_routes
@@ -30,7 +34,12 @@ from models.synthetic.playsim_curves import sample_curves
 from models.synthetic.playsim_knots import sample_knots
 from models.synthetic.playsim_sampler import RouteSet
 
-KINDS = ("sheet, common", "sheet, own", "anew, common", "anew, no calls", "blindly")
+APART = "sides apart"
+KINDS = (
+    *("sheet, common", "sheet, own", "anew, common", "anew, no calls", "blindly"),
+    *(f"sheet, common, {APART}", f"sheet, own, {APART}"),
+)
+"""last: a sheet whose calls do not join the two sides of a play"""
 SHEET, OFF_SHEET, SKEW = (12, 21), 0.15, 0.7
 """calls on a sheet, share of plays off it, how unequal the calls are (power of the rank)"""
 SHARED: dict[str, Callable[[int, int], float]] = {
@@ -150,24 +159,36 @@ def _from_sheet(
 ) -> list[Call]:
     share = np.arange(1, len(sheet) + 1) ** -SKEW
     picks = rng.choice(len(sheet), plays, p=share / share.sum())
-    return [_anew(rng, kind, pool) if rng.random() < OFF_SHEET else sheet[k] for k in picks]
+    calls = [_anew(rng, kind, pool) if rng.random() < OFF_SHEET else sheet[k] for k in picks]
+    if APART not in kind:
+        return calls
+    return [(call[0], calls[k][1]) for call, k in zip(calls, rng.permutation(plays), strict=True)]
 
 
-def judge(kind: str, games: int, plays: int, pool: Pool, seed: int) -> Counts:
-    """Counts over made games of one kind."""
+def judge(kind: str, games: int, plays: int, pool: Pool, seed: int, coupled: bool = False) -> Counts:
+    """Counts over made games of one kind. coupled: with the game before and after, after with both sides of a
+    play in view."""
     counts = Counts()
     for game in range(games):
         rng = np.random.default_rng([seed, game, KINDS.index(kind)])
         truth, sides = _seen(rng, game, made_calls(rng, kind, plays, pool), pool)
-        before = [SideCalls() for _ in sides]
-        _count(counts, truth, sides, before, calls_of_game(sides))
+        before = calls_of_game(sides) if coupled else [SideCalls() for _ in sides]
+        _count(counts, truth, sides, before, calls_of_whole_plays(sides))
     return counts
 
 
 def judge_season(
-    kind: str, shared: str, seasons: int, games: int, plays: int, pool: Pool, seed: int
+    kind: str,
+    shared: str,
+    seasons: int,
+    games: int,
+    plays: int,
+    pool: Pool,
+    seed: int,
+    coupled: bool = False,
 ) -> Counts:
-    """Counts over all games of made seasons, each game read alone and with the others of its season."""
+    """Counts over all games of made seasons, each game read alone and with the others of its season. coupled:
+    with them before and after, after with both sides of a play in view."""
     counts = Counts()
     for season in range(seasons):
         rng = np.random.default_rng([seed, season, KINDS.index(kind), list(SHARED).index(shared)])
@@ -175,7 +196,9 @@ def judge_season(
         read = [_seen(rng, game, of_game, pool) for game, of_game in enumerate(calls)]
         for game, (truth, sides) in enumerate(read):
             elsewhere = calls_elsewhere([other for k, (_, other) in enumerate(read) if k != game])
-            _count(counts, truth, sides, calls_of_game(sides), calls_of_game(sides, elsewhere=elsewhere))
+            after = calls_of_whole_plays(sides, elsewhere=elsewhere)
+            before = calls_of_game(sides, elsewhere=elsewhere) if coupled else calls_of_whole_plays(sides)
+            _count(counts, truth, sides, before, after)
     return counts
 
 
@@ -212,14 +235,18 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--men", type=int, default=2000, help="men of the pool")
     parser.add_argument("--way", choices=list(WAYS), default="whole", help="how the men are drawn")
     parser.add_argument("--seed", type=int, default=740_000)
+    parser.add_argument("--coupled", action="store_true", help="what one side of a play says of the other")
     args = parser.parse_args(argv)
     pool = Pool.drawn(args.way, args.seed, args.men)
     for kind in KINDS:
         if not args.season:
-            print(f"{kind}: {judge(kind, args.games, args.plays, pool, args.seed).text()}", flush=True)
+            counts = judge(kind, args.games, args.plays, pool, args.seed, args.coupled)
+            print(f"{kind}: {counts.text()}", flush=True)
             continue
         for shared in SHARED if "sheet" in kind else list(SHARED)[-1:]:
-            counts = judge_season(kind, shared, args.games, args.season, args.plays, pool, args.seed)
+            counts = judge_season(
+                kind, shared, args.games, args.season, args.plays, pool, args.seed, args.coupled
+            )
             print(f"{kind}{f', {shared}' if 'sheet' in kind else ''}: {counts.text()}", flush=True)
     return 0
 

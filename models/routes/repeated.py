@@ -139,7 +139,7 @@ class _Guess(NamedTuple):
         return NEW_AS_IF[self.as_if] * TABLE_COUNTS[self.table] * SEASON_COUNTS[self.season]
 
 
-class _Sides:
+class Sides:
     """Sides with the same number of receivers, as matrices over the sets they may have run."""
 
     def __init__(
@@ -219,7 +219,7 @@ def calls_elsewhere(games: Sequence[Sequence[SideRead]], general: CalledTogether
     for men in sorted({_men(side) for game in games for side in game} - {0}):
         of = [k for k, game in enumerate(games) for side in game if _men(side) == men]
         sides = [side for game in games for side in game if _men(side) == men]
-        group = _Sides(sides, general or shipped())
+        group = Sides(sides, general or shipped())
         new, everyone = group.new(CALLS_COUNT)[:, None], np.ones(len(sides), dtype=bool)
         ran = group.shares(everyone, new, np.array([ELSEWHERE_AS_IF]))[:, 0]
         game = np.array(of)[group.row]
@@ -241,10 +241,10 @@ def calls_of_game(
     prior = np.log([guess.before for guess in guesses])
     said = np.zeros((len(sides), len(guesses)))
     old: dict[int, _Old] = {}
-    groups: dict[int, _Sides] = {}
+    groups: dict[int, Sides] = {}
     for men in sorted({_men(side) for side in sides} - {0}):
         rows = [i for i, side in enumerate(sides) if _men(side) == men]
-        group = _Sides([sides[i] for i in rows], general, elsewhere)
+        group = Sides([sides[i] for i in rows], general, elsewhere)
         groups |= dict.fromkeys(rows, group)
         for row, i in enumerate(rows):
             old[i] = _foretell(group, row, guesses, said[i])
@@ -265,7 +265,7 @@ _Old = tuple[np.ndarray, np.ndarray]
 """(S, Q) chance of sets run before under each guess; (Q,) what it sums to over all sets there are"""
 
 
-def _foretell(group: _Sides, row: int, guesses: Sequence[_Guess], said: np.ndarray) -> _Old:
+def _foretell(group: Sides, row: int, guesses: Sequence[_Guess], said: np.ndarray) -> _Old:
     """Chance of a set that other plays ran; into `said` (Q,) how well all of it foretells the row
     (log-likelihood, less what repeats must do better by)."""
     as_if, season = np.array([guess.as_if for guess in guesses]), np.array([g.season for g in guesses])
@@ -285,9 +285,7 @@ def _foretell(group: _Sides, row: int, guesses: Sequence[_Guess], said: np.ndarr
     return old, whole
 
 
-def _mixed(
-    guesses: Sequence[_Guess], weight: np.ndarray, old: _Old | None, group: _Sides | None
-) -> SideCalls:
+def _mixed(guesses: Sequence[_Guess], weight: np.ndarray, old: _Old | None, group: Sides | None) -> SideCalls:
     """One answer of all guesses. A set's chance is a sum over them; what is new is brought back to the scale
     of `CalledTogether.ratio`."""
     tables = [guess.table for guess in guesses]
@@ -301,11 +299,16 @@ def _mixed(
     return SideCalls(float(table), float(new.sum()), kept)
 
 
-def _men(side: SideRead) -> int:
-    """Receivers of a side whose sets are looked at; 0 for a man alone, and where no set is likely enough."""
+def men_read(side: SideRead) -> int:
+    """Receivers of a side; 0 where no set of their routes is likely enough to be looked at."""
     best = [max(man.values(), default=0.0) for man in side.men]
-    readable = len(best) > 1 and min(best) >= LEAST and math.prod(best) >= RAREST
-    return len(best) if readable else 0
+    return len(best) if best and min(best) >= LEAST and math.prod(best) >= RAREST else 0
+
+
+def _men(side: SideRead) -> int:
+    """Receivers of a side whose sets are looked at; 0 also for a man alone."""
+    men = men_read(side)
+    return men if men > 1 else 0
 
 
 def _numbers(sides: Sequence[SideRead]) -> np.ndarray:

@@ -293,3 +293,24 @@ def test_a_side_corrected_as_it_was_read_keeps_the_name_that_other_games_gave(tm
     assert combination(season) == "flat-curl"
     season.correct("mine", "routes.route/O1", "curl")
     assert combination(season) == "flat-curl"
+
+
+def test_what_the_other_side_ran_names_a_man_in_doubt(tmp_path: Path) -> None:
+    """Two calls alike on the right but for one man; what is run on the left is one's or the other's."""
+    calls = {"corner": ("slant", "wheel"), "post": ("curl", "out")}
+
+    def both(play: str, right: tuple[dict[str, float], ...], left: tuple[str, ...]) -> dict[str, Any]:
+        tables, other = play_of(play, right), play_of(play, sure(left))
+        for row in other["players"]:
+            row.update(side="left", lateral_play_yd=-row["lateral_play_yd"])
+        for row in other["players"] + other["routes"]:
+            row["player_id"] = f"L{row['player_id']}"
+        return tables | {name: tables[name] + other[name] for name in ("players", "routes")}
+
+    for route_run, left in calls.items():
+        plays = [both(f"{r}{k}", sure(("comeback", r)), calls[r]) for k in range(6) for r in calls]
+        mine = both("mine", (sure(CALL)[0], {"post": 0.5, "corner": 0.5}), left)
+        season = season_of(tmp_path / route_run, [*plays, mine])
+        season.read_game_again("g1", THRESHOLD)
+        now = route(season)
+        assert now["route"] == route_run and now["probability"] > 0.75

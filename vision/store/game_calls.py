@@ -1,9 +1,10 @@
 """The stored plays of one offense side by side: what they say of one another's calls.
 
 When all plays of a game are read, each is named again with what the others ran, and with what the same
-offense ran in the other games of the season (`models.routes.repeated`). It starts from the chances of every
-man as read by himself, which are stored beside his route, so that no film is needed and doing it again, with
-more plays or games or with a person's corrections, starts from the same. Games that are not read again keep
+offense ran in the other games of the season (`models.routes.repeated`), each side also by what the play's
+other side says (`models.routes.coupled`). It starts from the chances of every man as read by himself, which
+are stored beside his route, so that no film is needed and doing it again, with more plays or games or with a
+person's corrections, starts from the same. Games that are not read again keep
 their names: one added later changes nothing of them until they are (or a route is corrected: the combinations
 of that play count it at once).
 """
@@ -16,15 +17,9 @@ from typing import Any
 
 import duckdb
 
+from models.routes.coupled import calls_of_whole_plays
 from models.routes.labels import UNKNOWN
-from models.routes.repeated import (
-    NOWHERE,
-    Elsewhere,
-    SideCalls,
-    SideRead,
-    calls_elsewhere,
-    calls_of_game,
-)
+from models.routes.repeated import NOWHERE, Elsewhere, SideCalls, SideRead, calls_elsewhere
 from vision.combinations import Runner, match, together
 
 Db = duckdb.DuckDBPyConnection
@@ -123,7 +118,7 @@ def calls_of_plays(
     the offense ran in its other games."""
     where, sides = _sides(plays)
     out: dict[str, dict[str, SideCalls]] = {play: {} for play in plays}
-    for (play, side), calls in zip(where, calls_of_game(sides, elsewhere=elsewhere), strict=True):
+    for (play, side), calls in zip(where, calls_of_whole_plays(sides, elsewhere=elsewhere), strict=True):
         out[play][side] = calls
     return out
 
