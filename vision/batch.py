@@ -111,12 +111,15 @@ def run_batch(
         for work in left:
             work.asks, work.early = sum(path.stem in asked for path, _ in work.clips), True
         if not todo and not left:
-            read_games_again(season, (work.game_id for work in known), tell)
+            threshold = RouteClassifier.load().threshold["trade"]
+            read_games_again(season, (work.game_id for work in known), threshold, tell)
             return 0
         settings = _settings(standard, None, detector)
         run_id = season.start_run(settings, _weights(detector), CODE_VERSION)
-        stored = _Batch(season, run_id, standard, room, tell, detector).run(todo, workers, left)
-        read_games_again(season, (work.game_id for work in known), tell)
+        batch = _Batch(season, run_id, standard, room, tell, detector)
+        stored = batch.run(todo, workers, left)
+        threshold = batch.classifier.threshold["trade"]
+        read_games_again(season, (work.game_id for work in known), threshold, tell)
         season.finish_run(run_id)
     return stored
 

@@ -62,7 +62,7 @@ def run_tracks(
             season.write_play([], tables, run)
             games[str(found["game_id"])] = None
             stored += 1
-    read_games_again(season, games, tell)
+    read_games_again(season, games, classifier.threshold["trade"], tell)
     season.finish_run(run)
     return stored, refused
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from models.routes.classifier import RouteClassifier
 from vision.store import Season
 
 
-def read_games_again(season: Season, games: Iterable[str], tell: Callable[[str], None]) -> None:
+def read_games_again(
+    season: Season, games: Iterable[str], threshold: float, tell: Callable[[str], None]
+) -> None:
     """Name the routes of these games once more, now that all their plays (and what a person corrected) and
-    the season's other games can say what an offense calls; no film is needed. What fails is told."""
-    threshold = RouteClassifier.load().threshold["trade"]
+    the season's other games can say what an offense calls; no film is needed. What fails is told.
+
+    threshold: probability below which a route is `unknown`."""
     for game_id in dict.fromkeys(games):
         try:
             changed = season.read_game_again(game_id, threshold)

@@ -20,8 +20,6 @@ from models.routes.called import CalledTogether, shipped
 from models.routes.repeated import (
     CALLS_COUNT,
     HARDNESS,
-    MOST,
-    MOST_OF_TWO,
     NOWHERE,
     SWEEPS,
     Elsewhere,
@@ -30,6 +28,7 @@ from models.routes.repeated import (
     Sides,
     calls_of_game,
     men_read,
+    most_likelier,
 )
 
 PLAY_AS_IF = {2.0: 0.2, 8.0: 0.3, math.inf: 0.5}
@@ -187,7 +186,7 @@ def _mixed(
     weight = MOST_AGAIN * weight * share
     again, apart = weight @ sets, 1.0 - float(weight.sum())
     whole = apart + float(again.sum())
-    most = MOST_OF_TWO if group.men < 3 else MOST
+    most = most_likelier(group.men)
     old = {s: ratio * apart / whole for s, ratio in calls.old.items()}
     for s, ratio in zip(group.sides.sets, again / whole / group.sides.apart, strict=True):
         if ratio > 1e-6:

@@ -294,9 +294,14 @@ def _mixed(guesses: Sequence[_Guess], weight: np.ndarray, old: _Old | None, grou
     new = weight * (1.0 - old[1]) / [group.whole(t) for t in tables]
     table = new @ tables / new.sum()
     ratios = old[0] @ weight / group.apart
-    most = MOST_OF_TWO if len(group.sets[0]) < 3 else MOST
+    most = most_likelier(len(group.sets[0]))
     kept = {s: min(float(r), most) for s, r in zip(group.sets, ratios, strict=True) if r > 1e-6}
     return SideCalls(float(table), float(new.sum()), kept)
+
+
+def most_likelier(men: int) -> float:
+    """How many times likelier other plays make a set of so many men's routes, at most."""
+    return MOST_OF_TWO if men < 3 else MOST
 
 
 def men_read(side: SideRead) -> int:

@@ -145,8 +145,7 @@ def toy_look(look: Look, seed: int) -> Look:
     across, alike = (bool(rng.random() < 0.5) for _ in range(2))
     officials = _any_officials(rng, look.officials)
     stripes = float(np.exp(rng.uniform(np.log(0.3), np.log(1.8))))
-    extra = {**look.extra, "flat": flat, "levels": levels, "across": across, "alike": alike}
-    extra["stripes"] = stripes
+    made = {"flat": flat, "levels": levels, "across": across, "alike": alike, "stripes": stripes}
     return replace(
         look,
         field=field,
@@ -154,5 +153,5 @@ def toy_look(look: Look, seed: int) -> Look:
         officials=officials,
         offense=_plain_kit(rng, look.offense),
         defense=_plain_kit(rng, look.defense),
-        extra=extra,
+        extra={**look.extra, **made},
     )
