@@ -223,7 +223,7 @@ def render_clip(
         writer.write(
             film.degrade(scoreboard_shot(look, w, h, k / float(fmt.rate)), look, rng, False), k * per
         )
-        cameras.append(camera_row(clip_id, k, k * per * tick_s, None, look))
+        cameras.append(camera_row(clip_id, k, k * per * tick_s, None, look.field.crown_yd))
     last, picture, people = -1, np.zeros((h, w, 3), np.uint8), []
     for k, (m, tick) in enumerate(zip(shown, ticks, strict=True)):
         cam, t = camera_path.cameras[m], float(camera_path.t_s[m])
@@ -247,7 +247,7 @@ def render_clip(
         last = m
         frame, pts = k + intro, int(tick) + intro * per
         writer.write(picture, pts)
-        cameras.append(camera_row(clip_id, frame, pts * tick_s, cam, look))
+        cameras.append(camera_row(clip_id, frame, pts * tick_s, cam, look.field.crown_yd))
         labels.append(track_rows(clip_id, play_id, frame, t, people))
     writer.close()
     boxes = pd.concat(labels, ignore_index=True)

@@ -17,6 +17,7 @@ import argparse
 import json
 import multiprocessing as mp
 import os
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -192,7 +193,7 @@ def make_play(job: tuple[GamePlan, dict[str, Any]]) -> dict[str, Any]:
     script = play_script(plan, call)
     play_id = f"{plan.clip_prefix}_p{call['n']:03d}"
     frames: dict[str, list[pd.DataFrame]] = {}
-    files, snap_s = {}, 0.0
+    files = {}
     for k, view in enumerate(call.get("views", plan.views)):
         rng = np.random.default_rng([plan.seed, call["n"], k])
         lead = float(rng.uniform(2.0, 3.0))
@@ -215,10 +216,21 @@ def make_play(job: tuple[GamePlan, dict[str, Any]]) -> dict[str, Any]:
             swap=call["swap"],
             loaded=True,
         )
-        if k == 0:
-            snap_s = float(made["clips"]["snap_s"].iloc[0])
         for table, frame in made.items():
             frames.setdefault(table, []).append(frame)
+    return play_truth(plan, call, script, files, frames)
+
+
+def play_truth(
+    plan: GamePlan,
+    call: dict[str, Any],
+    script: Any,
+    files: dict[str, str],
+    frames: dict[str, list[pd.DataFrame]],
+) -> dict[str, Any]:
+    """A play's sheet row, truth tables and jerseys; frames: clips, cameras and boxes of every view."""
+    play_id = f"{plan.clip_prefix}_p{call['n']:03d}"
+    snap_s = float(frames["clips"][0]["snap_s"].iloc[0])
     frames["tracks"] = [tables.tracks_table(pd.concat(frames["boxes"]), float(plan.fmt.rate))]
     frames["plays"] = [
         pd.DataFrame([tables.play_row(play_id, script, snap_s, call["down"], call["distance"], call["hash"])])
@@ -296,19 +308,34 @@ def make_season(
     plan: GamePlan, plays: int, workers: int = 0, calls: list[dict[str, Any]] | None = None
 ) -> dict[str, Any]:
     """Render a game's plays and write clips, sheet, roster and truth under ``plan.out``. Returns counts."""
-    out = Path(plan.out)
-    (out / "clips").mkdir(parents=True, exist_ok=True)
-    (out / "truth").mkdir(exist_ok=True)
+    return write_game(plan, draw_plays(make_play, plan, plays, workers, calls))
+
+
+def draw_plays(
+    draw: Callable[[tuple[GamePlan, dict[str, Any]]], dict[str, Any]],
+    plan: GamePlan,
+    plays: int,
+    workers: int = 0,
+    calls: list[dict[str, Any]] | None = None,
+) -> list[dict[str, Any]]:
+    """``draw`` (plan, call) of every play, in as many processes as there are workers (0: all cores)."""
+    (Path(plan.out) / "clips").mkdir(parents=True, exist_ok=True)
     jobs = [(plan, c | {"of": plays}) for c in (calls or play_calls(plan, plays))]
     workers = workers or max(1, min(os.cpu_count() or 1, len(jobs)))
-    done: list[dict[str, Any]] = []
     if workers == 1:
-        done = [make_play(j) for j in jobs]
-    else:
-        with mp.get_context("spawn").Pool(workers) as pool:
-            for item in pool.imap_unordered(make_play, jobs):
-                done.append(item)
-                print(f"{len(done)} of {len(jobs)} plays", flush=True)
+        return [draw(j) for j in jobs]
+    done: list[dict[str, Any]] = []
+    with mp.get_context("spawn").Pool(workers) as pool:
+        for item in pool.imap_unordered(draw, jobs):
+            done.append(item)
+            print(f"{len(done)} of {len(jobs)} plays", flush=True)
+    return done
+
+
+def write_game(plan: GamePlan, done: list[dict[str, Any]]) -> dict[str, Any]:
+    """Write sheet, roster and truth of the plays drawn (:func:`play_truth`). Returns counts."""
+    out = Path(plan.out)
+    (out / "truth").mkdir(exist_ok=True)
     done.sort(key=lambda d: d["n"])
     pd.DataFrame([d["sheet"] for d in done]).to_csv(out / "sheet.csv", index=False)
     write_roster(plan, [r for d in done for r in d["roster"]], out / "roster.csv")

@@ -41,11 +41,20 @@ LIMBS = (
 )
 
 
+CROUCH = {"run": 0.08, "stand": 0.0, "stance": 0.55, "low": 0.3}
+SWING = {"run": 0.55, "stand": 0.1, "stance": 0.15, "low": 0.25}
+LEAN = {"run": 0.22, "stand": 0.02, "stance": 0.75, "low": 0.4}
+
+
 def make_pose(rng: np.random.Generator, kind: str) -> Pose:
     """Joints of a mannequin in its own frame (forward, left, up), feet on the ground."""
-    crouch = {"run": 0.08, "stand": 0.0, "stance": 0.55, "low": 0.3}[kind] + rng.uniform(0, 0.06)
-    swing = rng.uniform(-1, 1) * {"run": 0.55, "stand": 0.1, "stance": 0.15, "low": 0.25}[kind]
-    lean = {"run": 0.22, "stand": 0.02, "stance": 0.75, "low": 0.4}[kind] * rng.uniform(0.7, 1.2)
+    crouch = CROUCH[kind] + rng.uniform(0, 0.06)
+    swing = rng.uniform(-1, 1) * SWING[kind]
+    return pose_of(crouch, swing, LEAN[kind] * rng.uniform(0.7, 1.2), kind == "stance")
+
+
+def pose_of(crouch: float, swing: float, lean: float, hands_low: bool = False) -> Pose:
+    """Joints of a mannequin: crouch (0 upright), swing (-1..1 stride, left foot ahead), lean (rad)."""
     hip = 1.02 - crouch * 0.5
     pose: Pose = {"pelvis": np.array([0, 0, hip])}
     pose["chest"] = np.array([lean * 0.6, 0, hip + 0.5 * np.cos(lean)])
@@ -58,12 +67,12 @@ def make_pose(rng: np.random.Generator, kind: str) -> Pose:
         pose[f"knee_{side}"] = middle + [0.12 + crouch * 0.35, 0, 0.05]
         pose[f"shoulder_{side}"] = pose["chest"] + [0, 0.24 * sign, 0.02]
         arm = -swing * sign * 0.5
-        down = 0.33 if kind != "stance" else 0.45
+        down = 0.45 if hands_low else 0.33
         pose[f"elbow_{side}"] = pose[f"shoulder_{side}"] + [arm * 0.5, 0.08 * sign, -down * 0.9]
         pose[f"hand_{side}"] = pose[f"elbow_{side}"] + [
             0.2 + arm * 0.4,
             -0.02,
-            -0.15 if kind != "stance" else -0.4,
+            -0.4 if hands_low else -0.15,
         ]
     return pose
 

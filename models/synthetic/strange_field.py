@@ -52,6 +52,16 @@ RULES = {
 }
 
 
+def rows_toward(place: np.ndarray, aim: np.ndarray, roll_rad: float) -> np.ndarray:
+    """(3, 3) rows right, down, forward of a camera at ``place`` that looks at ``aim`` (yards)."""
+    forward = (aim - place) / np.linalg.norm(aim - place)
+    right = np.cross(forward, [0, 0, 1.0])
+    right /= np.linalg.norm(right)
+    down = -np.cross(right, forward)
+    cos, sin = np.cos(roll_rad), np.sin(roll_rad)
+    return np.stack([cos * right + sin * down, cos * down - sin * right, forward])
+
+
 class Eye:
     """This program's camera: pinhole with one radial coefficient, y down, upright or slightly rolled."""
 
@@ -65,14 +75,7 @@ class Eye:
         else:
             self.place = np.array([-rng.uniform(28, 55), width / 2 + rng.normal(0, 3), rng.uniform(8, 22)])
             span = rng.uniform(20, 42)
-        forward = (aim - self.place) / np.linalg.norm(aim - self.place)
-        right = np.cross(forward, [0, 0, 1.0])
-        right /= np.linalg.norm(right)
-        down = -np.cross(right, forward)
-        roll = np.deg2rad(rng.normal(0, 0.8))
-        self.rows = np.stack(
-            [np.cos(roll) * right + np.sin(roll) * down, np.cos(roll) * down - np.sin(roll) * right, forward]
-        )
+        self.rows = rows_toward(self.place, aim, float(np.deg2rad(rng.normal(0, 0.8))))
         self.aim = aim
         self.focal = float(self.width * np.linalg.norm(aim - self.place) / span)
         half = np.hypot(self.width, self.height) / 2 / self.focal
@@ -121,19 +124,15 @@ def _glyphs(rng: np.random.Generator, rules: Rules) -> dict[int, np.ndarray]:
     return out
 
 
-def paint_marks(rng: np.random.Generator, rules: Rules, eye: Eye) -> tuple[np.ndarray, np.ndarray]:
-    """(picture (H, W, 3) float BGR, ground (H, W) bool) of an empty marked field."""
-    x, y, reach = eye.ground()
-    ground = np.isfinite(reach)
-    x, y, reach = np.nan_to_num(x, nan=-999), np.nan_to_num(y, nan=-999), np.nan_to_num(reach, nan=400)
-    texture = _ground_texture(rng)
-    picture = texture[(y * 37).astype(int) % texture.shape[0], (x * 37).astype(int) % texture.shape[1]].copy()
-    if rng.random() < 0.5:
-        picture *= (1 + rng.uniform(0.03, 0.1) * np.sign(np.sin(x * np.pi / 5)))[..., None]
-    fine = reach / eye.focal  # a pixel across, yards; along the sight it is longer
-    long = fine * reach / max(eye.place[2], 1.0)
-    side_on = abs(eye.rows[2][1]) > abs(eye.rows[2][0])
-    blur_x, blur_y = (fine, long) if side_on else (long, fine)
+def marks_over(
+    rng: np.random.Generator,
+    rules: Rules,
+    x: np.ndarray,
+    y: np.ndarray,
+    blur_x: np.ndarray,
+    blur_y: np.ndarray,
+) -> np.ndarray:
+    """Share of paint (0..1) at places x, y (yards), each seen as wide as blur_x by blur_y."""
     inside_x, inside_y = (x > -0.06) & (x < rules.length + 0.06), (y > 0) & (y < rules.width)
     off = (x + 2.5) % 5 - 2.5
     marks = _cover(off, 1 / 18, blur_x) * (inside_x & inside_y)
@@ -157,7 +156,23 @@ def paint_marks(rng: np.random.Generator, rules: Rules, eye: Eye) -> tuple[np.nd
             marks,
             _cover(yard, 1 / 18, blur_x) * _cover(y - line, 0.5, blur_y) * inside_x * rng.integers(0, 2),
         )
-    marks = np.maximum(marks, _numbers(rng, rules, x, y))
+    return np.asarray(np.maximum(marks, _numbers(rng, rules, x, y)))
+
+
+def paint_marks(rng: np.random.Generator, rules: Rules, eye: Eye) -> tuple[np.ndarray, np.ndarray]:
+    """(picture (H, W, 3) float BGR, ground (H, W) bool) of an empty marked field."""
+    x, y, reach = eye.ground()
+    ground = np.isfinite(reach)
+    x, y, reach = np.nan_to_num(x, nan=-999), np.nan_to_num(y, nan=-999), np.nan_to_num(reach, nan=400)
+    texture = _ground_texture(rng)
+    picture = texture[(y * 37).astype(int) % texture.shape[0], (x * 37).astype(int) % texture.shape[1]].copy()
+    if rng.random() < 0.5:
+        picture *= (1 + rng.uniform(0.03, 0.1) * np.sign(np.sin(x * np.pi / 5)))[..., None]
+    fine = reach / eye.focal  # a pixel across, yards; along the sight it is longer
+    long = fine * reach / max(eye.place[2], 1.0)
+    side_on = abs(eye.rows[2][1]) > abs(eye.rows[2][0])
+    blur_x, blur_y = (fine, long) if side_on else (long, fine)
+    marks = marks_over(rng, rules, x, y, blur_x, blur_y)
     colour = np.array([235.0, 240, 240]) * rng.uniform(0.75, 1.0)
     worn = cv2.resize(
         rng.uniform(0.45, 1.0, (eye.height // 16 + 1, eye.width // 16 + 1)).astype(np.float32),

@@ -3,18 +3,35 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 
-from models.synthetic.lens import ViewCamera
-from models.synthetic.looks import Look
-
 ELIGIBLE = ("WR", "TE", "RB")
 
 
-def camera_row(clip_id: str, frame: int, pts_s: float, cam: ViewCamera | None, look: Look) -> dict[str, Any]:
+class Pinhole(Protocol):
+    """What the cameras table says of a camera; both drawing programs have their own."""
+
+    @property
+    def width_px(self) -> int: ...
+    @property
+    def height_px(self) -> int: ...
+    @property
+    def focal_px(self) -> float: ...
+    @property
+    def k1(self) -> float: ...
+    @property
+    def centre(self) -> tuple[float, float, float]: ...
+
+    def rotation(self) -> np.ndarray:
+        """(3, 3) rows: camera right, down, forward in field axes."""
+
+
+def camera_row(
+    clip_id: str, frame: int, pts_s: float, cam: Pinhole | None, crown_yd: float
+) -> dict[str, Any]:
     """One row of the cameras table; a frame without a field is lost and blank."""
     row: dict[str, Any] = {
         "clip_id": clip_id,
@@ -46,7 +63,7 @@ def camera_row(clip_id: str, frame: int, pts_s: float, cam: ViewCamera | None, l
     return (
         row
         | dict(zip(names, (float(v) for v in values), strict=True))
-        | {"field_crown_yd": look.field.crown_yd, "sd_px": 0.0}
+        | {"field_crown_yd": crown_yd, "sd_px": 0.0}
     )
 
 
