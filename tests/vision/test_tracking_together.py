@@ -17,7 +17,7 @@ from vision.tracking import track_clip
 from vision.tracking.benchmark import visible
 from vision.tracking.clip import evidence_of
 from vision.tracking.stretch import NO_STRETCH, stretch_between
-from vision.tracking.together import Film, Setting, _as_first_sees, follow_together
+from vision.tracking.together import Film, Setting, _as_first_sees, first_part, follow_together
 from vision.tracking.views import join_views
 
 NCAA = get_standard("ncaa")
@@ -114,23 +114,49 @@ def test_a_turned_field_and_crossed_kits_are_put_right():
     assert idf1(plain[0], made[0]) > idf1(uncrossed[0], made[0])  # the lighter kit is the darker one there
 
 
-def test_a_camera_half_a_yard_off_to_the_side_is_met_half_way():
-    """The end-zone camera says best where men are across the field; if it is off, boxes of both
-    views no longer look like one man's unless the shift is taken out."""
-    made, films, tracks = views()
+def moved_camera(by_yd):
+    """The end-zone film with its camera so far off, the tracks of both films and these joined."""
+    _, films, tracks = views()
 
     class Off:
         status = films[1].cameras.status
 
         def camera(self, f):
             one = films[1].cameras.camera(f)
-            return one and replace(one, centre_field_yd=one.centre_field_yd + np.array([0.0, 0.8, 0.0]))
+            return one and replace(one, centre_field_yd=one.centre_field_yd + np.array(by_yd))
 
     moved = Film(films[1].detections, Off())
     seen = [tracks[0], track_clip(moved.detections, moved.cameras, NCAA)]
-    joined = join_views(*seen, NCAA, films=(films[0], moved))
+    return moved, join_views(*seen, NCAA, films=(films[0], moved))
+
+
+def test_a_camera_half_a_yard_off_to_the_side_is_met():
+    """The end-zone camera says best where men are across the field; if it is off, boxes of both
+    views no longer look like one man's unless the shift is taken out."""
+    made, films, _ = views()
+    moved, joined = moved_camera([0.0, 0.8, 0.0])
     unaware = follow_together(films[0], moved, Setting(joined.offset_s, False, True), NCAA)
     assert idf1(joined.tracks, made[0]) > idf1(unaware[0], made[0])
+
+
+def test_a_shift_is_laid_on_the_view_that_sees_it_worst(monkeypatch):
+    """The camera behind the end zone hardly sees how far along the field a man is: off by eight tenths of a
+    yard there, it is moved and not the other."""
+    made, films, _ = views()
+    places = [evidence_of(f.detections, f.cameras, NCAA, None).places for f in films]
+    share = first_part(*places)
+    assert share[0] < 0.25 and share[1] > 0.6
+    assert first_part(*places[::-1]) == pytest.approx(1 - share)
+    joined = moved_camera([0.8, 0.0, 0.0])[1]
+    monkeypatch.setattr("vision.tracking.together.first_part", lambda *_: np.full(2, 0.5))
+    half_way = moved_camera([0.8, 0.0, 0.0])[1]
+    assert errors(joined.tracks, made[0]).mean() < errors(half_way.tracks, made[0]).mean() - 0.05
+
+
+def test_nobody_seen_shares_a_shift_alike():
+    _, films, _ = views()
+    places = evidence_of(films[0].detections, films[0].cameras, NCAA, None).places
+    assert first_part(places, replace(places, valid=np.zeros_like(places.valid))) == pytest.approx([0.5, 0.5])
 
 
 def test_a_view_that_shows_nobody_leaves_the_joining_of_tracks():

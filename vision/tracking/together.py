@@ -83,8 +83,10 @@ def follow_together(
         return None
     if told is not None:
         mine, theirs = _taught(mine, told[0]), _taught(theirs, told[1])
-    half = np.asarray(setting.shift_yd) / 2  # which camera is off is not known
-    one, two = _moved(mine, half), _moved(_as_first_sees(theirs, setting, standard), -half)
+    theirs = _as_first_sees(theirs, setting, standard)
+    shift = np.asarray(setting.shift_yd)
+    part = first_part(mine.places, theirs.places)
+    one, two = _moved(mine, shift * part), _moved(theirs, -shift * (1 - part))
     t, late = one.detections.pts_s, two.detections.pts_s + setting.offset_s
     frames = [np.arange(len(t)), np.flatnonzero((late >= t[0]) & (late <= t[-1]))]
     merged, rows = _merged(one, two, frames, setting.offset_s)
@@ -169,6 +171,19 @@ def _taught(e: Evidence, told: np.ndarray) -> Evidence:
         return e
     official = official_log_odds(e.detections, e.places, side)
     return replace(e, side=side, official=official, offset=kit_offsets(e.detections, e.places, side))
+
+
+def first_part(first: Places, second: Places) -> np.ndarray:
+    """(2,) share of the shift between two views that is the first's own, along x and y.
+
+    Which camera is off is not known, but what a pixel moves on the ground is: a view errs along its sight,
+    far and low above all, as its boxes' own ellipses say. A half each where a view has no places.
+    """
+    own = [np.diagonal(p.covariance[p.valid & p.inside], axis1=1, axis2=2) for p in (first, second)]
+    if not all(len(variance) for variance in own):
+        return np.full(2, 0.5)
+    one, two = (np.median(variance, 0) for variance in own)
+    return np.asarray(one / (one + two))
 
 
 def _moved(e: Evidence, by_yd: np.ndarray) -> Evidence:
