@@ -191,7 +191,7 @@ def draw_number(picture: np.ndarray, eye: FilmEye, man: Figure) -> None:
     cv2.putText(tile, text, (7, h + 6), cv2.FONT_HERSHEY_DUPLEX, 1.0, 255, 3, cv2.LINE_AA)
     low = np.floor(corners.min(0) - 8).astype(int).clip(0)
     high = np.ceil(np.concatenate([corners, corners[1:2] + corners[2:] - corners[:1]]).max(0) + 8).astype(int)
-    part = picture[low[1] : high[1], low[0] : high[0]]
+    part = picture[low[1] : max(0, high[1]), low[0] : max(0, high[0])]
     if not part.size:
         return
     source = np.array([[0, 0], [tile.shape[1], 0], [0, tile.shape[0]]], np.float32)
