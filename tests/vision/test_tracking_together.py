@@ -16,7 +16,7 @@ from vision.records import Detections
 from vision.tracking import track_clip
 from vision.tracking.benchmark import visible
 from vision.tracking.clip import evidence_of
-from vision.tracking.stretch import NO_STRETCH, stretch_between
+from vision.tracking.stretch import NO_STRETCH, moved_between, stretch_between
 from vision.tracking.together import Film, Setting, _as_first_sees, first_part, follow_together
 from vision.tracking.views import join_views
 
@@ -186,6 +186,22 @@ def test_a_good_pairing_is_left_alone():
     _, _, tracks = views()
     offset, stretch = stretch_between(*tracks, cost_yd=0.5, offset_s=LATE_S, longest_s=4.0)
     assert stretch == NO_STRETCH and offset == LATE_S
+
+
+def test_views_that_see_the_men_yards_apart_are_joined():
+    """Feet misjudged alike in both low views: every man of the second is 1.9 yd from where the first sees
+    him, too far to pair as they are."""
+    made, films, tracks = views()
+    away = np.array([-1.85, 0.4])
+    moved = replace(tracks[1], xy_field_yd=tracks[1].xy_field_yd + away)
+    joined, plain = join_views(tracks[0], moved, NCAA), join_views(*tracks, NCAA)
+    assert joined.offset_s == pytest.approx(plain.offset_s, abs=0.05)
+    assert len(joined.pairs) >= len(plain.pairs) - 2
+    assert "yd from where the first does" in joined.message and joined.remarks
+    assert "yd from where" not in plain.message
+    offset, shift = moved_between(tracks[0], moved, plain.offset_s + 0.3, 1.0)
+    true = np.array(moved_between(tracks[0], tracks[1], plain.offset_s, 1.0)[1])
+    assert np.array(shift) - true == pytest.approx(away, abs=0.1) and offset == pytest.approx(LATE_S, abs=0.1)
 
 
 def test_strangers_are_not_stretched_into_one_play():

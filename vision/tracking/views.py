@@ -17,7 +17,14 @@ from scipy.optimize import linear_sum_assignment
 from vision.records import OF_MEN, Tracks
 from vision.tracking.clock import at_times
 from vision.tracking.pairing import best_offset, distances
-from vision.tracking.stretch import BADLY_PAIRED_YD, NO_STRETCH, stretch_between, unstretched
+from vision.tracking.stretch import (
+    BADLY_PAIRED_YD,
+    NO_STRETCH,
+    moved_between,
+    moved_by,
+    stretch_between,
+    unstretched,
+)
 from vision.tracking.together import Film, Setting, follow_together, sides_of_pairs
 
 LEAST_LOOKS = 100
@@ -70,32 +77,45 @@ def join_views(
     if cost > BADLY_PAIRED_YD:
         offset, stretch = stretch_between(first, other, cost, offset, longest_offset_s)
         other = unstretched(other, stretch)
-    moved = at_times(other, first.t_s - offset)
-    distance = distances(first.xy_field_yd, moved.xy_field_yd)
-    i, j = linear_sum_assignment(distance) if distance.size else (np.zeros(0, int), np.zeros(0, int))
-    close = distance[i, j] < largest_apart_yd
-    i, j = i[close], j[close]
+    moved, i, j = _paired(first, other, offset, largest_apart_yd)
     needed = max(least_pairs, round(LEAST_SHARE * min(_players(first), _players(second))))
+    off = (0.0, 0.0)
     if len(i) < needed:
-        text = f"the two views could not be joined: {len(i)} men agree, {needed} needed"
-        return JoinedViews(first, float("nan"), (), float("nan"), text)
+        late, off = moved_between(first, other, offset, longest_offset_s)
+        moved, *pairs = _paired(first, moved_by(other, -np.array(off)), late, largest_apart_yd)
+        if len(pairs[0]) < needed:
+            text = f"the two views could not be joined: {len(i)} men agree, {needed} needed"
+            return JoinedViews(first, float("nan"), (), float("nan"), text)
+        offset, (i, j) = late, pairs
     apart = np.linalg.norm(first.xy_field_yd[i] - moved.xy_field_yd[j], axis=-1)
     fused = _fuse(first, moved, i, j, int(standard.players_per_side))
-    pairs = tuple((first.ids[a], second.ids[b]) for a, b in zip(i, j, strict=True))
+    named = tuple((first.ids[a], second.ids[b]) for a, b in zip(i, j, strict=True))
     wide = f"the second view's field is {stretch[0]:.2f} as wide as by the first"
-    remarks = (wide,) if stretch != NO_STRETCH else ()
+    away = f"the second view sees the men {np.hypot(*off):.1f} yd from where the first does"
+    remarks = (*[wide] * (stretch != NO_STRETCH), *[away] * (off != (0.0, 0.0)))
     message = "; ".join([*["the second view's field was turned by half a turn"] * turned, *remarks])
     if films is not None:
-        setting = Setting(
-            float(offset), turned, _crossed(first, moved, i, j), shift_between(first, moved, i, j), stretch
-        )
+        rest = shift_between(first, moved, i, j)
+        shift = (off[0] + rest[0], off[1] + rest[1])
+        setting = Setting(float(offset), turned, _crossed(first, moved, i, j), shift, stretch)
         told = sides_of_pairs(films, (first, second), np.column_stack([i, j]), setting.crossed, standard)
         each = follow_together(*films, setting, standard, told=told)
         if each is not None and _players(each[0]) >= _players(fused) - FEWER:
             return JoinedViews(
-                each[0], float(offset), pairs, float(np.nanmedian(apart)), message, each, turned, remarks
+                each[0], float(offset), named, float(np.nanmedian(apart)), message, each, turned, remarks
             )
-    return JoinedViews(fused, float(offset), pairs, float(np.nanmedian(apart)), message, (), turned, remarks)
+    return JoinedViews(fused, float(offset), named, float(np.nanmedian(apart)), message, (), turned, remarks)
+
+
+def _paired(
+    first: Tracks, second: Tracks, offset_s: float, largest_apart_yd: float
+) -> tuple[Tracks, np.ndarray, np.ndarray]:
+    """The second view at the first's times, and the rows of the men of both who are close to one another."""
+    moved = at_times(second, first.t_s - offset_s)
+    distance = distances(first.xy_field_yd, moved.xy_field_yd)
+    i, j = linear_sum_assignment(distance) if distance.size else (np.zeros(0, int), np.zeros(0, int))
+    close = distance[i, j] < largest_apart_yd
+    return moved, i[close], j[close]
 
 
 def _players(tracks: Tracks) -> int:
