@@ -191,45 +191,49 @@ def make_play(job: tuple[GamePlan, dict[str, Any]]) -> dict[str, Any]:
     plan, call = job
     state = _worker_state(plan)
     script = play_script(plan, call)
-    play_id = f"{plan.clip_prefix}_p{call['n']:03d}"
-    frames: dict[str, list[pd.DataFrame]] = {}
-    files = {}
-    for k, view in enumerate(call.get("views", plan.views)):
+
+    def draw(k: int, view: str, path: Path, play_id: str) -> dict[str, pd.DataFrame]:
         rng = np.random.default_rng([plan.seed, call["n"], k])
         lead = float(rng.uniform(2.0, 3.0))
         span = None if plan.spans_yd is None else float(rng.uniform(*plan.spans_yd[view == "endzone"]))
         place = state["places"][view]
-        path = operator_path(rng, plan.look, script, place, float(plan.fmt.rate), lead, span_yd=span)
-        name = f"{play_id}_{'side' if view == 'sideline' else 'end'}"
-        files[view] = name + ENDINGS[plan.fmt.codec]
-        made = render_clip(
+        return render_clip(
             script,
             plan.look,
+            operator_path(rng, plan.look, script, place, float(plan.fmt.rate), lead, span_yd=span),
             path,
-            Path(plan.out) / "clips" / files[view],
             renderer=state["renderer"],
             cast=state["cast"],
             fmt=plan.fmt,
-            clip_id=name,
+            clip_id=path.stem,
             play_id=play_id,
             seed=call["n"],
             swap=call["swap"],
             loaded=True,
         )
-        for table, frame in made.items():
-            frames.setdefault(table, []).append(frame)
-    return play_truth(plan, call, script, files, frames)
+
+    return play_of_views(plan, call, script, draw)
 
 
-def play_truth(
+def play_of_views(
     plan: GamePlan,
     call: dict[str, Any],
     script: Any,
-    files: dict[str, str],
-    frames: dict[str, list[pd.DataFrame]],
+    draw: Callable[[int, str, Path, str], dict[str, pd.DataFrame]],
 ) -> dict[str, Any]:
-    """A play's sheet row, truth tables and jerseys; frames: clips, cameras and boxes of every view."""
+    """A play's sheet row, truth tables and jerseys, drawn from every asked view.
+
+    draw: given the view's number, its name, the file to write and the play's name, writes the clip and
+    returns its tables clips, cameras and boxes.
+    """
     play_id = f"{plan.clip_prefix}_p{call['n']:03d}"
+    frames: dict[str, list[pd.DataFrame]] = {}
+    files = {}
+    for k, view in enumerate(call.get("views", plan.views)):
+        files[view] = f"{play_id}_{'side' if view == 'sideline' else 'end'}{ENDINGS[plan.fmt.codec]}"
+        made = draw(k, view, Path(plan.out) / "clips" / files[view], play_id)
+        for table, frame in made.items():
+            frames.setdefault(table, []).append(frame)
     snap_s = float(frames["clips"][0]["snap_s"].iloc[0])
     frames["tracks"] = [tables.tracks_table(pd.concat(frames["boxes"]), float(plan.fmt.rate))]
     frames["plays"] = [
@@ -333,7 +337,7 @@ def draw_plays(
 
 
 def write_game(plan: GamePlan, done: list[dict[str, Any]]) -> dict[str, Any]:
-    """Write sheet, roster and truth of the plays drawn (:func:`play_truth`). Returns counts."""
+    """Write sheet, roster and truth of the plays drawn (:func:`play_of_views`). Returns counts."""
     out = Path(plan.out)
     (out / "truth").mkdir(exist_ok=True)
     done.sort(key=lambda d: d["n"])
@@ -360,6 +364,12 @@ def write_game(plan: GamePlan, done: list[dict[str, Any]]) -> dict[str, Any]:
     }
 
 
+def size_of(text: str) -> tuple[int, int]:
+    """(width, height) px of WIDTHxHEIGHT. Raises ValueError where it is none."""
+    width, _, height = text.lower().partition("x")
+    return int(width), int(height)
+
+
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
     p = argparse.ArgumentParser(description="Render an invented game with its truth.")
@@ -369,7 +379,9 @@ def main(argv: list[str] | None = None) -> int:
     p.add_argument("--style", choices=("pro", "college", "school"), default="college")
     p.add_argument("--standard", choices=("nfl", "ncaa", "nfhs", "canadian"))
     p.add_argument("--views", choices=("sideline", "endzone", "both"), default="sideline")
-    p.add_argument("--size", help="picture size WIDTHxHEIGHT; drawn from the style when left out")
+    p.add_argument(
+        "--size", type=size_of, help="picture size WIDTHxHEIGHT; drawn from the style when left out"
+    )
     p.add_argument(
         "--formats",
         choices=("plain", "mixed"),
@@ -381,8 +393,6 @@ def main(argv: list[str] | None = None) -> int:
     p.add_argument("--samples", type=int, default=4, help="multisampling; 0 is fastest on a CPU")
     p.add_argument("--ppy", type=float, default=30.0, help="paint texture pixels per yard")
     a = p.parse_args(argv)
-    width, _, height = (a.size or "0x0").lower().partition("x")
-    size = (int(width), int(height)) if a.size else None
     views = ("sideline", "endzone") if a.views == "both" else (a.views,)
     plan = plan_game(
         a.seed,
@@ -390,7 +400,7 @@ def main(argv: list[str] | None = None) -> int:
         a.out,
         a.standard,
         views,
-        size,
+        a.size,
         a.formats,
         a.samples,
         a.ppy,

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from models.synthetic import season, tables
-from models.synthetic.clip import ClipWriter, FilmFormat
+from models.synthetic.clip import ClipWriter, FilmFormat, ball_at
 from models.synthetic.playsim_records import BALL_FLIGHT
 from models.synthetic.strange import Pose, _colours, _ground_texture, draw_figure, pose_of
 from models.synthetic.strange_field import RULES, marks_over
@@ -266,7 +266,7 @@ def _row(eye: FilmEye, man: Figure, box: np.ndarray) -> dict[str, Any]:
 def draw_ball(picture: np.ndarray, eye: FilmEye, script: Any, t: float) -> dict[str, Any] | None:
     """Paint the ball in the air or on the ground before the snap; its row, or None where it is not seen."""
     moment = int(np.argmin(np.abs(script.t_s - t)))
-    place = np.array([np.interp(t, script.t_s, script.ball_field_yd[:, k]) for k in range(3)])
+    place = ball_at(script, t)
     flying = int(script.ball_state[moment]) == BALL_FLIGHT
     px, depth = eye.see(place[None])
     if depth[0] < 1 or not (flying or t < -0.1):
@@ -294,16 +294,18 @@ def draw_ball(picture: np.ndarray, eye: FilmEye, script: Any, t: float) -> dict[
 
 
 def _heading(script: Any, t: float) -> np.ndarray:
-    at = [
-        np.array([np.interp(s, script.t_s, script.ball_field_yd[:, k]) for k in range(3)])
-        for s in (t, t + 0.05)
-    ]
-    step = at[1] - at[0]
+    step = ball_at(script, t + 0.05) - ball_at(script, t)
     return np.asarray(step / max(1e-3, float(np.linalg.norm(step))))
 
 
 def draw_clip(
-    plan: season.GamePlan, stage: Stage, call: dict[str, Any], script: Any, view: str, name: str
+    plan: season.GamePlan,
+    stage: Stage,
+    call: dict[str, Any],
+    script: Any,
+    view: str,
+    path: Path,
+    play_id: str,
 ) -> dict[str, pd.DataFrame]:
     """Write one clip; returns its clips, cameras and boxes tables."""
     rng = np.random.default_rng([plan.seed, call["n"], view == "endzone", 72])
@@ -313,10 +315,8 @@ def draw_clip(
         Walk(np.random.default_rng([plan.seed, call["n"], k]), p, script.t_s)
         for k, p in enumerate(script.people)
     ]
-    path = Path(plan.out) / "clips" / f"{name}.mp4"
     writer, ground = ClipWriter(path, plan.fmt, *plan.size), Ground(stage, eyes[0])
-    play_id = f"{plan.clip_prefix}_p{call['n']:03d}"
-    cameras, boxes = [], []
+    name, cameras, boxes = path.stem, [], []
     for k, (t, eye) in enumerate(zip(t_s, eyes, strict=True)):
         figures = figures_at(stage, people, float(t), call["swap"])
         picture, rows = draw_exposure(eye, ground, figures, script, float(t))
@@ -340,14 +340,11 @@ def draw_play(job: tuple[season.GamePlan, dict[str, Any]]) -> dict[str, Any]:
     plan, call = job
     cv2.setNumThreads(1)
     stage, script = _stage(plan), season.play_script(plan, call)
-    frames: dict[str, list[pd.DataFrame]] = {}
-    files = {}
-    for view in plan.views:
-        name = f"{plan.clip_prefix}_p{call['n']:03d}_{'side' if view == 'sideline' else 'end'}"
-        files[view] = f"{name}.mp4"
-        for table, frame in draw_clip(plan, stage, call, script, view, name).items():
-            frames.setdefault(table, []).append(frame)
-    return season.play_truth(plan, call, script, files, frames)
+
+    def draw(k: int, view: str, path: Path, play_id: str) -> dict[str, pd.DataFrame]:
+        return draw_clip(plan, stage, call, script, view, path, play_id)
+
+    return season.play_of_views(plan, call, script, draw)
 
 
 _STAGES: list[tuple[season.GamePlan, Stage]] = []
@@ -381,14 +378,10 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--seed", type=int, default=9201)
     parser.add_argument("--plays", type=int, default=4)
     parser.add_argument("--standard", choices=tuple(RULES))
-    parser.add_argument("--size", help="picture size WIDTHxHEIGHT; drawn when left out")
+    parser.add_argument("--size", type=season.size_of, help="picture size WIDTHxHEIGHT; drawn when left out")
     parser.add_argument("--workers", type=int, default=0)
     args = parser.parse_args(argv)
-    size = None
-    if args.size:
-        width, _, height = args.size.lower().partition("x")
-        size = (int(width), int(height))
-    plan = plan_film(args.seed, args.out, args.standard, size)
+    plan = plan_film(args.seed, args.out, args.standard, args.size)
     print(json.dumps(season.write_game(plan, season.draw_plays(draw_play, plan, args.plays, args.workers))))
 
 

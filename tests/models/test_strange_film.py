@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -118,7 +119,7 @@ def test_a_man_behind_others_is_seen_less(scene: dict[str, Any]) -> None:
     eye, ground, t = scene["eyes"][40], scene["ground"], float(scene["t"][40])
     man = next(f for f in figures_at(scene["stage"], scene["walks"], t, False) if f.kind == "player")
     nearer = man.place + 0.4 * (eye.place[:2] - man.place) / np.linalg.norm(eye.place[:2] - man.place)
-    front = strange_film.replace(man, name="front", place=nearer)
+    front = replace(man, name="front", place=nearer)
     _, rows = draw_exposure(eye, ground, [front, man], scene["script"], 0.5)
     seen = {r["id"]: r["visible"] for r in rows}
     assert seen[man.name] < 0.6 < 0.95 < seen["front"]
@@ -138,7 +139,7 @@ def test_a_game_is_written_as_score_reads_it(scene: dict[str, Any], tmp_path: Pa
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(strange_film, "PAINT_PER_YD", 8)
         patch.setattr(strange_film, "FINE", 1)
-        plan = strange_film.replace(plan_film(32, tmp_path, "nfhs", (320, 180)), views=("sideline",))
+        plan = replace(plan_film(32, tmp_path, "nfhs", (320, 180)), views=("sideline",))
         made = season.write_game(plan, season.draw_plays(draw_play, plan, 1, workers=1))
     truth = read_truth(tmp_path)
     clip = truth["clips"].iloc[0]
