@@ -41,6 +41,7 @@ class Cast:
         rng = np.random.default_rng(look.seed + 5)
         self.young = 0.86 if look.style == "school" and rng.random() < 0.3 else 1.0
         self.patterns = {"offense": team_pattern(rng), "defense": team_pattern(rng)}
+        self.plain_feet = bool(look.extra.get("plain_feet"))
         self._dress: dict[tuple[str, Any], Dress] = {}
         self.bystanders = self._stage_bystanders(rng)
 
@@ -55,7 +56,7 @@ class Cast:
             else:
                 kit = self.look.offense if kit_name == "offense" else self.look.defense
                 self._dress[full] = dress_player(
-                    rng, kit, team, number, shape, self.patterns[kit_name], self.young
+                    rng, kit, team, number, shape, self.patterns[kit_name], self.young, self.plain_feet
                 )
         return replace(self._dress[full], team=team)
 
@@ -81,7 +82,14 @@ class Cast:
                     shape = ("lineman", "linebacker", "skill")[int(rng.integers(3))]
                     d = replace(
                         dress_player(
-                            rng, kit, team, int(rng.integers(1, 99)), shape, self.patterns[team], self.young
+                            rng,
+                            kit,
+                            team,
+                            int(rng.integers(1, 99)),
+                            shape,
+                            self.patterns[team],
+                            self.young,
+                            self.plain_feet,
                         ),
                         kind=3,
                         team="other",

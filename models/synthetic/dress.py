@@ -72,8 +72,9 @@ def dress_player(
     shape: str,
     pattern: int,
     scale: float = 1.0,
+    plain_feet: bool = False,
 ) -> Dress:
-    """A player in his team's kit with his own skin, shoes and sleeves."""
+    """A player in his team's kit with his own skin, shoes and sleeves; plain_feet: shoes as his socks."""
     skin = _skin(rng)
     undersleeve = rng.random()
     forearm = skin if undersleeve < 0.7 else ((0.04, 0.04, 0.05) if undersleeve < 0.85 else kit.glove)
@@ -95,7 +96,7 @@ def dress_player(
         "belt": kit.pants_stripe,
         "pants": kit.pants,
         "sock": sock,
-        "shoe": shoe,
+        "shoe": sock if plain_feet else shoe,
     }
     extra = {
         16: kit.number,

@@ -22,6 +22,7 @@ HIP_YD = 0.98
 """Height on a standing man where the hips end and the thighs begin (from memory of body proportions)."""
 THINNEST_YD = 0.025
 ROUND, BLOCK = 2.0, 8.0
+WITHOUT_SHOES = 0.4
 LOOKS_A_TOY = 8
 """Looks in a row that share one make of people (a library takes a second to load)."""
 
@@ -55,8 +56,27 @@ def rounded(points: np.ndarray, power: float, growth: float) -> np.ndarray:
     return np.asarray(centre + onto @ axes.transpose(0, 2, 1))
 
 
+def pegs(foot: np.ndarray, shin: np.ndarray, left: float) -> np.ndarray:
+    """Feet (T, N, 3) yd drawn in toward the shin's (T, M, 3) line, so that the leg ends without a shoe.
+
+    left: share of the foot's reach beside that line that is kept; what lies along it stays.
+    """
+    knee_side = shin.mean(1, keepdims=True)
+    apart = np.linalg.norm(shin - foot.mean(1, keepdims=True), axis=-1)
+    near = np.argsort(apart, axis=1)[:, : max(shin.shape[1] // 8, 3), None]
+    ankle = np.take_along_axis(shin, near, axis=1).mean(1, keepdims=True)
+    down = ankle - knee_side
+    down /= np.maximum(np.linalg.norm(down, axis=-1, keepdims=True), 1e-6)
+    reach = foot - ankle
+    along = (reach * down).sum(-1, keepdims=True) * down
+    return np.asarray(ankle + along + left * (reach - along))
+
+
 def toy_library(library: PeopleLibrary, seed: int) -> PeopleLibrary:
-    """The library with every limb another solid. Same topology, clips and parts; same seed, same people."""
+    """The library with every limb another solid. Same topology, clips and parts; same seed, same people.
+
+    In two makes of five the legs end without shoes.
+    """
     rng = np.random.default_rng([seed, 41])
     power = float(rng.choice([ROUND, 2.5, 4.0, BLOCK]))
     share = 1.0 if rng.random() < 0.7 else float(rng.uniform(0.3, 0.9))
@@ -64,6 +84,7 @@ def toy_library(library: PeopleLibrary, seed: int) -> PeopleLibrary:
     groups = limb_groups(library)
     growth = fatness * np.exp(rng.normal(0, 0.25, len(groups)))
     vertices = library.vertices.astype(np.float64)
+    _without_shoes(library, vertices, groups, seed)
     out = vertices.copy()
     for s in range(len(library.shapes)):
         worn = library.wears[s][library.part]
@@ -75,6 +96,18 @@ def toy_library(library: PeopleLibrary, seed: int) -> PeopleLibrary:
     quantised = np.clip(np.round(out / library.scale_yd), -32767, 32767).astype(np.int16)
     quantised.setflags(write=False)
     return replace(library, vertices_q=quantised)
+
+
+def _without_shoes(library: PeopleLibrary, vertices: np.ndarray, groups: list[np.ndarray], seed: int) -> None:
+    """Draw in the feet of some makes, in place (a stream of its own: the limbs' draws stay as they were)."""
+    rng = np.random.default_rng([seed, 47])
+    if rng.random() >= WITHOUT_SHOES:
+        return
+    left = float(rng.uniform(0.1, 0.6))
+    shins, feet = (groups[3 + LIMBS.index(name) :: len(LIMBS) + 1] for name in ("sock", "shoe"))
+    for shape in vertices:
+        for shin, foot in zip(shins, feet, strict=True):
+            shape[:, foot] = pegs(shape[:, foot], shape[:, shin], left)
 
 
 def _any_colour(rng: np.random.Generator) -> Colour:
@@ -123,7 +156,8 @@ def toy_look(look: Look, seed: int) -> Look:
 
     ``extra`` of the result: ``flat`` 0..1 (1: no shading), ``levels`` of the shading (0: smooth), ``across``
     (officials' stripes lie level), ``alike`` (officials have players' bodies and covered heads: only their
-    colours tell them), ``stripes`` (so many on officials for every usual one).
+    colours tell them), ``stripes`` (so many on officials for every usual one), ``plain_feet`` (players' feet
+    are painted as their legs).
     """
     rng = np.random.default_rng([seed, 43])
     field, light = look.field, look.light
@@ -145,7 +179,15 @@ def toy_look(look: Look, seed: int) -> Look:
     across, alike = (bool(rng.random() < 0.5) for _ in range(2))
     officials = _any_officials(rng, look.officials)
     stripes = float(np.exp(rng.uniform(np.log(0.3), np.log(1.8))))
-    made = {"flat": flat, "levels": levels, "across": across, "alike": alike, "stripes": stripes}
+    plain_feet = bool(np.random.default_rng([seed, 47]).random() < 0.5)
+    made = {
+        "plain_feet": plain_feet,
+        "flat": flat,
+        "levels": levels,
+        "across": across,
+        "alike": alike,
+        "stripes": stripes,
+    }
     return replace(
         look,
         field=field,

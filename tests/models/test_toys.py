@@ -11,16 +11,16 @@ import pytest
 
 pytest.importorskip("moderngl")
 
-from models.synthetic import dataset
+from models.synthetic import dataset, toys
 from models.synthetic.cast import Cast, script_people
-from models.synthetic.dress import dress_official
+from models.synthetic.dress import PARTS, dress_official, dress_player
 from models.synthetic.lens import ViewCamera
 from models.synthetic.looks import random_look
 from models.synthetic.people import PeopleLibrary
 from models.synthetic.plays import simulate_play
 from models.synthetic.render import Renderer
 from models.synthetic.scene import build_props
-from models.synthetic.toys import LOOKS_A_TOY, limb_groups, rounded, toy_library, toy_look
+from models.synthetic.toys import LIMBS, LOOKS_A_TOY, limb_groups, pegs, rounded, toy_library, toy_look
 
 
 @pytest.fixture(scope="module")
@@ -82,11 +82,53 @@ def test_toys_keep_topology_and_size_and_follow_their_seed(library: PeopleLibrar
     assert moved.max() > 0.03
 
 
+def test_a_peg_keeps_the_shin_line_and_draws_in_the_rest() -> None:
+    """Worked by hand: a shin straight down to (0, 0, 0.3), a toe 0.3 before it; 0.2 of that reach stays."""
+    shin = np.array([[[0.0, 0.0, 0.3 + 0.02 * k] for k in range(30)]])
+    foot = np.array([[[0.3, 0.0, 0.0], [-0.05, 0.04, 0.1]]])
+    drawn = pegs(foot, shin, 0.2)
+    np.testing.assert_allclose(drawn[0, :, 2], foot[0, :, 2], atol=1e-9)
+    np.testing.assert_allclose(drawn[0, :, :2], 0.2 * foot[0, :, :2], atol=1e-9)
+
+
+def test_some_makes_have_no_shoes(library: PeopleLibrary, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Their feet reach less far along the ground than the same make's with shoes, and still down to it."""
+    feet = limb_groups(library)[3 + LIMBS.index("shoe")]
+    stand = library.clips["stand"].first_frame
+
+    def foot_of(seed: int, share: float) -> np.ndarray:
+        monkeypatch.setattr(toys, "WITHOUT_SHOES", share)
+        return toy_library(library, seed).vertices[2, stand][feet]
+
+    for seed in range(4):
+        shod, bare = foot_of(seed, 0.0), foot_of(seed, 1.0)
+        assert np.ptp(bare[:, 0]) < 0.85 * np.ptp(shod[:, 0])
+        assert abs(bare[:, 2].min()) < 0.13
+    told = [np.array_equal(foot_of(seed, 0.4), foot_of(seed, 0.0)) for seed in range(8)]
+    assert set(told) == {True, False}
+
+
+def test_plain_feet_are_painted_as_the_leg() -> None:
+    look = random_look(np.random.default_rng(3))
+    for n in range(8):
+        plain, usual = (
+            dress_player(
+                np.random.default_rng(n), look.offense, "offense", 5, "skill", 0, 1.0, wanted
+            ).palette
+            for wanted in (True, False)
+        )
+        sock, shoe = PARTS["sock"], PARTS["shoe"]
+        assert np.array_equal(plain[sock], plain[shoe]) and np.array_equal(usual[sock], plain[sock])
+        rest = [k for k in range(len(usual)) if k != shoe]
+        assert np.array_equal(usual[rest], plain[rest])
+
+
 def test_a_toy_look_is_plain_and_repeatable() -> None:
     look = random_look(np.random.default_rng(3))
     made = [toy_look(look, seed) for seed in range(60)]
     assert made[7] == toy_look(look, 7)
     assert {m.extra["levels"] for m in made} == {0, 2, 3}
+    assert {m.extra["plain_feet"] for m in made} == {True, False}
     assert {m.extra["across"] for m in made} == {m.extra["alike"] for m in made} == {True, False}
     assert any(m.extra["flat"] == 1 for m in made) and any(m.extra["flat"] == 0 for m in made)
     assert any(sum(map(sum, m.light.colours)) == 0 for m in made)  # no shadows
