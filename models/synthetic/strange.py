@@ -21,6 +21,7 @@ import numpy as np
 
 SIZES = ((1920, 1080), (1280, 720), (854, 480))
 FIELD_LENGTH_YD, FIELD_WIDTH_YD = 100.0, 160 / 3
+BRUSH_PX = 0.5  # OpenCV's filled circles cover the pixels within about that beyond the radius asked for
 LEAST_SEEN = 0.12  # share of a man in view below which he is no truth, as in the rendered sets
 
 # joint offsets in yards: forward, left, up (from memory of common body proportions, height 2.0 yd)
@@ -186,6 +187,8 @@ def draw_figure(
 ) -> np.ndarray | None:
     """Paint one mannequin; returns its box (x0, y0, x1, y1) px before cutting, or None when unseen.
 
+    Boxes are the edges of the painted pixels, in coordinates whose integers are pixels' centres: the brush
+    covers half a pixel more than its radius on every side.
     owner (H, W) uint8, in place: number of the man last painted on a pixel, for who hides whom.
     """
     turn = np.array([[np.cos(facing), -np.sin(facing)], [np.sin(facing), np.cos(facing)]])
@@ -214,7 +217,12 @@ def draw_figure(
             cv2.circle(owner, centre, wide, number, -1, cv2.LINE_8, shift)
         x0, y0 = min(x0, p[0] - r, q[0] - r), min(y0, p[1] - r, q[1] - r)
         x1, y1 = max(x1, p[0] + r, q[0] + r), max(y1, p[1] + r, q[1] + r)
-    return np.array([x0, y0, x1, y1])
+    return np.array([x0 - BRUSH_PX, y0 - BRUSH_PX, x1 + BRUSH_PX, y1 + BRUSH_PX])
+
+
+def in_sight(box: np.ndarray, width: int, height: int) -> np.ndarray:
+    """The box (x0, y0, x1, y1) px cut at the picture's edges, half a pixel beyond its outermost centres."""
+    return np.asarray(box.clip(-0.5, [width - 0.5, height - 0.5] * 2))
 
 
 def draw_frame(rng: np.random.Generator) -> tuple[np.ndarray, list[tuple[int, np.ndarray]]]:
@@ -248,7 +256,7 @@ def draw_frame(rng: np.random.Generator) -> tuple[np.ndarray, list[tuple[int, np
         painted[number] = int((owner == number).sum())
         if box is None:
             continue
-        cut = box.clip(0, [eye.width, eye.height] * 2)
+        cut = in_sight(box, eye.width, eye.height)
         in_picture = np.prod(cut[2:] - cut[:2]) > 0.4 * np.prod(box[2:] - box[:2])
         if in_picture and cut[3] - cut[1] > 8:
             out.append((man, cut, number))
@@ -272,12 +280,12 @@ def write_frames(
 
 
 def write_set(out: Path, frames: int, seed: int) -> None:
-    """Write images/ and labels/ (Ultralytics detection format)."""
+    """Write images/ and labels/ (Ultralytics detection format: zero is the first pixel's corner)."""
     (out / "labels").mkdir(parents=True, exist_ok=True)
     for name, (h, w, *_), boxes in write_frames(out, frames, seed, draw_frame):
         rows = []
         for k, b in boxes:
-            middle, extent = (b[:2] + b[2:]) / 2 / [w, h], (b[2:] - b[:2]) / [w, h]
+            middle, extent = ((b[:2] + b[2:]) / 2 + 0.5) / [w, h], (b[2:] - b[:2]) / [w, h]
             rows.append(f"{k} {middle[0]:.6f} {middle[1]:.6f} {extent[0]:.6f} {extent[1]:.6f}")
         (out / "labels" / f"{name}.txt").write_text("\n".join(rows))
 

@@ -24,7 +24,7 @@ import pandas as pd
 from models.synthetic import season, tables
 from models.synthetic.clip import ClipWriter, FilmFormat, ball_at
 from models.synthetic.playsim_records import BALL_FLIGHT
-from models.synthetic.strange import Pose, _colours, _ground_texture, draw_figure, pose_of
+from models.synthetic.strange import Pose, _colours, _ground_texture, draw_figure, in_sight, pose_of
 from models.synthetic.strange_field import RULES, marks_over
 from models.synthetic.strange_motion import FilmEye, Walk, watch
 
@@ -227,7 +227,6 @@ def draw_exposure(
     """One picture and who is in it (rows of :func:`models.synthetic.tables.track_rows`)."""
     picture = ground.seen(eye)
     owner = np.zeros(picture.shape[:2], np.uint8)
-    limits = np.array([eye.width, eye.height] * 2)
     rows, painted, shares = {}, {}, {}
     far_first = sorted(figures, key=lambda f: -float(np.linalg.norm(f.place - eye.place[:2])))
     for k, man in enumerate(far_first, 1):
@@ -238,7 +237,7 @@ def draw_exposure(
         if man.number >= 0:
             draw_number(picture, eye, man)
         painted[k] = max(1, int((owner == k).sum()))
-        cut = box.clip(0, limits)
+        cut = in_sight(box, eye.width, eye.height)
         shares[k] = float(np.prod(cut[2:] - cut[:2]) / max(1e-6, np.prod(box[2:] - box[:2])))
         if shares[k] > 0 and box[3] - box[1] >= 2:
             rows[k] = _row(eye, man, box)

@@ -11,7 +11,8 @@ import cv2
 import numpy as np
 import pytest
 
-from models.synthetic import season, strange_film
+from models.detector import CORNER_PX
+from models.synthetic import season, strange, strange_film
 from models.synthetic.strange_film import (
     Ground,
     Stage,
@@ -22,6 +23,7 @@ from models.synthetic.strange_film import (
     plan_film,
 )
 from models.synthetic.strange_motion import STRIDE_YD, FilmEye, Walk, watch
+from models.training.frames import read_label_folder
 from vision.score import read_truth
 
 SIZE = (640, 360)
@@ -100,7 +102,7 @@ def test_boxes_hold_what_was_painted(scene: dict[str, Any]) -> None:
     eye, ground, t = scene["eyes"][40], scene["ground"], float(scene["t"][40])
     figures = [f for f in figures_at(scene["stage"], scene["walks"], t, False) if f.kind != "other"]
     empty = ground.seen(eye).astype(int)
-    asked = 0
+    apart = []
     for man in figures:
         picture, rows = draw_exposure(eye, ground, [man], scene["script"], 0.5)
         rows = [r for r in rows if r["kind"] != "ball"]
@@ -108,11 +110,38 @@ def test_boxes_hold_what_was_painted(scene: dict[str, Any]) -> None:
             continue
         changed = np.abs(picture.astype(int) - empty).max(2) > 6
         v, u = np.nonzero(changed)
-        drawn = np.array([u.min(), v.min(), u.max(), v.max()])
-        assert drawn == pytest.approx(np.array(rows[0]["box"]), abs=2.0)
+        drawn = np.array([u.min() - 0.5, v.min() - 0.5, u.max() + 0.5, v.max() + 0.5])  # pixels' outer edges
+        apart.append(drawn - rows[0]["box"])
         assert rows[0]["visible"] == pytest.approx(1.0, abs=0.02)
-        asked += 1
-    assert asked >= 12
+    assert len(apart) >= 12 and np.abs(apart).max() < 2.0
+    np.testing.assert_allclose(np.median(apart, axis=0), 0.0, atol=1.0)  # the faintest edges count here
+
+
+def test_labels_hold_what_was_painted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Men who stand free, as label files `read_label_folder` reads them, against white paint on black."""
+    monkeypatch.setattr(
+        strange, "draw_ground", lambda rng, eye: np.zeros((eye.height, eye.width, 3), np.float32)
+    )
+    white = {part: np.full(3, 230.0) for part in ("jersey", "pants", "sock", "helmet", "skin")}
+    monkeypatch.setattr(strange, "_colours", lambda rng, official: white)
+    strange.write_set(tmp_path, 8, 5)
+    apart = []
+    for frame in read_label_folder(tmp_path):
+        picture = cv2.imread(str(frame.path)).max(2)
+        boxes = frame.xyxy_px - CORNER_PX
+        for k, box in enumerate(boxes):
+            rest = np.delete(boxes, k, 0)
+            free = ((rest[:, :2] > box[2:] + 6) | (rest[:, 2:] < box[:2] - 6)).any(1).all()
+            x0, y0, x1, y1 = (int(round(c)) for c in (*(box[:2] - 4), *(box[2:] + 5)))
+            if not free or min(x0, y0) < 1 or x1 >= picture.shape[1] or y1 >= picture.shape[0]:
+                continue
+            near = picture[y0:y1, x0:x1]
+            v, u = np.nonzero(near > 0.35 * np.percentile(near, 98))
+            if len(u) > 20:
+                drawn = [x0 + u.min() - 0.5, y0 + v.min() - 0.5, x0 + u.max() + 0.5, y0 + v.max() + 0.5]
+                apart.append(drawn - box)
+    assert len(apart) >= 50
+    np.testing.assert_allclose(np.median(apart, axis=0), 0.0, atol=0.35)
 
 
 def test_a_man_behind_others_is_seen_less(scene: dict[str, Any]) -> None:
