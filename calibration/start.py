@@ -23,6 +23,7 @@ from calibration.quads import hypotheses, transversals
 from calibration.scoring import ScoreParts, score
 from calibration.sightings import BOUNDARY, LINE, NUMERAL, ROW, SIDE
 from calibration.standards import FieldStandard
+from calibration.stature import SHORT_YD, TALL_YD, upright_yd
 
 
 @dataclass(frozen=True)
@@ -254,6 +255,8 @@ def judge(
         reason = f"only {row:.0%} of the hash-row crossings fit, and the side lines do not settle it"
     elif not result.sd_px[0] / marks.unit_px < 3.3:
         reason = f"marks miss by {result.sd_px[0]:.1f} px"
+    elif not carried:
+        reason = _no_men(marks, p, standard)
     return FrameSolution(
         p,
         result.covariance[0],
@@ -268,6 +271,12 @@ def judge(
         not reason,
         reason,
     )
+
+
+def _no_men(marks: FrameMarks, p: np.ndarray, standard: FieldStandard) -> str:
+    """Why the people in the picture could not be men by this camera; "" when they could."""
+    tall = upright_yd(marks.boxes_xyxy, p, (marks.width_px, marks.height_px), standard.width_yd)
+    return f"men would be {tall:.1f} yd tall" if tall < SHORT_YD or tall > TALL_YD else ""
 
 
 def _with_whole_numbers(marks: FrameMarks, p: np.ndarray, standard: FieldStandard) -> FrameMarks:
