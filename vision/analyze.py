@@ -22,6 +22,7 @@ from calibration.game import ClipJob, GameCameras
 from calibration.solve import solve_clip
 from calibration.standards import FieldStandard, get_standard
 from models.detector.band import BandDetector
+from models.detector.colour import describe_colour
 from models.detector.detector import Detector
 from models.jerseys.reader import JerseyReader
 from models.marks.finder import MarkFinder
@@ -40,7 +41,6 @@ from vision.plays.sightings import sightings_of
 from vision.plays.start import SURE_ODDS
 from vision.records import PLAYER, Detections, Tracks
 from vision.tracking.clip import track_clip
-from vision.tracking.colour import describe_colour
 from vision.tracking.together import Film
 from vision.tracking.views import JoinedViews, join_views
 from vision.trouble import FilmTrouble

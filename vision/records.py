@@ -46,7 +46,7 @@ class Detections:
     xyxy_px     (N,4) float32, left top right bottom, pixels of the clip's own size, amodal (whole man)
     confidence  (N,) float32 in 0..1; boxes down to about 0.05 are kept for the tracker
     kind        (N,) uint8, 0 player, 1 official, 2 ball, 3 other person (bench, coach, chain crew)
-    colour      (N,K) float32 from `vision.tracking.colour.describe_colour`; NaN row = not seen;
+    colour      (N,K) float32 from `models.detector.colour.describe_colour`; NaN row = not seen;
                 K = 0 when no colours were taken
     pts_s       (F,) float64, time of every frame in s from the clip's first frame, increasing
     width_px, height_px   size of the picture

@@ -13,6 +13,7 @@ import numpy as np
 
 from models.detector.agreement import agreed
 from models.detector.detector import INPUT_WIDTH_PX, KINDS, Boxes, Detector
+from models.detector.kits import with_kits
 
 SHAPES = ((1920, 480), (1600, 576))
 """Width and height of the inputs for a band, the closest look first; 0.92 megapixels each, as 1280 x 720."""
@@ -93,15 +94,15 @@ def _men(boxes: Boxes) -> np.ndarray:
 
 def detect_still(detector: Detector, bgr: np.ndarray, least: float = 0.05) -> Boxes:
     """Boxes of a picture by itself ((H, W, 3) uint8 BGR): one with small men is looked at several times,
-    larger and mirrored, and the looks agree on every man."""
+    larger and mirrored, and the looks agree on every man; players in officials' dress are officials."""
     boxes = detector.detect([bgr], least)[0]
     men = _men(boxes)
     scale = detector.input_width_px() / bgr.shape[1]
     if len(men) < 4 or float(np.median(men[:, 3] - men[:, 1])) * scale >= SMALL_PX:
-        return boxes
+        return with_kits(bgr, boxes)
     looks = [detector.detect([bgr], least, width)[0] for width in STILL_WIDTHS_PX]
     mirrored = detector.detect([np.ascontiguousarray(bgr[:, ::-1])], least, STILL_WIDTHS_PX[0])[0]
     corners = mirrored.xyxy_px.copy()
     corners[:, [0, 2]] = bgr.shape[1] - 1 - corners[:, [2, 0]]
     looks += [boxes, Boxes(corners, mirrored.confidence, mirrored.kind)]
-    return agreed(looks).at_least(least)
+    return with_kits(bgr, agreed(looks).at_least(least))

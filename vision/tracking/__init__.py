@@ -1,6 +1,6 @@
 """Identities: from boxes and cameras to who is where, in field yards."""
 
+from models.detector.colour import describe_colour
 from vision.tracking.clip import TrackSettings, track_clip
-from vision.tracking.colour import describe_colour
 
 __all__ = ["TrackSettings", "describe_colour", "track_clip"]

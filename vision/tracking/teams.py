@@ -9,8 +9,8 @@ import numpy as np
 from sklearn.cluster import KMeans
 from sklearn.mixture import GaussianMixture
 
+from models.detector.colour import COLOURS
 from vision.records import OFFICIAL, PLAYER, Detections
-from vision.tracking.colour import COLOURS
 from vision.tracking.crowd import to_others
 from vision.tracking.places import Places
 

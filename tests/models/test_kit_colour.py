@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from vision.tracking.colour import COLOURS, describe_colour
+from models.detector.colour import COLOURS, describe_colour
 
 
 def a_picture(kits, shade_from=None, turf=(60, 120, 70), seed=0, tall=60):
