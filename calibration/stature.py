@@ -27,7 +27,7 @@ def heights_yd(
     """Heights (K,) yd of upright bodies that would fill the boxes (N, 4) px by a camera's parameters (9,).
 
     A box stands on the ground below the middle of its lower edge. K: boxes whose feet lie on the field or
-    within ``ASIDE_YD`` of its side lines and that the camera can see whole.
+    within ``ASIDE_YD`` of its side lines and who are not cut by the picture's upper or lower edge.
     """
     boxes = np.asarray(boxes_xyxy, float).reshape(-1, 4)
     index = np.zeros(len(boxes), int)
@@ -39,7 +39,7 @@ def heights_yd(
     lower[7] -= 1.0  # a camera a yard lower sees the ground where this one sees points a yard above it
     raised, above = batch.image(xy, lower[None], index, principal, width_yd)
     yard_px = foot[:, 1] - raised[:, 1]
-    seen &= above & (yard_px > 0)
+    seen &= above & (yard_px > 0) & (boxes[:, 1] > 1) & (boxes[:, 3] < size_px[1] - 2)
     return np.asarray((boxes[seen, 3] - boxes[seen, 1]) / yard_px[seen])
 
 

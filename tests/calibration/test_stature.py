@@ -46,7 +46,7 @@ def test_a_body_of_two_yards_is_two_yards_tall_by_opencvs_projection() -> None:
             cv2.projectPoints(at + [0, 0, h], turn, shift, lens, np.array([camera.k1, 0, 0, 0]))[0][:, 0]
             for h in (0.0, 2.0)
         )
-        seen = (foot > 0).all(1) & (foot < SIZE).all(1) & (head[:, 1] > 0)
+        seen = (foot > 0).all(1) & (foot < np.array(SIZE) - 3).all(1) & (head[:, 1] > 2)
         boxes = np.column_stack([foot[:, 0] - 5, head[:, 1], foot[:, 0] + 5, foot[:, 1]])[seen]
         found = heights_yd(boxes, camera.parameters, SIZE, CANADIAN.width_yd)
         assert len(found) == seen.sum() > 20
@@ -63,6 +63,9 @@ def test_the_crowd_does_not_count_and_few_men_say_nothing() -> None:
     assert len(heights_yd(sky, camera.parameters, SIZE, CANADIAN.width_yd)) == 0
     both = upright_yd(np.concatenate([boxes, sky]), camera.parameters, SIZE, CANADIAN.width_yd)
     assert both == pytest.approx(tall)
+    halves = boxes.copy()
+    halves[:, 3] = SIZE[1] - 1.0  # men at the lower edge, their legs outside
+    assert len(heights_yd(halves, camera.parameters, SIZE, CANADIAN.width_yd)) == 0
     assert np.isnan(upright_yd(boxes[: LEAST_MEN - 1], camera.parameters, SIZE, CANADIAN.width_yd))
     assert np.isnan(upright_yd(np.zeros((0, 4)), camera.parameters, SIZE, CANADIAN.width_yd))
 
