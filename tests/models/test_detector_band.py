@@ -93,7 +93,8 @@ def test_too_few_men_tell_no_band() -> None:
 
 
 @pytest.mark.parametrize(
-    ("tall", "looks"), [(40, [None, *STILL_WIDTHS_PX, STILL_WIDTHS_PX[0]]), (90, [None])]
+    ("tall", "looks"),
+    [(40, [None, *(w for w in STILL_WIDTHS_PX for _ in ("as it is", "mirrored"))]), (90, [None])],
 )
 def test_a_still_is_looked_at_again_only_when_its_men_are_small(tall: int, looks: list[int | None]) -> None:
     eye = Eye()
