@@ -101,8 +101,13 @@ def detect_still(detector: Detector, bgr: np.ndarray, least: float = 0.05) -> Bo
     boxes = detector.detect([bgr], least)[0]
     men = _men(boxes)
     scale = detector.input_width_px() / bgr.shape[1]
-    if len(men) < 4 or float(np.median(men[:, 3] - men[:, 1])) * scale >= SMALL_PX:
-        return with_kits(bgr, boxes)
+    if len(men) >= 4 and float(np.median(men[:, 3] - men[:, 1])) * scale < SMALL_PX:
+        boxes = agreed(_larger_looks(detector, bgr, least)).at_least(least)
+    return with_kits(bgr, boxes)
+
+
+def _larger_looks(detector: Detector, bgr: np.ndarray, least: float) -> list[Boxes]:
+    """Boxes of a picture at each of `STILL_WIDTHS_PX`, as it is and mirrored, all in the picture's pixels."""
     looks = []
     for width in STILL_WIDTHS_PX:
         mirrored = detector.detect([np.ascontiguousarray(bgr[:, ::-1])], least, width)[0]
@@ -112,4 +117,4 @@ def detect_still(detector: Detector, bgr: np.ndarray, least: float = 0.05) -> Bo
             detector.detect([bgr], least, width)[0],
             Boxes(corners, mirrored.confidence, mirrored.kind),
         ]
-    return with_kits(bgr, agreed(looks).at_least(least))
+    return looks

@@ -44,8 +44,11 @@ class Boxes:
 
     def at_least(self, confidence: float) -> Boxes:
         """Only the boxes at or above a confidence."""
-        keep = self.confidence >= confidence
-        return Boxes(self.xyxy_px[keep], self.confidence[keep], self.kind[keep])
+        return self.rows(self.confidence >= confidence)
+
+    def rows(self, which: np.ndarray) -> Boxes:
+        """Only some of the boxes, or all in another order: a mask (N,) or row numbers (M,)."""
+        return Boxes(self.xyxy_px[which], self.confidence[which], self.kind[which])
 
 
 def weights_of(size: str = "small") -> Path:

@@ -91,8 +91,7 @@ def over_film(frames: Iterable[Boxes]) -> Iterator[Boxes]:
         before, boxes = window
         if boxes is not None:
             settled, _ = agreed_in_time(before, boxes, after)
-            order = np.argsort(-settled.confidence, kind="stable")
-            yield Boxes(settled.xyxy_px[order], settled.confidence[order], settled.kind[order])
+            yield settled.rows(np.argsort(-settled.confidence, kind="stable"))
         window = [boxes, after]
 
 

@@ -35,7 +35,7 @@ def dressed_as_officials(boxes: Boxes, colour: np.ndarray) -> np.ndarray:
     if not (witness & (boxes.kind == OFFICIAL)).any():
         return out
     apart = (colour[:, None, : len(SPREAD)] - colour[None, :, : len(SPREAD)]) / SPREAD
-    like = np.exp(-0.5 * np.square(np.where(np.isfinite(apart), apart, 1e3)).sum(-1))
+    like = np.nan_to_num(np.exp(-0.5 * np.square(apart).sum(-1)))  # unseen: like nobody
     corners = torch.from_numpy(np.array(boxes.xyxy_px, np.float32))
     like[box_iou(corners, corners).numpy() > ONE_MAN_IOU] = 0.0
     like *= np.where(witness, boxes.confidence, 0.0)
@@ -53,7 +53,7 @@ def with_kits(bgr: np.ndarray, boxes: Boxes) -> Boxes:
     """The boxes of a picture ((H, W, 3) uint8 BGR) with players in officials' dress made officials."""
     men = boxes.kind != BALL
     kind = boxes.kind.copy()
-    alone = Boxes(boxes.xyxy_px[men], boxes.confidence[men], boxes.kind[men])
+    alone = boxes.rows(men)
     changed = dressed_as_officials(alone, describe_colour(bgr, alone.xyxy_px))
     kind[np.flatnonzero(men)[changed]] = OFFICIAL
     return Boxes(boxes.xyxy_px, boxes.confidence, kind)

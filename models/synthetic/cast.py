@@ -54,11 +54,13 @@ class Cast:
             if team == "official":
                 self._dress[full] = dress_official(rng, self.look)
             else:
-                kit = self.look.offense if kit_name == "offense" else self.look.defense
-                self._dress[full] = dress_player(
-                    rng, kit, team, number, shape, self.patterns[kit_name], self.young, self.plain_feet
-                )
+                self._dress[full] = self._player(rng, kit_name, number, shape)
         return replace(self._dress[full], team=team)
+
+    def _player(self, rng: np.random.Generator, side: str, number: int | None, shape: str) -> Dress:
+        """A man in the kit of a side ("offense" or "defense")."""
+        kit = self.look.offense if side == "offense" else self.look.defense
+        return dress_player(rng, kit, side, number, shape, self.patterns[side], self.young, self.plain_feet)
 
     def _stage_bystanders(self, rng: np.random.Generator) -> list[Bystander]:
         look, v = self.look, self.look.venue
@@ -68,8 +70,7 @@ class Cast:
         mid = length / 2
         border = look.field.border_width_yd
         for near, count in ((True, v.near_people), (False, v.bench_people)):
-            kit = look.offense if near else look.defense
-            team = "offense" if near else "defense"
+            side = "offense" if near else "defense"
             for _ in range(count):
                 depth = border + 0.3 + abs(float(rng.normal(0, 2.2)))
                 y = -depth if near else w + depth
@@ -80,20 +81,8 @@ class Cast:
                 )
                 if rng.random() < 0.55:
                     shape = ("lineman", "linebacker", "skill")[int(rng.integers(3))]
-                    d = replace(
-                        dress_player(
-                            rng,
-                            kit,
-                            team,
-                            int(rng.integers(1, 99)),
-                            shape,
-                            self.patterns[team],
-                            self.young,
-                            self.plain_feet,
-                        ),
-                        kind=3,
-                        team="other",
-                    )
+                    number = int(rng.integers(1, 99))
+                    d = replace(self._player(rng, side, number, shape), kind=3, team="other")
                 else:
                     d = dress_other(rng, look)
                 yaw = (np.pi / 2 if near else -np.pi / 2) + float(rng.normal(0, 0.7))

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from calibration.camera import Camera
+from models.detector.colour import COLOURS
 from models.synthetic.fault_camera import SimpleCameras, disturb, follow_path
 from models.synthetic.fault_settings import CLEAN, PRESETS, PRO, SCHOOL, FaultSettings
 
@@ -30,8 +31,6 @@ TAILS = 0.5
 DOUBLE_SHIFT = np.array([0.1, 0.22, 0.1, 0.22])
 """How far the sides of a second box of one man lie from the first's, shares of his height: IoU 0.45-0.76 in
 nine of ten, as the detector's second boxes do (4,628 of them on sixteen rendered clips)."""
-COLOURS = 12
-"""Numbers of one colour description (the layout of `models.detector.colour.describe_colour`)."""
 
 
 @dataclass(frozen=True)

@@ -84,7 +84,7 @@ def toy_library(library: PeopleLibrary, seed: int) -> PeopleLibrary:
     groups = limb_groups(library)
     growth = fatness * np.exp(rng.normal(0, 0.25, len(groups)))
     vertices = library.vertices.astype(np.float64)
-    _without_shoes(library, vertices, groups, seed)
+    _without_shoes(vertices, groups, seed)
     out = vertices.copy()
     for s in range(len(library.shapes)):
         worn = library.wears[s][library.part]
@@ -98,7 +98,7 @@ def toy_library(library: PeopleLibrary, seed: int) -> PeopleLibrary:
     return replace(library, vertices_q=quantised)
 
 
-def _without_shoes(library: PeopleLibrary, vertices: np.ndarray, groups: list[np.ndarray], seed: int) -> None:
+def _without_shoes(vertices: np.ndarray, groups: list[np.ndarray], seed: int) -> None:
     """Draw in the feet of some makes, in place (a stream of its own: the limbs' draws stay as they were)."""
     rng = np.random.default_rng([seed, 47])
     if rng.random() >= WITHOUT_SHOES:

@@ -97,6 +97,12 @@ def test_ground_beyond_the_paint_repeats_its_plain_margin() -> None:
     assert (from_start[at > 100 + room] >= 100 + 2 * room - margin - 1e-4).all()
 
 
+def outer_edges(mask: np.ndarray) -> np.ndarray:
+    """(4,) left, top, right, bottom edge of the pixels that are set, in coordinates of pixels' centres."""
+    v, u = np.nonzero(mask)
+    return np.array([u.min() - 0.5, v.min() - 0.5, u.max() + 0.5, v.max() + 0.5])
+
+
 def test_boxes_hold_what_was_painted(scene: dict[str, Any]) -> None:
     """Each man drawn alone: his paint's extent against the box that was written down."""
     eye, ground, t = scene["eyes"][40], scene["ground"], float(scene["t"][40])
@@ -109,9 +115,7 @@ def test_boxes_hold_what_was_painted(scene: dict[str, Any]) -> None:
         if not rows or min(rows[0]["box"][:2]) < 3 or (np.array(rows[0]["box"][2:]) > [636, 356]).any():
             continue
         changed = np.abs(picture.astype(int) - empty).max(2) > 6
-        v, u = np.nonzero(changed)
-        drawn = np.array([u.min() - 0.5, v.min() - 0.5, u.max() + 0.5, v.max() + 0.5])  # pixels' outer edges
-        apart.append(drawn - rows[0]["box"])
+        apart.append(outer_edges(changed) - rows[0]["box"])
         assert rows[0]["visible"] == pytest.approx(1.0, abs=0.02)
     assert len(apart) >= 12 and np.abs(apart).max() < 2.0
     np.testing.assert_allclose(np.median(apart, axis=0), 0.0, atol=1.0)  # the faintest edges count here
@@ -136,10 +140,9 @@ def test_labels_hold_what_was_painted(tmp_path: Path, monkeypatch: pytest.Monkey
             if not free or min(x0, y0) < 1 or x1 >= picture.shape[1] or y1 >= picture.shape[0]:
                 continue
             near = picture[y0:y1, x0:x1]
-            v, u = np.nonzero(near > 0.35 * np.percentile(near, 98))
-            if len(u) > 20:
-                drawn = [x0 + u.min() - 0.5, y0 + v.min() - 0.5, x0 + u.max() + 0.5, y0 + v.max() + 0.5]
-                apart.append(drawn - box)
+            painted = near > 0.35 * np.percentile(near, 98)
+            if painted.sum() > 20:
+                apart.append(outer_edges(painted) + [x0, y0, x0, y0] - box)
     assert len(apart) >= 50
     np.testing.assert_allclose(np.median(apart, axis=0), 0.0, atol=0.35)
 
