@@ -11,7 +11,8 @@ from collections import deque
 
 import numpy as np
 
-from models.detector.agreement import agreed
+from models.detector.agreement import agree
+from models.detector.crowd import shipped
 from models.detector.detector import INPUT_WIDTH_PX, KINDS, Boxes, Detector
 from models.detector.kits import with_kits
 
@@ -26,6 +27,8 @@ STILL_WIDTHS_PX = (1600, 1920)
 """Widths of the larger looks at a still, each as it is and mirrored. On 60 rendered frames (1,167 men) these
 four come to AP50 0.937, AP50-95 0.715; with the first look among them and one mirrored in place of two (so it
 was before) to 0.934, 0.706; the first look alone to 0.915, 0.666."""
+FAINT = 0.01
+"""A look at a still counts boxes down to this confidence: other looks may be surer of the same man."""
 SMALL_PX = 64
 """Men smaller than this at the detector's width gain by larger looks at a still; in a street video
 with larger people they lose some."""
@@ -97,16 +100,19 @@ def _men(boxes: Boxes) -> np.ndarray:
 
 def detect_still(detector: Detector, bgr: np.ndarray, least: float = 0.05) -> Boxes:
     """Boxes of a picture by itself ((H, W, 3) uint8 BGR): one with small men is looked at four times more,
-    larger and mirrored, and these looks agree on every man; players in officials' dress are officials."""
+    larger and mirrored, these looks agree on every man, and `models.detector.crowd` says how likely he is one
+    whole man; players in officials' dress are officials."""
     boxes = detector.detect([bgr], least)[0]
     men = _men(boxes)
     scale = detector.input_width_px() / bgr.shape[1]
     if len(men) >= 4 and float(np.median(men[:, 3] - men[:, 1])) * scale < SMALL_PX:
-        boxes = agreed(_larger_looks(detector, bgr, least)).at_least(least)
+        seen = agree(larger_looks(detector, bgr))
+        confidence = shipped().confidence(seen, (bgr.shape[1], bgr.shape[0]))
+        boxes = seen.boxes(confidence).at_least(least)
     return with_kits(bgr, boxes)
 
 
-def _larger_looks(detector: Detector, bgr: np.ndarray, least: float) -> list[Boxes]:
+def larger_looks(detector: Detector, bgr: np.ndarray, least: float = FAINT) -> list[Boxes]:
     """Boxes of a picture at each of `STILL_WIDTHS_PX`, as it is and mirrored, all in the picture's pixels."""
     looks = []
     for width in STILL_WIDTHS_PX:

@@ -283,6 +283,11 @@ class Motion:
         self.brain, self.start_s, self.speed = brain, start_s, speed
 
     @property
+    def own(self) -> Callable[[World, int], Want]:
+        """What he does once the ball is snapped; a man may both shift and go in motion."""
+        return self.brain.own if isinstance(self.brain, Motion) else self.brain
+
+    @property
     def plan(self) -> RoutePlan | None:
         return getattr(self.brain, "plan", None)
 

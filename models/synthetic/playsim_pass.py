@@ -78,8 +78,6 @@ def protect(
             continue
         free.remove(i)
         brain = men[i].brain
-        if isinstance(brain, Motion):
-            brain = brain.brain
         if isinstance(brain, PassBlocker):
             brain.rusher = j
             brain.hold_s = float(rng.gamma(2.2, clean))
@@ -156,7 +154,7 @@ def _finish(w, rows, rng, ground, form, call, family, jobs, motion) -> PlayScrip
     routes = {}
     for i in w.notes["eligible"]:
         brain = w.men[i].brain
-        brain = getattr(brain, "brain", brain)
+        brain = brain.own if isinstance(brain, Motion) else brain
         d, lateral = rows["pos"][last, i]
         if isinstance(brain, RouteRunner):
             p = brain.plan

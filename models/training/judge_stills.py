@@ -5,8 +5,8 @@
 FOLDER of --film: rendered film with its truth (`models.synthetic.season`); every N-th frame of each clip is
 taken by itself. FOLDER of --set: labelled pictures (`models.synthetic.dataset`, `models.synthetic.strange` or
 an Ultralytics folder). Men of whom less than 0.15 is visible are neither asked for nor wrong to be found on
-film. Average precision by COCO's rule; "before the snap" is the recall, at a confidence of 0.25 or more, in
-the last second before it.
+film. Average precision by COCO's rule, of boxes down to a confidence of 0.01; "before the snap" is the
+recall, at a confidence of 0.25 or more, in the last second before it.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from models.evaluation.detector import summarise
 from models.training.frames import read_folder
 
 PEOPLE = (KINDS.index("player"), KINDS.index("official"))
-SURE, FOUND_FROM = 0.35, 0.25
+SURE, FOUND_FROM, LEAST = 0.35, 0.25, 0.01
 
 
 @dataclass
@@ -124,8 +124,8 @@ def judge(stills: Iterator[Still], detector: Detector) -> dict[str, dict[str, An
     """Figures by group and by how often each picture is looked at."""
     judged: dict[str, Judged] = {}
     for still in stills:
-        looks = {"once": detector.detect([still.bgr])[0], "several": detect_still(detector, still.bgr)}
-        for how, boxes in looks.items():
+        once, several = detector.detect([still.bgr], LEAST)[0], detect_still(detector, still.bgr, LEAST)
+        for how, boxes in (("once", once), ("several", several)):
             judged.setdefault(f"{still.group}, {how}", Judged()).add(still, boxes)
     return {name: one.figures() for name, one in judged.items()}
 

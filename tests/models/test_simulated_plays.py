@@ -195,3 +195,17 @@ def test_single_routes_have_the_spreads_of_the_facts():
         assert low < np.median(deepest[rows]) < high, labels
     speed = np.linalg.norm(np.diff(routes.path_yd, axis=1), axis=2) * 30
     assert 0.2 < np.median((speed[:, k:] > 1).argmax(1)) / 30 < 0.4  # facts: about 0.3 s
+
+
+def test_a_man_who_runs_up_and_then_shifts_keeps_his_route():
+    """Of the calls here none has a split man block: before the snap he may move twice, his route stays."""
+    split = set()
+    for seed in range(60):
+        play = simulate_play(seed, "canadian", "pass")
+        calls = set(play.combos.values())
+        if play.situation["motion"] not in ("motion", "shift") or calls & {"single", "none"}:
+            continue
+        if not any("screen" in call for call in calls):
+            split |= {(seed, p.id, play.routes[p.id].label) for p in play.people if p.role in ("WR", "SB")}
+    assert len(split) > 40
+    assert not [man for man in split if man[2] == "block"]
