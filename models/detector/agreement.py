@@ -40,6 +40,10 @@ class Agreement:
         """(N, K): mean chance of each kind over the looks."""
         return np.asarray(self.chances.sum(1) / max(1, self.chances.shape[1]))
 
+    def rows(self, which: np.ndarray) -> Agreement:
+        """Only some of the men, or all in another order: a mask (N,) or row numbers (M,)."""
+        return Agreement(self.xyxy_px[which], self.spread_px[which], self.chances[which])
+
     def boxes(self, confidence: np.ndarray | None = None) -> Boxes:
         """As boxes, best first: each of the kind with the most chance; confidence (N,), or that chance."""
         chance = self.chance

@@ -14,7 +14,7 @@ import numpy as np
 from models.detector.agreement import agree
 from models.detector.crowd import shipped
 from models.detector.detector import INPUT_WIDTH_PX, KINDS, Boxes, Detector
-from models.detector.kits import with_kits
+from models.detector.kits import official_share, with_kits
 
 SHAPES = ((1920, 480), (1600, 576))
 """Width and height of the inputs for a band, the closest look first; 0.92 megapixels each, as 1280 x 720."""
@@ -23,15 +23,16 @@ WHOLE_EVERY = 15
 SURE = 0.35
 MARGIN = 0.5
 """Room above and below the men, in heights of a man."""
-STILL_WIDTHS_PX = (1600, 1920)
-"""Widths of the larger looks at a still, each as it is and mirrored. On 60 rendered frames (1,167 men) these
-four come to AP50 0.937, AP50-95 0.715; with the first look among them and one mirrored in place of two (so it
-was before) to 0.934, 0.706; the first look alone to 0.915, 0.666."""
+STILL_WIDTHS_PX = ((100, (1600, 1920)), (140, (1280, 1600)))
+"""Widths of the looks at a still, each as it is and mirrored, for men up to so many pixels tall at the
+detector's width; larger ones are looked at once. Chosen on 600 rendered frames: at 64 to 90 px (3,604 men)
+AP50 by the first look .953, by 1280 and 1600 px .968, by 1600 and 1920 px .969, AP50-95 .645, .730, .738; at
+90 to 130 px .947, .965, .962; .697, .754, .749; at more (80 men) .968, .962, .954."""
+UNKNOWN_PX = 120
+"""Height that men are taken for where fewer than `FEW` are found."""
+FEW = 4
 FAINT = 0.01
 """A look at a still counts boxes down to this confidence: other looks may be surer of the same man."""
-SMALL_PX = 64
-"""Men smaller than this at the detector's width gain by larger looks at a still; in a street video
-with larger people they lose some."""
 PLAYER = KINDS.index("player")
 
 
@@ -99,23 +100,32 @@ def _men(boxes: Boxes) -> np.ndarray:
 
 
 def detect_still(detector: Detector, bgr: np.ndarray, least: float = 0.05) -> Boxes:
-    """Boxes of a picture by itself ((H, W, 3) uint8 BGR): one with small men is looked at four times more,
-    larger and mirrored, these looks agree on every man, and `models.detector.crowd` says how likely he is one
-    whole man; players in officials' dress are officials."""
+    """Boxes of a picture by itself ((H, W, 3) uint8 BGR). Unless its men are tall it is looked at four times
+    more, larger and mirrored, these looks agree on every man, and `models.detector.crowd` says how likely he
+    is one whole man; players in officials' dress are officials."""
     boxes = detector.detect([bgr], least)[0]
-    men = _men(boxes)
-    scale = detector.input_width_px() / bgr.shape[1]
-    if len(men) >= 4 and float(np.median(men[:, 3] - men[:, 1])) * scale < SMALL_PX:
-        seen = agree(larger_looks(detector, bgr))
+    widths = _widths(_men(boxes), detector.input_width_px() / bgr.shape[1])
+    if widths:
+        seen = agree(looks_at_still(detector, bgr, widths))
         confidence = shipped().confidence(seen, (bgr.shape[1], bgr.shape[0]))
-        boxes = seen.boxes(confidence).at_least(least)
+        best = np.argsort(-confidence, kind="stable")[: int((confidence >= least).sum())]
+        seen = seen.rows(best)
+        return with_kits(bgr, seen.boxes(confidence[best]), official_share(seen.chance))
     return with_kits(bgr, boxes)
 
 
-def larger_looks(detector: Detector, bgr: np.ndarray, least: float = FAINT) -> list[Boxes]:
-    """Boxes of a picture at each of `STILL_WIDTHS_PX`, as it is and mirrored, all in the picture's pixels."""
+def _widths(men: np.ndarray, scale: float) -> tuple[int, ...]:
+    """The widths for these men (N, 4); scale: the detector's width by the picture's."""
+    tall = float(np.median(men[:, 3] - men[:, 1])) * scale if len(men) >= FEW else UNKNOWN_PX
+    return next((widths for most_px, widths in STILL_WIDTHS_PX if tall < most_px), ())
+
+
+def looks_at_still(
+    detector: Detector, bgr: np.ndarray, widths: tuple[int, ...], least: float = FAINT
+) -> list[Boxes]:
+    """Boxes of a picture at each width (px), as it is and mirrored, all in the picture's pixels."""
     looks = []
-    for width in STILL_WIDTHS_PX:
+    for width in widths:
         mirrored = detector.detect([np.ascontiguousarray(bgr[:, ::-1])], least, width)[0]
         corners = mirrored.xyxy_px.copy()
         corners[:, [0, 2]] = bgr.shape[1] - 1 - corners[:, [2, 0]]

@@ -2,9 +2,9 @@
 
     python -m models.training.train_crowd SET ... [--out FILE] [--workers 2] [--seed 0]
 
-SET: labelled pictures (`models.synthetic.dataset` or an Ultralytics folder). Each is looked at as stills are;
-a box is right where it overlaps a true man of its kind by 0.5 or more and no surer box has him. The last
-fifth of the pictures is left out of the training and gives the printed figures.
+SET: labelled pictures (`models.synthetic.dataset` or an Ultralytics folder). Each is looked at as stills with
+small men are; a box is right where it overlaps a true man of its kind by 0.5 or more and no surer box has
+him. The first fifth of the pictures is left out of the training and gives the printed figures.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from torchvision.ops import box_iou
 
 from models.detector import CORNER_PX
 from models.detector.agreement import Agreement, agree
-from models.detector.band import larger_looks
+from models.detector.band import STILL_WIDTHS_PX, looks_at_still
 from models.detector.crowd import LIMIT, PEOPLE, SHIPPED, Crowd, describe
 from models.detector.detector import Detector
 from models.training.frames import LabelledFrame, read_folder
@@ -67,7 +67,8 @@ def look_at(frames: Sequence[LabelledFrame]) -> list[Rows]:
     for frame in frames:
         bgr = cv2.imread(str(frame.path))
         if bgr is not None:
-            rows = rows_of(agree(larger_looks(detector, bgr)), (bgr.shape[1], bgr.shape[0]), frame)
+            seen = agree(looks_at_still(detector, bgr, STILL_WIDTHS_PX[0][1]))
+            rows = rows_of(seen, (bgr.shape[1], bgr.shape[0]), frame)
             out.append(rows) if len(rows[0]) else None
     return out
 

@@ -94,10 +94,11 @@ def test_too_few_men_tell_no_band() -> None:
 
 @pytest.mark.parametrize(
     ("tall", "looks"),
-    [(40, [None, *(w for w in STILL_WIDTHS_PX for _ in ("as it is", "mirrored"))]), (90, [None])],
+    [(40, [1600, 1600, 1920, 1920]), (120, [1280, 1280, 1600, 1600]), (170, [])],
 )
-def test_a_still_is_looked_at_again_only_when_its_men_are_small(tall: int, looks: list[int | None]) -> None:
+def test_a_still_is_looked_at_again_larger_the_smaller_its_men_are(tall: int, looks: list[int]) -> None:
     eye = Eye()
     boxes = detect_still(eye, picture(FLAT, tall))  # type: ignore[arg-type]
-    assert [look[1] for look in eye.looks] == looks
+    assert [look[1] for look in eye.looks] == [None, *looks]
+    assert {w for _, widths in STILL_WIDTHS_PX for w in widths} == {1280, 1600, 1920}
     assert sorted(boxes.xyxy_px[:, 3]) == pytest.approx(FLAT)

@@ -9,7 +9,7 @@ from test_kit_colour import a_picture
 from models.detector.band import detect_still
 from models.detector.colour import describe_colour
 from models.detector.detector import Boxes
-from models.detector.kits import BALL, OFFICIAL, PLAYER, dressed_as_officials, with_kits
+from models.detector.kits import BALL, OFFICIAL, PLAYER, dressed_as_officials, official_share, with_kits
 
 Dress = tuple[tuple[int, int, int], tuple[int, int, int], tuple[int, int, int]]
 RED: Dress = ((40, 40, 200), (30, 30, 190), (200, 200, 200))
@@ -72,7 +72,7 @@ def test_balls_and_unseen_colours_are_left_alone() -> None:
 
 
 def test_stills_are_read_so() -> None:
-    picture, corners = a_picture(GAME, tall=90)
+    picture, corners = a_picture(GAME, tall=150)
 
     class Eye:
         def detect(self, pictures: list[np.ndarray], least: float = 0.05, width: int = 0) -> list[Boxes]:
@@ -82,3 +82,16 @@ def test_stills_are_read_so() -> None:
             return 1280
 
     assert detect_still(Eye(), picture).kind.tolist() == [PLAYER] * 10 + [OFFICIAL] * 4  # type: ignore[arg-type]
+
+
+def test_a_man_in_doubt_needs_less_dress_to_be_an_official() -> None:
+    """Three in the crew's dress, one an official, two players; of one of these the looks were of two minds."""
+    picture, corners = a_picture([*GAME[:10], CREW, CREW, CREW])
+    boxes = found(corners, [PLAYER] * 10 + [OFFICIAL, PLAYER, PLAYER])
+    assert with_kits(picture, boxes).kind.tolist() == [PLAYER] * 10 + [OFFICIAL, PLAYER, PLAYER]
+    chance = np.zeros((13, 4))
+    chance[:, PLAYER], chance[10], chance[11] = 0.8, [0.1, 0.7, 0, 0], [0.5, 0.3, 0, 0]
+    share = official_share(chance)
+    assert share[[0, 10, 11]].tolist() == pytest.approx([0, 0.875, 0.375])
+    out = with_kits(picture, boxes, share)
+    assert out.kind.tolist() == [PLAYER] * 10 + [OFFICIAL, OFFICIAL, PLAYER]

@@ -34,6 +34,10 @@ BESIDE_YD = 0.8
 """the feet of a man under the centre may be seen so far ahead of the linemen's (crouched men, by hand)"""
 DROPPED_YD = LEFT_THE_LINE_YD + 0.3
 """a man among the linemen who has gone back so much more than they is the passer for sure"""
+LATE_S, LATE_SET_YD, LATE_DROP_YD = 2.2, 2.5, 3.5
+"""time after the snap at which a passer's drop is past doubt: no lineman has then gone back so much more than
+the others, a passer from under the centre that much and more (simulated plays: linemen to 2, passers 4 to
+7)"""
 RETREAT_YD, STAYS_COST = 1.0, 0.7
 """a passer has gone back so far LATER_S after the snap; misfit counted for each yard less, up to two"""
 TWICE_YD = 0.75
@@ -108,12 +112,13 @@ def read_lineup(
     speed: F64 | None = None,
     spot: Spot = ANYWHERE,
     later: F64 | None = None,
+    late: F64 | None = None,
 ) -> Lineup | None:
     """Read the lines when `offense` faces `defense`; None when fewer than six and four men are in view.
 
     xy (P,2) field yards at the snap. ball (2,) its place on the ground, if known. speed (P,) yd/s: a man in
-    motion is no lineman. spot: what is known of the ball's place beforehand. later (P,2): places LATER_S
-    after the snap.
+    motion is no lineman. spot: what is known of the ball's place beforehand. later, late (P,2): places
+    LATER_S and LATE_S after the snap.
     """
     offense = offense[np.isfinite(xy[offense, 0])]
     defense = defense[np.isfinite(xy[defense, 0])]
@@ -122,20 +127,23 @@ def read_lineup(
     direction = 1 if np.median(xy[defense, 0]) > np.median(xy[offense, 0]) else -1
     ball = _trusted(ball, xy, offense, direction)
     depth = direction * xy[:, 0]
-    behind = None if later is None else direction * later[:, 0]
+    behind, far_behind = (None if places is None else direction * places[:, 0] for places in (later, late))
     best: tuple[float, _Five, int, float] | None = None
     near = _near_the_line(xy, offense, depth, speed, direction)
     for size in (5, 4, 3, 2):
         for run in _runs(near, xy[:, 1], size):
             given = _given_ground(run, depth, behind)
+            dropped = (given > DROPPED_YD) | (_given_ground(run, depth, far_behind) > LATE_DROP_YD)
             for five in _completed(run, depth, xy[:, 1]):
-                cost = _line_cost(five, near, depth, xy[:, 1], given)
+                cost = _line_cost(five, near, depth, xy[:, 1], dropped)
                 cost += _hidden_cost(5 - size, spot.men - len(offense))
-                cost += _left_the_line(run, given)
+                cost += _left_the_line(run, given, TACKLE_SET_YD)
+                cost += _left_the_line(run, _given_ground(run, depth, far_behind), LATE_SET_YD)
                 if ball is not None:
                     cost += 1.2 * min(abs(ball[1] - five.spot_y_yd), 5.0)
                 cost += spot.cost_across(five.spot_y_yd, direction)
-                qb, qb_cost, stays = _quarterback(five, offense, depth, xy[:, 1], given, behind)
+                aside = _behind_him(five, xy[:, 1], dropped, later, late)
+                qb, qb_cost, stays = _quarterback(five, offense, depth, aside, given, behind, dropped)
                 if best is None or cost + qb_cost + stays < best[0]:
                     best = (cost + qb_cost + stays, five, qb, stays)
         if size < 5 and best is not None and best[0] < (5.0 if size > 3 else 7.0):
@@ -243,7 +251,7 @@ def _runs(near: NDArray[np.intp], y: F64, size: int) -> list[tuple[int, ...]]:
     return out
 
 
-def _line_cost(five: _Five, near: NDArray[np.intp], depth: F64, y: F64, given: F64) -> float:
+def _line_cost(five: _Five, near: NDArray[np.intp], depth: F64, y: F64, dropped: NDArray[np.bool_]) -> float:
     """Misfit of five men to an offensive line: uneven spacing, ragged depth, not symmetric in depth."""
     gaps = np.abs(np.diff(five.y_yd))
     d = np.array(five.depth_yd)
@@ -263,7 +271,7 @@ def _line_cost(five: _Five, near: NDArray[np.intp], depth: F64, y: F64, given: F
         and -0.15 < depth[m] - float(np.median(d)) < 1.2  # farther ahead stands a defender
         # but a quarterback under the centre stands right behind him, or leaves the line
         and not (abs(y[m] - five.spot_y_yd) < 0.7 and depth[m] < d[2] - 0.1)
-        and not given[m] > DROPPED_YD
+        and not dropped[m]
         # and who stands in another man's place is that man seen twice
         and min(np.hypot(y[m] - y[r], depth[m] - depth[r]) for r in five.rows) > TWICE_YD
     ]
@@ -271,8 +279,8 @@ def _line_cost(five: _Five, near: NDArray[np.intp], depth: F64, y: F64, given: F
 
 
 def _given_ground(run: tuple[int, ...], depth: F64, later: F64 | None) -> F64:
-    """(P,) yards each man has gone back LATER_S after the snap, less what the linemen of the run have (their
-    median); zeros where that is not known."""
+    """(P,) yards each man has gone back by a time after the snap (later (P,): depths then), less what the
+    linemen of the run have (their median); zeros where that is not known."""
     if later is None:
         return np.zeros(len(depth))
     back = depth - later
@@ -283,20 +291,37 @@ def _given_ground(run: tuple[int, ...], depth: F64, later: F64 | None) -> F64:
     return np.where(np.isfinite(back), back - float(np.median(own)), np.nan)
 
 
-def _left_the_line(run: tuple[int, ...], given: F64) -> float:
+def _left_the_line(run: tuple[int, ...], given: F64, most_yd: float) -> float:
     """Misfit (yd) of men who go back farther than the linemen beside them: one of them is a passer under the
     centre taken for a lineman."""
     mine = given[list(run)]
-    return float(np.sum(np.clip(2.0 * (np.where(np.isfinite(mine), mine, 0.0) - TACKLE_SET_YD), 0.0, 2.5)))
+    return float(np.sum(np.clip(2.0 * (np.where(np.isfinite(mine), mine, 0.0) - most_yd), 0.0, 2.5)))
+
+
+def _behind_him(five: _Five, y: F64, dropped: NDArray[np.bool_], *after: F64 | None) -> F64:
+    """(P,) how far to one side of the centre's place each man is. Of a man who drops, the least of before and
+    after: under the centre he is hidden, and his feet are guessed at."""
+    aside = np.abs(y - five.spot_y_yd)
+    for places in after:
+        if places is not None:
+            aside[dropped] = np.fmin(aside, np.abs(places[:, 1] - five.spot_y_yd))[dropped]
+    return np.asarray(aside)
 
 
 def _quarterback(
-    five: _Five, offense: NDArray[np.intp], depth: F64, y: F64, given: F64, later: F64 | None
+    five: _Five,
+    offense: NDArray[np.intp],
+    depth: F64,
+    aside_yd: F64,
+    given: F64,
+    later: F64 | None,
+    dropped_back: NDArray[np.bool_],
 ) -> tuple[int, float, float]:
     """The man behind the middle of the line: row (or -1), misfit in yards, and the part that counts between
     men of one reading alone: a passer goes back RETREAT_YD after the snap, a back does not.
 
-    later (P,): depths about LATER_S after the snap; given (P,): see `_given_ground`. A man under the centre
+    aside_yd (P,): see `_behind_him`; later (P,): depths about LATER_S after the snap; given (P,): see
+    `_given_ground`; dropped_back (P,): who has gone back as only a passer does. A man under the centre
     has left the linemen by then, a lineman who stands a little behind the others has not; a back on his way
     forward is no passer.
     """
@@ -306,7 +331,7 @@ def _quarterback(
         if man in five.rows:
             continue
         back = front - depth[man]
-        aside = abs(float(y[man]) - five.spot_y_yd)
+        aside = float(aside_yd[man])
         if five.centre >= 0 and aside < BEHIND_HIM_YD:  # under the centre, who stands ahead of his guards
             back = max(front, float(depth[five.centre])) - depth[man]
         if 9.5 <= back < 16.5 and aside < 1.3 and len(five.rows) == 5:
@@ -317,7 +342,7 @@ def _quarterback(
             continue
         gone = float(given[man]) if later is not None else np.nan
         # his feet may be seen beside the linemen's when he is under the centre; that he drops tells him
-        dropped = gone > DROPPED_YD
+        dropped = bool(dropped_back[man])
         if not (-BESIDE_YD if dropped else 0.1) < back < TAILBACK_YD:
             continue
         # right behind the line only a man under the centre stands; beside him it is a lineman
@@ -327,7 +352,7 @@ def _quarterback(
             cost += 1.5 * float(np.clip(forward - 1.2, 0.0, 2.0))
         if back < UNDER_CENTRE_YD:
             cost += 4.0 * max(0.0, aside - (1.2 if dropped else 0.5))
-            if np.isfinite(gone):
+            if np.isfinite(gone) and not dropped:
                 cost += float(np.clip(2.0 * (LEFT_THE_LINE_YD - gone), 0.0, 4.0))
         # of two men in a row behind the ball (under centre, pistol) the nearer one takes the snap
         cost += 0.12 * back - (0.4 if back < UNDER_CENTRE_YD else 0.0)

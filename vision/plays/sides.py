@@ -9,8 +9,6 @@ from vision.plays.lineup import ANYWHERE, Lineup, Spot
 from vision.plays.motion import F64
 from vision.plays.roles import in_play_frame
 
-LATE_S = 2.2
-"""second time after the snap (beside `lineup.LATER_S`) at which the flow is looked at"""
 FLOW_MOST = 3.5
 """log-odds that the flow counts at most: a defense may charge as one"""
 KICKER = 4.0

@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.plays.ball import BallPath
-from vision.plays.lineup import ANYWHERE, LATER_S, Lineup, Spot, read_lineup
+from vision.plays.lineup import ANYWHERE, LATE_S, LATER_S, Lineup, Spot, read_lineup
 from vision.plays.motion import F64, RATE_HZ, Motion, window_mean
 from vision.plays.record import UNKNOWN, Value
 from vision.plays.roles import in_play_frame
-from vision.plays.sides import LATE_S, offense_evidence
+from vision.plays.sides import offense_evidence
 from vision.plays.snap import (
     GROUP_APART_S,
     SnapCandidate,
@@ -130,17 +130,17 @@ def _lineup_at(
     pace = window_mean(motion.velocity, motion.t_s, t_s - 0.25, 0.2)
     speed = np.hypot(pace[:, 0], pace[:, 1])
 
-    later = motion.place(t_s + LATER_S, 0.15)
+    later, late = (motion.place(t_s + after, 0.15) for after in (LATER_S, LATE_S))
 
     def read(offense: Rows, defense: Rows) -> Lineup | None:
-        return read_lineup(xy, offense, defense, seen, speed, spot, later)
+        return read_lineup(xy, offense, defense, seen, speed, spot, later, late)
 
     given_o, given_d = motion.rows("offense"), motion.rows("defense")
     if len(given_o) and len(given_d):
         return read(given_o, given_d), 9.0, math.nan
     a, b = motion.rows("A"), motion.rows("B")
     as_a, as_b = read(a, b), read(b, a)
-    odds = offense_evidence(as_a, as_b, xy, later, motion.place(t_s + LATE_S, 0.15), spot, kind)[0]
+    odds = offense_evidence(as_a, as_b, xy, later, late, spot, kind)[0]
     own = odds
     if as_a is None or as_b is None:  # only one reading there is: what speaks against it makes it doubtful
         best, sure = (as_b, -odds - lean) if as_a is None else (as_a, odds + lean)
