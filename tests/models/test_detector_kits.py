@@ -85,7 +85,7 @@ def test_stills_are_read_so() -> None:
 
 
 def test_a_man_in_doubt_needs_less_dress_to_be_an_official() -> None:
-    """Three in the crew's dress, one an official, two players; of one of these the looks were of two minds."""
+    """Three in the crew's dress, one an official, two players; about one of these the looks differ."""
     picture, corners = a_picture([*GAME[:10], CREW, CREW, CREW])
     boxes = found(corners, [PLAYER] * 10 + [OFFICIAL, PLAYER, PLAYER])
     assert with_kits(picture, boxes).kind.tolist() == [PLAYER] * 10 + [OFFICIAL, PLAYER, PLAYER]
