@@ -79,6 +79,42 @@ def test_man_under_the_centre_among_the_linemen():
     assert set(lineup.line) == set(rows("C", "LG", "RG", "LT", "RT"))
 
 
+def test_passer_lost_behind_the_centre_is_told_by_where_he_drops():
+    """Under the centre he is hidden, and his feet are guessed at a man's width aside; a back stands where a
+    passer in the gun would and runs to the flat."""
+    xy = XY.copy()
+    xy[rows("QB")], xy[rows("RB")] = (61.1, 31.4), (64.6, 29.9)
+    later, late = xy.copy(), xy.copy()
+    line = rows("C", "LG", "RG", "LT", "RT")
+    later[line, 0] += 0.6
+    late[line, 0] += 1.7
+    later[rows("QB")], late[rows("QB")] = (65.0, 30.4), (68.5, 30.0)
+    later[rows("RB")], late[rows("RB")] = (64.9, 32.6), (63.4, 37.4)
+    lineup = read_lineup(xy, ROWS_O, ROWS_D, later=later, late=late)
+    assert lineup is not None and NAMES[lineup.quarterback] == "QB" and set(lineup.line) == set(line)
+    stands = read_lineup(xy, ROWS_O, ROWS_D, later=xy, late=xy)  # nobody moves: the man behind the line
+    assert stands is not None and NAMES[stands.quarterback] == "RB"
+
+
+def test_an_even_line_with_the_passer_in_it_is_no_line():
+    """Of five evenly spaced men one drops six yards: beside him stands the fifth lineman, uneven as it is."""
+    xy = XY.copy()
+    places = {"LT": (61.1, 26.9), "LG": (61.1, 27.8), "QB": (61.1, 29.5), "C": (60.6, 30.3)}
+    places |= {"RG": (61.1, 31.2), "RT": (61.2, 33.1), "RB": (64.8, 28.5), "Y": (60.7, 25.1)}
+    for name, place in places.items():
+        xy[rows(name)] = place
+    later, late = xy.copy(), xy.copy()
+    for name, back in zip(("LT", "LG", "C", "RG", "RT"), (0.1, 1.7, 0.3, 1.5, -0.4), strict=True):
+        later[rows(name), 0] += back
+    late[rows("LT", "LG", "C", "RG", "RT"), 0] += 1.7
+    later[rows("QB")], late[rows("QB")] = (62.4, 29.6), (66.4, 29.8)  # after a fake
+    later[rows("RB")], late[rows("RB")] = (65.2, 26.0), (64.0, 20.8)
+    lineup = read_lineup(xy, ROWS_O, ROWS_D, later=later, late=late)
+    assert lineup is not None and NAMES[lineup.quarterback] == "QB"
+    assert set(lineup.line) == set(rows("C", "LG", "RG", "LT", "RT"))
+    assert NAMES[read_lineup(xy, ROWS_O, ROWS_D, later=later).quarterback] == "RB"
+
+
 @pytest.mark.parametrize("feet_yd", [0.1, 0.6])
 def test_passer_seen_in_the_place_of_a_hidden_centre(feet_yd):
     """Only one of two men right behind each other is found, as far ahead as the guards or more: he who goes
