@@ -21,7 +21,7 @@ from calibration.evidence import ClipEvidence, EvidenceCollector
 from calibration.game import ClipJob, GameCameras
 from calibration.solve import solve_clip
 from calibration.standards import FieldStandard, get_standard
-from models.detector.band import BandDetector
+from models.detector.band import film_eye
 from models.detector.colour import describe_colour
 from models.detector.detector import Detector
 from models.jerseys.reader import JerseyReader
@@ -96,7 +96,7 @@ def read_film(path: Path, standard: str | FieldStandard, tools: Tools, every_fra
     clip = open_clip(path)
     step = 1 if every_frame or float(clip.rate) <= FAST_RATE_HZ else 2
     collector = EvidenceCollector(get_standard(standard), tools.finder)
-    numbers, eye = LookCollector(tools.jerseys), BandDetector(tools.detector)
+    numbers, eye = LookCollector(tools.jerseys), film_eye(tools.detector)
     rows, times, kept = [], [], []
     for index, pts_s, bgr in clip:
         times.append(pts_s)

@@ -252,7 +252,7 @@ def _parser() -> argparse.ArgumentParser:
     add("--clicks", action="store_true", help="with --camera: also with points a simulated operator names")
     add("--no-sheet", action="store_true", help="do not show the program the charting sheet")
     add("--no-roster", action="store_true", help="do not show the program the roster")
-    add("--detector", default="small", help="small (default) or fast, as in process")
+    add("--detector", default="small", help="small (default), fast or careful, as in process")
     add("--workers", type=int, default=max(1, (os.cpu_count() or 2) // 2))
     add("--every", action="store_true", help="print every figure of every folder, not the table alone")
     add("--json", type=Path, metavar="FILE", help="also write all figures as JSON")

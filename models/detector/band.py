@@ -105,13 +105,46 @@ def detect_still(detector: Detector, bgr: np.ndarray, least: float = 0.05) -> Bo
     is one whole man; players in officials' dress are officials."""
     boxes = detector.detect([bgr], least)[0]
     widths = _widths(_men(boxes), detector.input_width_px() / bgr.shape[1])
-    if widths:
-        seen = agree(looks_at_still(detector, bgr, widths))
-        confidence = shipped().confidence(seen, (bgr.shape[1], bgr.shape[0]))
-        best = np.argsort(-confidence, kind="stable")[: int((confidence >= least).sum())]
-        seen = seen.rows(best)
-        return with_kits(bgr, seen.boxes(confidence[best]), official_share(seen.chance))
-    return with_kits(bgr, boxes)
+    if not widths:
+        return with_kits(bgr, boxes)
+    boxes, share = _several(detector, bgr, widths, least)
+    return with_kits(bgr, boxes, share)
+
+
+class CarefulDetector:
+    """Looks at every frame of a clip several times, as at a still; the frame before tells how large."""
+
+    def __init__(self, detector: Detector) -> None:
+        self.detector = detector
+        self.men = np.zeros((0, 4), np.float32)
+
+    def detect(self, bgr: np.ndarray, least: float = 0.05) -> Boxes:
+        """Boxes of the next frame ((H, W, 3) uint8 BGR), in its own pixels."""
+        if len(self.men) < FEW:
+            self.men = _men(self.detector.detect([bgr], least)[0])
+        widths = _widths(self.men, self.detector.input_width_px() / bgr.shape[1])
+        if widths:
+            boxes = _several(self.detector, bgr, widths, least)[0]
+        else:
+            boxes = self.detector.detect([bgr], least)[0]
+        self.men = _men(boxes)
+        return boxes
+
+
+def film_eye(detector: Detector) -> BandDetector | CarefulDetector:
+    """What looks at one clip's frames, as the detector's size asks."""
+    return CarefulDetector(detector) if detector.careful else BandDetector(detector)
+
+
+def _several(
+    detector: Detector, bgr: np.ndarray, widths: tuple[int, ...], least: float
+) -> tuple[Boxes, np.ndarray]:
+    """Boxes that the looks at a picture agree on, and (N,) `official_share` of each."""
+    seen = agree(looks_at_still(detector, bgr, widths))
+    confidence = shipped().confidence(seen, (bgr.shape[1], bgr.shape[0]))
+    best = np.argsort(-confidence, kind="stable")[: int((confidence >= least).sum())]
+    seen = seen.rows(best)
+    return seen.boxes(confidence[best]), official_share(seen.chance)
 
 
 def _widths(men: np.ndarray, scale: float) -> tuple[int, ...]:

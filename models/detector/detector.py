@@ -13,9 +13,15 @@ from models.detector.runtime import Backend, make_backend, prepare, select_boxes
 
 WEIGHTS = Path(__file__).resolve().parents[1] / "weights"
 SHIPPED = WEIGHTS / "detector.pt"
-SIZES = {"small": SHIPPED, "fast": SHIPPED, "nano": WEIGHTS / "detector_nano.pt"}
+SIZES = {
+    "small": SHIPPED,
+    "fast": SHIPPED,
+    "careful": SHIPPED,
+    "nano": WEIGHTS / "detector_nano.pt",
+}
 """Weights by name. Each is read where its file is present; small is the program's own, fast the same on
-smaller pictures."""
+smaller pictures, careful the same at several looks a frame."""
+CAREFUL = "careful"
 WIDTH_SHARES = {"fast": 0.65}
 """Share of the usual input width (1280 to 832 px). On two cores in bf16 35 ms a picture, against 150; AP50 on
 46 and 55 frames of tuning film .915 and .924 against .951 and .969. A network of a fifth of the size (nano,
@@ -66,8 +72,9 @@ def weights_of(size: str = "small") -> Path:
 
 
 def hash_of(path: Path, size: str = "small") -> str:
-    """What tells one detector's answers from another's: the file's hash, and the name of a smaller look."""
-    return file_hash(path) + (f"-{size}" if size in WIDTH_SHARES else "")
+    """What tells one detector's answers from another's: the file's hash, and the name of another way to
+    look."""
+    return file_hash(path) + (f"-{size}" if size in WIDTH_SHARES or size == CAREFUL else "")
 
 
 class Detector:
@@ -80,12 +87,14 @@ class Detector:
         weights_hash: str,
         width_share: float = 1.0,
         edge: np.ndarray | None = None,
+        careful: bool = False,
     ) -> None:
         self.backend = backend
         self.width_px = width_px
         self.weights_hash = weights_hash
         self.width_share = width_share
         self.edge = np.zeros(2, np.float32) if edge is None else edge
+        self.careful = careful
 
     def input_width_px(self, width_px: int | None = None) -> int:
         """Width at which pictures go in when ``width_px`` is asked for (None: the detector's own)."""
@@ -108,7 +117,8 @@ class Detector:
         size = "small" if weights else size
         path = Path(weights) if weights else weights_of(size)
         made = make_backend(backend, path, threads)
-        return cls(made, width_px, hash_of(path, size), WIDTH_SHARES.get(size, 1.0), edge_px(path))
+        share = WIDTH_SHARES.get(size, 1.0)
+        return cls(made, width_px, hash_of(path, size), share, edge_px(path), size == CAREFUL)
 
     def detect(
         self, frames: Sequence[np.ndarray], least: float = 0.05, width_px: int | None = None

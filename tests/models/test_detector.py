@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import torch
 
+from models.detector.band import BandDetector, CarefulDetector, film_eye
 from models.detector.detector import INPUT_WIDTH_PX, SHIPPED, Detector
 from models.detector.network import KINDS, WeightsError, build_network, load_network, read_state
 from models.detector.runtime import OpenVinoBackend, TorchBackend, bf16_on_cpu, prepare, select_boxes
@@ -243,3 +244,9 @@ def test_the_fast_detector_looks_at_smaller_pictures() -> None:
     fast.backend = answer
     assert len(fast.detect([np.zeros((360, 640, 3), np.uint8)])[0]) == 0
     assert seen == [832]
+
+
+def test_the_careful_detector_is_told_from_the_others() -> None:
+    small, careful = Detector.load(backend="torch"), Detector.load(backend="torch", size="careful")
+    assert careful.weights_hash == f"{small.weights_hash}-careful" and careful.careful and not small.careful
+    assert isinstance(film_eye(careful), CarefulDetector) and isinstance(film_eye(small), BandDetector)

@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.detector.band import SHAPES, STILL_WIDTHS_PX, WHOLE_EVERY, BandDetector, detect_still
+from models.detector.band import (
+    SHAPES,
+    STILL_WIDTHS_PX,
+    WHOLE_EVERY,
+    BandDetector,
+    CarefulDetector,
+    detect_still,
+)
 from models.detector.detector import INPUT_WIDTH_PX, Boxes
 
 H, W = 720, 1280
@@ -102,3 +109,21 @@ def test_a_still_is_looked_at_again_larger_the_smaller_its_men_are(tall: int, lo
     assert [look[1] for look in eye.looks] == [None, *looks]
     assert {w for _, widths in STILL_WIDTHS_PX for w in widths} == {1280, 1600, 1920}
     assert sorted(boxes.xyxy_px[:, 3]) == pytest.approx(FLAT)
+
+
+def test_a_careful_eye_looks_at_each_frame_as_at_a_still() -> None:
+    """The first frame is looked at once to learn how tall men are, then the frame before tells; men lost, it
+    asks again; tall men are looked at once."""
+    eye = Eye()
+    careful = CarefulDetector(eye)  # type: ignore[arg-type]
+    for _ in range(2):
+        boxes = careful.detect(picture(FLAT))
+        assert sorted(boxes.xyxy_px[:, 3]) == pytest.approx(FLAT)
+    assert [look[1] for look in eye.looks] == [None, *[1600, 1600, 1920, 1920] * 2]
+    still = detect_still(Eye(), picture(FLAT))  # type: ignore[arg-type]
+    np.testing.assert_allclose(boxes.xyxy_px, still.xyxy_px)
+    eye.looks.clear()
+    careful.detect(picture([300]))  # a cut: men as tall as they were are looked for, one is found
+    careful.detect(picture(FLAT, 170))
+    careful.detect(picture(FLAT, 170))
+    assert [look[1] for look in eye.looks] == [1600, 1600, 1920, 1920, None, None, None]
