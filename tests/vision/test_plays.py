@@ -392,3 +392,13 @@ def test_what_the_camera_adds_to_all_men_is_not_their_own_error():
     assert np.allclose(own_sd(replace(tracks, sd_yd=sd)), sd)
     assert np.allclose(own_sd(shared), sd, atol=1e-6)
     assert motion_of(shared).blur == motion_of(replace(tracks, sd_yd=sd)).blur
+
+
+@pytest.mark.parametrize("until", [0.4, 1.0, 1.7, 2.5])
+def test_film_that_ends_soon_after_the_snap_is_read_as_far_as_it_goes(until):
+    """The passer of this play goes back for 1.6 s and throws after that."""
+    play = understand_play(paper_play(until=SNAP + until), "ncaa")
+    assert play.snap_s.value == pytest.approx(SNAP, abs=0.25)
+    assert {p.player_id for p in play.players if p.role == "QB"} == {"QB"}
+    assert bool(play.qb_drop) == (until > 2.0)
+    assert play.throw_s.known == (until > 2.0)

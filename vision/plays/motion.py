@@ -206,6 +206,8 @@ def nan_median(values: Any, axis: int = 0) -> F64:
     """Median that ignores NaN without warning; NaN where nothing is known."""
     values = np.asarray(values, float)
     count = np.isfinite(values).sum(axis)
+    if not values.shape[axis]:
+        return np.full(count.shape, np.nan)
     filled = np.where(np.isfinite(values), values, np.inf)
     ordered = np.sort(filled, axis=axis)
     n = np.maximum(count, 1)

@@ -42,6 +42,9 @@ depth from which he throws is given as well as his steps (by hand; the two count
 DROP_SD_YD, DROP_SD_S = 0.8, 0.3
 """spread of passers about them (by hand, with the times from the gun and the two above: drops right .90 ->
 .93 and .82 -> .87 in two halves of 85 passes of 21 tuning films, .92 -> .96 of 122 simulated ones)"""
+CUT_SHORT_S = 3.0
+"""film that ends sooner after the snap, with the passer still on his way, does not show his drop (the longest
+takes 2.8 s)"""
 LATEST_SD = 3.5
 """more than this a late set does not speak against a drop: passers wait, fakes take time"""
 
@@ -77,6 +80,8 @@ def quarterback_drop(t: F64, path: F64, speed: F64, last_s: float) -> Drop:
     stops = [k for k in range(len(tt)) if tt[k] >= 0.5 and _has_stopped(tt, d, back, k)]
     # a stop from which he goes on over 1.2 yd further back (a fake, a hitch) was not the set
     lasting = [k for k in stops if d[k] - d[(tt >= tt[k]) & (tt <= tt[k] + 1.6)].min() < 1.2]
+    if not lasting and t[-1] < CUT_SHORT_S:
+        return unknown
     set_k = lasting[0] if lasting else len(tt) - 1
     paused = bool(stops) and bool(lasting) and tt[lasting[0]] - tt[stops[0]] > 0.5
     soon = (tt >= tt[set_k]) & (tt <= tt[set_k] + 0.3)
