@@ -36,8 +36,8 @@ DROPPED_YD = LEFT_THE_LINE_YD + 0.3
 """a man among the linemen who has gone back so much more than they is the passer for sure"""
 LATE_S, LATE_SET_YD, LATE_DROP_YD = 2.2, 2.5, 3.5
 """time after the snap at which a deep drop is past doubt: no lineman has then gone back so much more than the
-others, a passer from under the centre most often more (90 simulated plays: 450 linemen to 2.3 yd, 99 of 100 to
-1.6; of 25 passers half 4.4 and more, the quick ones 1 to 2)"""
+others, a passer from under the centre most often more (90 simulated plays: 450 linemen to 2.3 yd, 99 of 100
+to 1.6; of 25 passers half 4.4 and more, the quick ones 1 to 2)"""
 RETREAT_YD, STAYS_COST = 1.0, 0.7
 """a passer has gone back so far LATER_S after the snap; misfit counted for each yard less, up to two"""
 TWICE_YD = 0.75
