@@ -88,12 +88,3 @@ def _same_men(mean_px: np.ndarray, kind: np.ndarray, look: Boxes) -> np.ndarray:
         same = iou[i, j] >= SAME_IOU
         at[j[same]] = i[same]
     return at
-
-
-def agreed(looks: Sequence[Boxes]) -> Boxes:
-    """One picture's boxes from several looks at it, best first.
-
-    Corners: the looks' mean, weighed by confidence. Confidence of a kind: the sum over the looks that say it,
-    divided by their number (a look that does not see him says 0); the kind with the most wins.
-    """
-    return agree(looks).boxes()

@@ -104,7 +104,7 @@ def detect_still(detector: Detector, bgr: np.ndarray, least: float = 0.05) -> Bo
     more, larger and mirrored, these looks agree on every man, and `models.detector.crowd` says how likely he
     is one whole man; players in officials' dress are officials."""
     boxes = detector.detect([bgr], least)[0]
-    widths = _widths(_men(boxes), detector.input_width_px() / bgr.shape[1])
+    widths = _widths(detector, bgr, _men(boxes))
     if not widths:
         return with_kits(bgr, boxes)
     boxes, share = _several(detector, bgr, widths, least)
@@ -122,7 +122,7 @@ class CarefulDetector:
         """Boxes of the next frame ((H, W, 3) uint8 BGR), in its own pixels."""
         if len(self.men) < FEW:
             self.men = _men(self.detector.detect([bgr], least)[0])
-        widths = _widths(self.men, self.detector.input_width_px() / bgr.shape[1])
+        widths = _widths(self.detector, bgr, self.men)
         if widths:
             boxes = _several(self.detector, bgr, widths, least)[0]
         else:
@@ -147,8 +147,9 @@ def _several(
     return seen.boxes(confidence[best]), official_share(seen.chance)
 
 
-def _widths(men: np.ndarray, scale: float) -> tuple[int, ...]:
-    """The widths for these men (N, 4); scale: the detector's width by the picture's."""
+def _widths(detector: Detector, bgr: np.ndarray, men: np.ndarray) -> tuple[int, ...]:
+    """The widths of `STILL_WIDTHS_PX` for these men (N, 4) px of a picture."""
+    scale = detector.input_width_px() / bgr.shape[1]
     tall = float(np.median(men[:, 3] - men[:, 1])) * scale if len(men) >= FEW else UNKNOWN_PX
     return next((widths for most_px, widths in STILL_WIDTHS_PX if tall < most_px), ())
 

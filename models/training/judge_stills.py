@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import chain
 from pathlib import Path
@@ -28,12 +28,12 @@ from torchvision.ops import box_iou
 
 from models.detector import CORNER_PX
 from models.detector.band import detect_still
+from models.detector.crowd import PEOPLE
 from models.detector.detector import KINDS, Boxes, Detector
 from models.evaluation.boxes import CORNERS, asked_for
 from models.evaluation.detector import summarise
-from models.training.frames import read_folder
+from models.training.frames import LabelledFrame, read_folder
 
-PEOPLE = (KINDS.index("player"), KINDS.index("official"))
 SURE, FOUND_FROM, LEAST = 0.35, 0.25, 0.01
 
 
@@ -111,13 +111,18 @@ def stills_of_film(folder: Path, every: int) -> Iterator[Still]:
 
 def stills_of_set(folder: Path) -> Iterator[Still]:
     """The pictures of a labelled set."""
-    for frame in read_folder(folder):
+    yield from stills_of_frames(read_folder(folder), folder.name)
+
+
+def stills_of_frames(frames: Iterable[LabelledFrame], group: str) -> Iterator[Still]:
+    """Labelled pictures with their people; one that cannot be read is left out."""
+    for frame in frames:
         people = np.isin(frame.kind, PEOPLE)
         bgr = cv2.imread(str(frame.path))
         if bgr is not None:
             true = frame.xyxy_px[people].astype(np.float32).reshape(-1, 4) - CORNER_PX
             kind = frame.kind[people].astype(np.int64)
-            yield Still(folder.name, bgr, true, kind, np.ones(len(kind), bool))
+            yield Still(group, bgr, true, kind, np.ones(len(kind), bool))
 
 
 def judge(stills: Iterator[Still], detector: Detector) -> dict[str, dict[str, Any]]:

@@ -16,47 +16,36 @@ from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
 
-import cv2
 import numpy as np
 import torch
 from sklearn.metrics import average_precision_score, log_loss
-from torchvision.ops import box_iou
 
-from models.detector import CORNER_PX
 from models.detector.agreement import Agreement, agree
 from models.detector.band import STILL_WIDTHS_PX, looks_at_still
 from models.detector.crowd import LIMIT, PEOPLE, SHIPPED, Crowd, describe
 from models.detector.detector import Detector
+from models.evaluation.detector import match_frame
 from models.training.frames import LabelledFrame, read_folder
+from models.training.judge_stills import stills_of_frames
 
-RIGHT_IOU = 0.5
 HIDDEN, EPOCHS, BATCH, RATE, DECAY = 16, 40, 256, 3e-3, 1e-2
 Rows = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
 def right_boxes(seen: Agreement, true_xyxy: np.ndarray, true_kind: np.ndarray) -> np.ndarray:
     """(N,) bool: the surest box of its kind on a true man (M, 4), of those that overlap him by 0.5."""
-    right = np.zeros(len(seen.xyxy_px), bool)
-    if not len(true_xyxy):
-        return right
+    boxes, men = torch.from_numpy(seen.xyxy_px), torch.from_numpy(np.array(true_xyxy, float))
     kind, confidence = seen.chance.argmax(1), seen.chance.max(1, initial=0.0)
-    true = torch.from_numpy(np.array(true_xyxy, float))
-    iou = box_iou(torch.from_numpy(seen.xyxy_px), true).numpy()
-    iou[kind[:, None] != true_kind[None]] = 0.0
-    free = np.ones(len(true_xyxy), bool)
-    for k in np.argsort(-confidence, kind="stable"):
-        best = int(np.where(free, iou[k], 0.0).argmax())
-        if free[best] and iou[k, best] >= RIGHT_IOU:
-            free[best], right[k] = False, True
-    return right
+    right = match_frame(
+        boxes, torch.from_numpy(kind), torch.from_numpy(confidence), men, torch.from_numpy(true_kind)
+    )
+    return np.asarray(right[:, 0])
 
 
-def rows_of(seen: Agreement, size_px: tuple[int, int], frame: LabelledFrame) -> Rows:
+def rows_of(seen: Agreement, size_px: tuple[int, int], true_xyxy: np.ndarray, true_kind: np.ndarray) -> Rows:
     """Columns (N, F), right (N,) and chance (N,) of a picture's boxes of people."""
-    people = np.isin(frame.kind, PEOPLE)
-    true = frame.xyxy_px[people].reshape(-1, 4) - CORNER_PX
     boxes = np.isin(seen.chance.argmax(1), PEOPLE)
-    right = right_boxes(seen, true, frame.kind[people])
+    right = right_boxes(seen, true_xyxy, true_kind)
     return describe(seen, size_px)[boxes], right[boxes], seen.chance.max(1, initial=0.0)[boxes]
 
 
@@ -64,12 +53,11 @@ def look_at(frames: Sequence[LabelledFrame]) -> list[Rows]:
     """Rows of each picture; pictures without people give none."""
     torch.set_num_threads(1)
     detector, out = Detector.load(), []
-    for frame in frames:
-        bgr = cv2.imread(str(frame.path))
-        if bgr is not None:
-            seen = agree(looks_at_still(detector, bgr, STILL_WIDTHS_PX[0][1]))
-            rows = rows_of(seen, (bgr.shape[1], bgr.shape[0]), frame)
-            out.append(rows) if len(rows[0]) else None
+    for still in stills_of_frames(frames, ""):
+        seen = agree(looks_at_still(detector, still.bgr, STILL_WIDTHS_PX[0][1]))
+        size = (still.bgr.shape[1], still.bgr.shape[0])
+        rows = rows_of(seen, size, still.true_xyxy, still.true_kind)
+        out.append(rows) if len(rows[0]) else None
     return out
 
 

@@ -81,11 +81,9 @@ def pictures(rng: np.random.Generator, n: int) -> list[tuple[Agreement, np.ndarr
 
 
 def test_it_learns_to_tell_a_hidden_man_from_a_second_box_and_keeps_it(tmp_path: Path) -> None:
-    from models.training.frames import LabelledFrame
-
     rng = np.random.default_rng(3)
     rows = [
-        rows_of(seen, SIZE, LabelledFrame(Path(), true.astype(np.float32) + 0.5, np.zeros(len(true), int)))
+        rows_of(seen, SIZE, true.astype(np.float32), np.zeros(len(true), int))
         for seen, true in pictures(rng, 60)
     ]
     columns, right, said = (np.concatenate(p) for p in zip(*rows, strict=True))

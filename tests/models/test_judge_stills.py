@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.detector.agreement import agreed
+from models.detector.agreement import agree
 from models.detector.detector import KINDS, Boxes
 from models.training.judge_stills import Judged, Still, stills_of_film
 
@@ -76,7 +76,7 @@ def test_looks_agree_on_every_man() -> None:
     """Worked by hand: one man in both looks, one in the first alone, a ball on the man's box apart."""
     one = boxes([[0, 0, 20, 50], [60, 0, 80, 50]], [0.9, 0.4], [PLAYER, PLAYER])
     two = boxes([[2, 0, 22, 50], [2, 0, 22, 50]], [0.3, 0.2], [OFFICIAL, BALL])
-    out = agreed([one, two])
+    out = agree([one, two]).boxes()
     assert out.confidence.tolist() == pytest.approx([0.45, 0.2, 0.1])
     assert out.kind.tolist() == [PLAYER, PLAYER, BALL]
     assert out.xyxy_px[0].tolist() == pytest.approx([0.5, 0, 20.5, 50])
@@ -85,6 +85,6 @@ def test_looks_agree_on_every_man() -> None:
 
 def test_looks_that_see_nothing() -> None:
     nothing = boxes([], [], [])
-    assert len(agreed([nothing, nothing])) == 0
-    one = agreed([nothing, boxes([[0, 0, 20, 50]], [0.8], [PLAYER])])
+    assert len(agree([nothing, nothing]).boxes()) == 0
+    one = agree([nothing, boxes([[0, 0, 20, 50]], [0.8], [PLAYER])]).boxes()
     assert one.confidence.tolist() == pytest.approx([0.4]) and one.kind.tolist() == [PLAYER]

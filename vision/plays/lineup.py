@@ -133,12 +133,14 @@ def read_lineup(
     for size in (5, 4, 3, 2):
         for run in _runs(near, xy[:, 1], size):
             given = _given_ground(run, depth, behind)
-            dropped = (given > DROPPED_YD) | (_given_ground(run, depth, far_behind) > LATE_DROP_YD)
+            given_late = _given_ground(run, depth, far_behind)
+            dropped = (given > DROPPED_YD) | (given_late > LATE_DROP_YD)
+            left = _left_the_line(run, given, TACKLE_SET_YD), _left_the_line(run, given_late, LATE_SET_YD)
             for five in _completed(run, depth, xy[:, 1]):
                 cost = _line_cost(five, near, depth, xy[:, 1], dropped)
                 cost += _hidden_cost(5 - size, spot.men - len(offense))
-                cost += _left_the_line(run, given, TACKLE_SET_YD)
-                cost += _left_the_line(run, _given_ground(run, depth, far_behind), LATE_SET_YD)
+                cost += left[0]
+                cost += left[1]
                 if ball is not None:
                     cost += 1.2 * min(abs(ball[1] - five.spot_y_yd), 5.0)
                 cost += spot.cost_across(five.spot_y_yd, direction)
