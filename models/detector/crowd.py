@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from zipfile import BadZipFile
 
 import numpy as np
 import torch
@@ -118,7 +119,7 @@ class Crowd:
                 count = sum(name.startswith("weight") for name in data.files)
                 layers = tuple((data[f"weight{k}"], data[f"bias{k}"]) for k in range(count))
                 return cls(data["mean"], data["deviation"], layers)
-        except (OSError, ValueError, KeyError) as error:
+        except (OSError, ValueError, KeyError, EOFError, BadZipFile) as error:
             raise WeightsError(f"{path}: not a network of models.detector.crowd ({error})") from error
 
 

@@ -8,7 +8,7 @@ import torch
 from torchvision.ops import box_iou
 
 from models.detector.agreement import Agreement, agree
-from models.detector.crowd import Crowd, describe, shipped
+from models.detector.crowd import SHIPPED, Crowd, describe, shipped
 from models.detector.detector import Boxes
 from models.detector.storage import WeightsError
 from models.training.train_crowd import figures, fit, right_boxes, rows_of
@@ -122,3 +122,12 @@ def test_nothing_seen_and_a_foreign_file(tmp_path: Path) -> None:
     np.savez(tmp_path / "other.npz", a=np.zeros(3))
     with pytest.raises(WeightsError, match="not a network"):
         Crowd.load(tmp_path / "other.npz")
+
+
+@pytest.mark.parametrize("damage", ["cut", "empty", "struck"])
+def test_a_damaged_file_is_refused_with_its_name(tmp_path: Path, damage: str) -> None:
+    whole = SHIPPED.read_bytes()
+    struck = whole[:900] + bytes(40) + whole[940:]
+    (tmp_path / "bad.npz").write_bytes({"cut": whole[:2000], "empty": b"", "struck": struck}[damage])
+    with pytest.raises(WeightsError, match=r"bad.npz: not a network"):
+        Crowd.load(tmp_path / "bad.npz")
