@@ -63,6 +63,17 @@ def noise_texture(size: int = 256, seed: int = 7) -> np.ndarray:
     return (out * 255).astype(np.uint8)
 
 
+def ground_noise(seed: int = 7) -> tuple[np.ndarray, np.ndarray]:
+    """(512,512,2) and (1024,1024,2) uint8: blotches and grain of the ground, two tiles in one texture each
+    (the second 3 and 4 times as fine), so that two looks at a texture do for four."""
+    noise = noise_texture(seed=seed)
+    tile = lambda c, times, size: cv2.resize(  # noqa: E731
+        np.tile(noise[..., c], (times, times)), (size, size), interpolation=cv2.INTER_LINEAR
+    )
+    coarse = np.stack([tile(0, 1, 512), tile(1, 3, 512)], -1)
+    return coarse, np.stack([tile(2, 1, 1024), tile(3, 4, 1024)], -1)
+
+
 def digit_layers() -> np.ndarray:
     """(layers, 64, 40, 2) uint8: fill and outline of ten digits in each style."""
     layers = []
@@ -114,6 +125,37 @@ def distort_ids(raw: np.ndarray, cam: ViewCamera) -> np.ndarray:
     return cv2.remap(raw, mx.astype(np.float32), my.astype(np.float32), cv2.INTER_NEAREST)
 
 
+def shutter_move(cam: ViewCamera, later: ViewCamera) -> np.ndarray:
+    """(3,3) turning a camera ray as the shutter opens into the same point's ray as it closes."""
+    zoom = later.focal_px / cam.focal_px
+    return np.asarray(np.diag([zoom, zoom, 1.0]) @ (later.rotation() @ cam.rotation().T))
+
+
+def seen_part(cam: ViewCamera, move: np.ndarray, wide: tuple[int, int]) -> tuple[int, int, int, int]:
+    """x, y, width, height (px, y up) of the wide picture that lens and shutter (``move``) look at.
+
+    wide: width and height of the wide picture, ``MARGIN`` times the camera's angle.
+    """
+    along = np.linspace(-1.0, 1.0, 17)
+    edge = np.ones(17)
+    border = np.concatenate(
+        [np.stack(p, 1) for p in ((along, edge), (along, -edge), (edge, along), (-edge, along))]
+    )
+    size = np.array([cam.width_px, cam.height_px])
+    seen = border * size / 2 / cam.focal_px
+    plain = seen
+    for _ in range(6):
+        plain = seen / (1.0 + cam.k1 * (plain**2).sum(1, keepdims=True))
+    ray = np.concatenate([plain, np.ones((len(plain), 1))], 1)
+    turned = ray @ move.T
+    ends = np.concatenate([ray + (turned - ray) * t for t in (-0.5, 0.0, 0.5)])
+    place = ends[:, :2] / ends[:, 2:] * cam.focal_px / (0.5 * size * MARGIN)
+    px = (0.5 + 0.5 * place * [1.0, -1.0]) * wide
+    low = np.clip(np.floor(px.min(0)) - 2, 0, wide).astype(int)
+    high = np.clip(np.ceil(px.max(0)) + 2, 0, wide).astype(int)
+    return int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1])
+
+
 def near_view(cam: ViewCamera, figures: Figures) -> np.ndarray:
     """(N,) bool: people whose body or shadow may touch the wide picture."""
     middle = figures.place[:, :3].astype(float) + np.array([0.0, 0.0, 0.9])
@@ -133,14 +175,15 @@ def body_boxes(library: PeopleLibrary, cam: ViewCamera, figures: Figures) -> np.
     flat = library.vertices_q.reshape(-1, *library.vertices_q.shape[2:])
     a, b = flat[figures.pose[:, 0].astype(int)], flat[figures.pose[:, 1].astype(int)]
     w = figures.pose[:, 2, None, None].astype(np.float32)
-    v = (a * (1 - w) + b * w) * (library.scale_yd * figures.pose[:, 3, None, None].astype(np.float32))
-    c, s = np.cos(figures.place[:, 3])[:, None], np.sin(figures.place[:, 3])[:, None]
-    world = (
-        np.stack([c * v[..., 0] - s * v[..., 1], s * v[..., 0] + c * v[..., 1], v[..., 2]], -1)
-        + figures.place[:, None, :3]
-    )
+    v = a * (1 - w) + b * w
+    c, s = np.cos(figures.place[:, 3]), np.sin(figures.place[:, 3])
+    none, one = np.zeros(n), np.ones(n)
+    turn = np.stack([c, s, none, -s, c, none, none, none, one], 1).reshape(n, 3, 3)  # of row vectors
+    turn *= (library.scale_yd * figures.pose[:, 3])[:, None, None]
+    world = v @ turn.astype(np.float32)
+    world += figures.place[:, None, :3].astype(np.float32)
     px, ok = cam.project(world.reshape(-1, 3))
-    px = px.reshape(n, -1, 2)
-    out = np.concatenate([px.min(1), px.max(1)], 1)
+    x, y = np.ascontiguousarray(px.T).reshape(2, n, -1)
+    out = np.stack([x.min(1), y.min(1), x.max(1), y.max(1)], 1)
     out[~ok.reshape(n, -1).all(1)] = np.nan
     return out

@@ -51,7 +51,7 @@ class ViewCamera:
         z = cam[:, 2]
         ok = z > 0.2
         xy = cam[:, :2] / np.where(ok, z, 1.0)[:, None]
-        factor = 1.0 + self.k1 * (xy**2).sum(1, keepdims=True)
+        factor = 1.0 + self.k1 * (xy[:, :1] ** 2 + xy[:, 1:] ** 2)
         centre = np.array([(self.width_px - 1) / 2, (self.height_px - 1) / 2])
         return centre + self.focal_px * xy * factor, ok
 

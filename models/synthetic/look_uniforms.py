@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,15 @@ from models.synthetic.field_paint import LENGTH_YD, WIDTH_YD
 from models.synthetic.looks import Look
 
 MOW = {"none": 0.0, "five": 1.0, "ten": 2.0, "across": 3.0, "checker": 4.0}
-SLOTS = ("u_noise", "u_paint", "u_shadow", "u_palette", "u_digits", "u_verts", "u_norms", "u_crowd")
+SLOTS = (
+    *("u_noise", "u_paint", "u_shadow", "u_palette", "u_digits", "u_verts", "u_norms", "u_crowd"),
+    *("u_coarse", "u_fine"),
+)
+
+
+def linear(colour: Sequence[float]) -> tuple[float, ...]:
+    """Linear light of a colour as stored (0..1 each), by a gamma of 2.2."""
+    return tuple(max(float(v), 0.0) ** 2.2 for v in colour)
 
 
 def light_arrays(look: Look) -> tuple[np.ndarray, np.ndarray]:
@@ -47,18 +56,35 @@ def shared_uniforms(look: Look) -> dict[str, Any]:
     } | {name: slot for slot, name in enumerate(SLOTS)}
 
 
+def shader_constants(look: Look) -> dict[str, str]:
+    """What of a look decides which parts of the ground's shader run, as its constants (``common.glsl``)."""
+    f, light = look.field, look.light
+    yes = lambda value: "true" if value else "false"  # noqa: E731
+    return {
+        "LIGHTS": str(len(light.directions)),
+        "STADIUM": yes(light.stadium_shadow and light.stadium_shadow[3] > 0),
+        "MOWN": str(MOW[f.mow]),
+        "TRACK": yes(f.track and f.track_width_yd > 0),
+        "BARE": yes(f.wear > 0),
+        "SNOW": yes(f.snow > 0),
+        "NIGHT": yes(light.night),
+        "BLOOM": yes(look.picture.bloom > 0),
+        "TAPS": "2",
+    }
+
+
 def ground_uniforms(look: Look) -> dict[str, Any]:
     """Turf, wear, track and what lies beyond."""
     f = look.field
     return {
         "u_night": float(look.light.night),
         "u_field": (float(LENGTH_YD[f.standard]), WIDTH_YD[f.standard], f.end_zone_depth_yd, f.snow),
-        "u_turf": f.turf,
-        "u_turf2": f.turf_second,
-        "u_apron": f.apron,
-        "u_track": f.track or f.apron,
-        "u_beyond": f.beyond,
-        "u_wearc": f.wear_colour,
+        "u_turf": linear(f.turf),
+        "u_turf2": linear(f.turf_second),
+        "u_apron": linear(f.apron),
+        "u_track": linear(f.track or f.apron),
+        "u_beyond": linear(f.beyond),
+        "u_wearc": linear(f.wear_colour),
         "u_mow": (MOW[f.mow], f.mow_strength, f.grain, f.blotch),
         "u_wear": (f.wear, f.line_wear, f.track_inner_yd, f.track_width_yd if f.track else 0.0),
     }
@@ -69,8 +95,8 @@ def sky_uniforms(look: Look) -> dict[str, Any]:
     v, light = look.venue, look.light
     buildings = v.buildings if v.kind != "bowl" else 0.0
     return {
-        "u_top": light.sky_top,
-        "u_low": light.sky_low,
-        "u_tree": (0.16, 0.22, 0.12),
+        "u_top": linear(light.sky_top),
+        "u_low": linear(light.sky_low),
+        "u_tree": linear((0.16, 0.22, 0.12)),
         "u_land": (0.10 * v.trees, buildings, (v.seed % 1000) / 1000.0, float(light.night)),
     }

@@ -93,6 +93,7 @@ class PeopleLibrary:
         scale_yd     yards per unit of `vertices_q`
         faces        (F, 3) uint16, counter-clockwise seen from outside; gear a body does not wear is shrunk
                      to nothing (all its faces are degenerate), so every face may always be drawn
+        faces_far    (F', 3) uint16 fewer faces on the same vertices, for a man drawn small
         part         (V,) uint8 index into `part_names`; the three corners of a face share one part (vertices
                      are doubled along seams)
         part_names   skin hair cap helmet facemask visor jersey_front jersey_back sleeve forearm glove belt
@@ -115,6 +116,7 @@ class PeopleLibrary:
     vertices_q: np.ndarray
     scale_yd: float
     faces: np.ndarray
+    faces_far: np.ndarray
     part: np.ndarray
     part_names: tuple[str, ...]
     uv: np.ndarray
@@ -133,7 +135,16 @@ class PeopleLibrary:
                 f"{source.name} is missing: python -m models.training.make_people makes it"
             )
         with np.load(source, allow_pickle=False) as z:
-            absent = {"delta", "shapes", "clip_names", "clip_table", "faces", "part", "uv"} - set(z.files)
+            absent = {
+                "delta",
+                "shapes",
+                "clip_names",
+                "clip_table",
+                "faces",
+                "faces_far",
+                "part",
+                "uv",
+            } - set(z.files)
             if absent:
                 raise ValueError(
                     f"{source.name} lacks {sorted(absent)}: models.training.make_people remakes it"
@@ -144,7 +155,9 @@ class PeopleLibrary:
                 str(name): Clip(int(row[0]), int(row[1]), bool(row[2]), float(row[3]))
                 for name, row in zip(z["clip_names"], table, strict=True)
             }
-            arrays = {k: z[k].copy() for k in ("faces", "part", "uv", "weld", "wears", "height_yd")}
+            arrays = {
+                k: z[k].copy() for k in ("faces", "faces_far", "part", "uv", "weld", "wears", "height_yd")
+            }
             for a in (quantised, *arrays.values()):
                 a.setflags(write=False)
             return cls(

@@ -9,8 +9,9 @@ each pixel; a third draws every man alone into a small cell, which gives the are
 
 from __future__ import annotations
 
+import math
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ import cv2
 import moderngl
 import numpy as np
 
+from models.synthetic.drawn_people import ATLAS_COLUMNS, ATLAS_ROWS, CELL, MAX_FIGURES, DrawnPeople
 from models.synthetic.field_paint import paint_field
 from models.synthetic.figures import (
     MARGIN,
@@ -28,8 +30,11 @@ from models.synthetic.figures import (
     digit_layers,
     distort_ids,
     ground_mesh,
+    ground_noise,
     near_view,
     noise_texture,
+    seen_part,
+    shutter_move,
     spread,
 )
 from models.synthetic.lens import ViewCamera
@@ -37,6 +42,7 @@ from models.synthetic.look_uniforms import (
     automatic_gain,
     ground_uniforms,
     light_arrays,
+    shader_constants,
     shared_uniforms,
     sky_uniforms,
 )
@@ -45,10 +51,8 @@ from models.synthetic.people import PeopleLibrary
 from models.synthetic.scene import Props, crowd_texture
 
 SHADERS = Path(__file__).with_name("shaders")
-CELL = (32, 64)  # pixels of one man's cell in the area atlas
-ATLAS_COLUMNS, ATLAS_ROWS = 32, 8
 PROP_LAYOUT, PROP_FIELDS = "3f 3f 3f 3f", ("in_pos", "in_nrm", "in_col", "in_uv")
-MAX_FIGURES = ATLAS_COLUMNS * ATLAS_ROWS
+FAR_PX = 90  # median height of the men below which a CPU draws them of fewer faces
 
 
 class Renderer:
@@ -61,43 +65,49 @@ class Renderer:
         gpu = os.getpid() % max(1, int(os.environ.get("RENDER_GPUS", "1")))
         self.ctx: Any = moderngl.create_context(standalone=True, backend="egl", device_index=gpu)  # type: ignore[arg-type]
         self.ctx.gc_mode = "auto"
-        self.samples, self.scale, self.lib, self.anisotropy = samples, scale, library, anisotropy
-        common = "#version 330\n" + (SHADERS / "common.glsl").read_text()
-        src = {p.name: p.read_text() for p in SHADERS.glob("*.vert")} | {
-            p.name: p.read_text() for p in SHADERS.glob("*.frag")
-        }
-        make = lambda v, f: self.ctx.program(  # noqa: E731
-            vertex_shader="#version 330\n" + src[v], fragment_shader=common + src[f]
-        )
+        self.samples, self.scale, self.anisotropy = samples, scale, anisotropy
+        self.on_cpu = "llvmpipe" in str(self.ctx.info["GL_RENDERER"])
+        make = self._program
         self.p_ground, self.p_sky = make("ground.vert", "ground.frag"), make("full.vert", "sky.frag")
         self.p_person, self.p_flat = make("person.vert", "person.frag"), make("person.vert", "flat.frag")
         self.p_ident, self.p_prop = make("person.vert", "ident.frag"), make("prop.vert", "prop.frag")
         self.p_prop_id, self.p_post = make("ground.vert", "prop_id.frag"), make("full.vert", "post.frag")
-        self.p_disc = make("disc.vert", "disc.frag")
+        self.p_disc, self.p_glow = make("disc.vert", "disc.frag"), make("full.vert", "glow.frag")
         self.size: tuple[int, int] | None = None
         self.multi: Any = None  # framebuffers and textures, made when the picture's size is known
         self.scene: Any = None
         self.shadow: Any = None
         self.ident: Any = None
+        self.glow: Any = None
         self.final: Any = None
-        self.palette: Any = None
         self.crowd: Any = None
-        self._load_people()
+        self.people = self._people(library)
         self.noise = self._texture(noise_texture())
+        self.coarse, self.fine = (self._texture(image) for image in ground_noise())
         digits = digit_layers()
         self.digits = self.ctx.texture_array(
             (digits.shape[2], digits.shape[1], len(digits)), 2, digits.tobytes()
         )
         self.digits.build_mipmaps()
-        quad = self.ctx.buffer(np.array([-1, -1, 3, -1, -1, 3], "f4").tobytes())
-        self.v_sky = self.ctx.vertex_array(self.p_sky, [(quad, "2f", "in_pos")])
-        self.v_post = self.ctx.vertex_array(self.p_post, [(quad, "2f", "in_pos")])
-        self.paint: Any = None
+        self.quad = self.ctx.buffer(np.array([-1, -1, 3, -1, -1, 3], "f4").tobytes())
+        self.v_sky = self.ctx.vertex_array(self.p_sky, [(self.quad, "2f", "in_pos")])
+        self.v_post = self.ctx.vertex_array(self.p_post, [(self.quad, "2f", "in_pos")])
+        self.v_glow = self.ctx.vertex_array(self.p_glow, [(self.quad, "2f", "in_pos")])
+        self.paints: list[Any] = []  # on a CPU one for looks across the field, one for looks along it
         self.atlas = self.ctx.framebuffer(
             [self.ctx.texture((CELL[0] * ATLAS_COLUMNS, CELL[1] * ATLAS_ROWS), 1)]
         )
         self.v_props: Any = None
         self.extras: list[Any] = []
+
+    def _program(self, vertex: str, fragment: str, constants: Mapping[str, str] | None = None) -> Any:
+        """The program of two shader files; ``constants``: what of a look it may take as fixed."""
+        read = lambda name: (SHADERS / name).read_text()  # noqa: E731
+        fixed = "".join(f"#define {k} {v}\n" for k, v in (constants or {}).items())
+        return self.ctx.program(
+            vertex_shader="#version 330\n" + read(vertex),
+            fragment_shader="#version 330\n" + fixed + read("common.glsl") + read(fragment),
+        )
 
     def _texture(self, image: np.ndarray, repeat: bool = True, aniso: float = 1.0) -> moderngl.Texture:
         t = self.ctx.texture(
@@ -109,78 +119,39 @@ class Renderer:
         t.anisotropy = aniso
         return t
 
-    def _load_people(self) -> None:
-        lib, ctx = self.lib, self.ctx
-        shapes, frames, count = lib.vertices_q.shape[:3]
-        textures: list[Any] = []
-        for data, kind in ((lib.vertices_q, np.int16), (lib.normals, np.int8)):
-            four = np.zeros((shapes * frames, count, 4), kind)
-            four[..., :3] = data.reshape(shapes * frames, count, 3)
-            t = ctx.texture(
-                (count, shapes * frames), 4, four.tobytes(), dtype="i2" if kind == np.int16 else "i1"
-            )
-            t.filter = (moderngl.NEAREST, moderngl.NEAREST)
-            textures.append(t)
-        self.t_verts, self.t_norms = textures
-        vertex = ctx.buffer(
-            np.hstack([lib.part[:, None].astype("f4"), lib.uv.astype("f4")]).astype("f4").tobytes()
-        )
-        index = ctx.buffer(lib.faces.astype("i4").tobytes())
-        self.instances = ctx.buffer(reserve=MAX_FIGURES * 80)
-        fields = ("i_pos", "i_pose", "i_info", "i_box", "i_cell")
-
-        def array(program: moderngl.Program) -> moderngl.VertexArray:
-            used = [f for f in fields if f in program]
-            mesh = [f for f in ("a_part", "a_uv") if f in program]
-            layout = " ".join("4f" if f in program else "16x" for f in fields) + "/i"
-            lay_v = " ".join(["1f" if "a_part" in program else "4x", "2f" if "a_uv" in program else "8x"])
-            bind: list[tuple[Any, ...]] = [(self.instances, layout, *used)]
-            if mesh:
-                bind.insert(0, (vertex, lay_v, *mesh))
-            return ctx.vertex_array(program, bind, index, index_element_size=4)
-
-        turn = np.linspace(0, 2 * np.pi, 11)
-        rim = np.stack([np.cos(turn), np.sin(turn)], 1)
-        fan = np.stack([np.zeros((10, 2)), rim[:-1], rim[1:]], 1)
-        disc = ctx.buffer(fan.astype("f4").tobytes())
-        self.v_disc = ctx.vertex_array(
-            self.p_disc, [(disc, "2f", "in_disc"), (self.instances, "4f 4f 48x/i", "i_pos", "i_pose")]
-        )
-        self.v_person, self.v_flat, self.v_ident = (
-            array(self.p_person),
-            array(self.p_flat),
-            array(self.p_ident),
-        )
-        names = lib.part_names
-        order = ("jersey_front", "jersey_back", "sleeve", "pants", "sock", "helmet")
-        self.codes = [names.index(n) if n in names else -1 for n in order]
-
     def set_people(self, library: PeopleLibrary) -> None:
         """Draw these people from now on (``set_game`` comes after)."""
         if library is not self.lib:
-            self.t_verts.release()
-            self.t_norms.release()
-            self.lib = library
-            self._load_people()
+            self.people.release()
+            self.people = self._people(library)
+
+    @property
+    def lib(self) -> PeopleLibrary:
+        """The people drawn."""
+        return self.people.lib
+
+    def _people(self, library: PeopleLibrary) -> DrawnPeople:
+        return DrawnPeople(self.ctx, library, self.p_person, self.p_flat, self.p_ident, self.p_disc)
 
     def _resize(self, width: int, height: int) -> None:
         if self.size == (width, height):
             return
         if self.size is not None:
-            for fbo in (self.multi, self.scene, self.shadow, self.ident, self.final):
+            for fbo in (self.multi, self.scene, self.shadow, self.ident, self.glow, self.final):
                 fbo.release()
         self.size = (width, height)
         ctx, w, h = self.ctx, int(width * MARGIN * self.scale), int(height * MARGIN * self.scale)
         self.wide = (w, h)
-        self.scene_tex = ctx.texture((w, h), 4, dtype="f2")
+        floats = "f4" if self.on_cpu else "f2"  # a CPU unpacks half floats at a cost
+        self.scene_tex = ctx.texture((w, h), 4, dtype=floats)
         self.scene_tex.repeat_x = self.scene_tex.repeat_y = False
-        self.scene_tex.filter = (moderngl.LINEAR_MIPMAP_LINEAR, moderngl.LINEAR)
+        self.scene_tex.filter = (moderngl.LINEAR_MIPMAP_NEAREST, moderngl.LINEAR)  # levels 4 and 6 for bloom
         self.scene = ctx.framebuffer([self.scene_tex], ctx.depth_renderbuffer((w, h)))
         self.multi = (
             self.scene
             if self.samples == 0
             else ctx.framebuffer(
-                [ctx.renderbuffer((w, h), 4, samples=self.samples, dtype="f2")],
+                [ctx.renderbuffer((w, h), 4, samples=self.samples, dtype=floats)],
                 ctx.depth_renderbuffer((w, h), samples=self.samples),
             )
         )
@@ -188,6 +159,9 @@ class Renderer:
         self.shadow_tex = ctx.texture(half, 4)
         self.shadow = ctx.framebuffer([self.shadow_tex])
         self.ident = ctx.framebuffer([ctx.texture(half, 1, dtype="u2")], ctx.depth_renderbuffer(half))
+        self.glow_tex = ctx.texture((max(w // 8, 1), max(h // 8, 1)), 4, dtype=floats)
+        self.glow_tex.repeat_x = self.glow_tex.repeat_y = False
+        self.glow = ctx.framebuffer([self.glow_tex])
         self.final = ctx.framebuffer([ctx.renderbuffer((width, height), 3)])
 
     @staticmethod
@@ -196,19 +170,29 @@ class Renderer:
             if name in program:
                 u = program[name]
                 if isinstance(value, np.ndarray):
-                    u.write(np.ascontiguousarray(value, "f4").tobytes())
+                    room = u.dimension * u.array_length  # a compiler drops lights that are never lit
+                    u.write(np.ascontiguousarray(value, "f4").ravel()[:room].tobytes())
                 else:
                     u.value = value
 
     def set_game(self, look: Look, props: Props, ppy: float = 30.0) -> dict[str, Any]:
         """Load a look; returns what was painted (mark truth)."""
         tex, extent, drawn = paint_field(look.field, ppy)
-        for old in (self.paint, self.crowd):
+        for old in (*self.paints, self.crowd):
             if old is not None:
                 old.release()
-        self.paint = self._texture(tex, repeat=False, aniso=self.anisotropy)
+        self.paints = [self._texture(tex, repeat=False, aniso=1.0 if self.on_cpu else self.anisotropy)]
+        if self.on_cpu:  # instead of an anisotropic filter: half as fine along the line of sight
+            h, w = tex.shape[:2]
+            half = [
+                cv2.resize(tex, size, interpolation=cv2.INTER_AREA) for size in ((w, h // 2), (w // 2, h))
+            ]
+            self.paints[0].release()
+            self.paints = [self._texture(image, repeat=False) for image in half]
         self.crowd = self._texture(crowd_texture(look))
         self.look = look
+        if self.on_cpu:
+            self._specialise(look)
         ground = ground_mesh(look.field.standard, look.field.crown_yd)
         vbo = self.ctx.buffer(ground.astype("f4").tobytes())
         self.v_ground = self.ctx.vertex_array(self.p_ground, [(vbo, "3f", "in_pos")])
@@ -227,11 +211,21 @@ class Renderer:
             self._set(p, u_scale=float(self.lib.scale_yd), **shared)
         usual = {"flat": 0.0, "levels": 0, "stripes": 1.0}
         plain = tuple(float(look.extra.get(name, value)) for name, value in usual.items())
-        self._set(self.p_person, u_codes=self.codes, u_panel=tuple(self.lib.panel_yd), u_plain=plain)
+        panel = tuple(self.lib.panel_yd)
+        self._set(self.p_person, u_codes=self.people.codes, u_panel=panel, u_plain=plain)
         self._set(self.p_ground, u_extent=extent, **ground_uniforms(look))
         self._set(self.p_prop, u_stand_light=0.35 if look.light.night else 1.0)
         self._set(self.p_sky, **sky_uniforms(look))
         return drawn
+
+    def _specialise(self, look: Look) -> None:
+        """Programs for this look alone: a CPU works through both sides of every branch."""
+        self.p_ground.release()
+        self.p_post.release()
+        fixed = shader_constants(look)
+        self.p_ground = self._program("ground.vert", "ground.frag", fixed)
+        self.p_post = self._program("full.vert", "post.frag", fixed)
+        self.v_post = self.ctx.vertex_array(self.p_post, [(self.quad, "2f", "in_pos")])
 
     def draw(
         self,
@@ -246,53 +240,28 @@ class Renderer:
         pixels.
         """
         self._resize(cam.width_px, cam.height_px)
-        everyone = len(figures)
+        everyone, later = len(figures), cam_next or cam
         keep = np.nonzero(near_view(cam, figures))[0][:MAX_FIGURES]
         figures = Figures(figures.place[keep], figures.pose[keep], figures.look[keep], figures.palette[keep])
         n = len(keep)
         boxes = body_boxes(self.lib, cam, figures)
+        far = self.on_cpu and n > 0 and float(np.nanmedian(boxes[:, 3] - boxes[:, 1])) < FAR_PX
         clip = cam.clip_matrix(MARGIN)
-        self._upload(figures, boxes, cam, n)
+        self.people.load(figures, boxes, cam, far)
         self._bind_common(cam, clip)
         self._load_extras(extras)
         self._shadow_pass(n)
-        self._scene_pass(cam, n)
+        self._scene_pass(cam, later, n)
         ids = self._ident_pass(cam, n)
         area = self._area_pass(boxes, n)
         visible = np.bincount(ids[(ids > 0) & (ids <= n)].ravel(), minlength=n + 1)[1 : n + 1] * 4.0
-        picture = self._post(cam, cam_next or cam)
+        picture = self._post(cam, later)
         names = np.arange(65536, dtype=np.uint16)
         names[1 : n + 1] = keep + 1
         wide = lambda v, fill: spread(v, keep, everyone, fill)  # noqa: E731
         return Exposure(
             picture, names[ids], wide(area, 0.0), wide(np.minimum(visible, area), 0.0), wide(boxes, np.nan)
         )
-
-    def _upload(self, figures: Figures, boxes: np.ndarray, cam: ViewCamera, n: int) -> None:
-        row = np.zeros((n, 20), "f4")
-        row[:, 0:4], row[:, 4:8] = figures.place[:n], figures.pose[:n]
-        row[:, 8], row[:, 9], row[:, 10], row[:, 11] = (
-            np.arange(n),
-            figures.look[:n, 0],
-            figures.look[:n, 1],
-            np.arange(n) + 1,
-        )
-        b = np.nan_to_num(boxes[:n], nan=0.0)
-        size = np.array([cam.width_px, cam.height_px]) * MARGIN
-        centre = np.array([(cam.width_px - 1) / 2, (cam.height_px - 1) / 2])
-        lo, hi = (b[:, :2] - centre) / size * 2, (b[:, 2:] - centre) / size * 2
-        row[:, 12], row[:, 13], row[:, 14], row[:, 15] = lo[:, 0], -hi[:, 1], hi[:, 0], -lo[:, 1]
-        k = np.arange(n)
-        cx, cy = (k % ATLAS_COLUMNS) / ATLAS_COLUMNS * 2 - 1, (k // ATLAS_COLUMNS) / ATLAS_ROWS * 2 - 1
-        row[:, 16], row[:, 17], row[:, 18], row[:, 19] = cx, cy, cx + 2 / ATLAS_COLUMNS, cy + 2 / ATLAS_ROWS
-        self.instances.write(row.tobytes())
-        palette = np.ascontiguousarray(figures.palette[:n].reshape(max(n, 0), 24, 3))
-        if self.palette is not None:
-            self.palette.release()
-        self.palette = self.ctx.texture(
-            (24, max(n, 1)), 3, palette.tobytes() if n else b"\0" * 72, alignment=1
-        )
-        self.palette.filter = (moderngl.NEAREST, moderngl.NEAREST)
 
     def _load_extras(self, extras: Sequence[tuple[np.ndarray, int]]) -> None:
         for item in self.extras:
@@ -312,16 +281,19 @@ class Renderer:
                 )
 
     def _bind_common(self, cam: ViewCamera, clip: np.ndarray) -> None:
+        along = abs(math.sin(math.radians(cam.pan_deg))) > 0.7
         for slot, tex in enumerate(
             (
                 self.noise,
-                self.paint,
+                self.paints[-1 if along else 0],
                 self.shadow_tex,
-                self.palette,
+                self.people.palette,
                 self.digits,
-                self.t_verts,
-                self.t_norms,
+                self.people.vertices,
+                self.people.normals,
                 self.crowd,
+                self.coarse,
+                self.fine,
             )
         ):
             tex.use(slot)
@@ -346,25 +318,31 @@ class Renderer:
         self.shadow.use()
         self.shadow.color_mask = (True, True, True, True)
         self.shadow.clear()
-        ctx.disable(moderngl.DEPTH_TEST | moderngl.CULL_FACE)
+        ctx.disable(moderngl.DEPTH_TEST)
         if n == 0:
             return
+        ctx.enable(moderngl.CULL_FACE)
         for i in range(self.n_lights):
             self.shadow.color_mask = tuple(j == i for j in range(4))
             self._set(self.p_flat, u_mode=1, u_light=tuple(float(v) for v in self.light_dirs[i]))
-            self.v_flat.render(instances=n)
+            self.people.flat.render(instances=n)
+        ctx.disable(moderngl.CULL_FACE)
         self.shadow.color_mask = (False, False, False, True)
-        self.v_disc.render(instances=n)
+        self.people.disc.render(instances=n)
         self.shadow.color_mask = (True, True, True, True)
 
-    def _scene_pass(self, cam: ViewCamera, n: int) -> None:
+    def _scene_pass(self, cam: ViewCamera, later: ViewCamera, n: int) -> None:
         ctx = self.ctx
         self.multi.use()
+        if self.on_cpu:
+            self.multi.scissor = seen_part(cam, shutter_move(cam, later), self.wide)
         self.multi.clear(depth=1.0)
         ctx.enable(moderngl.DEPTH_TEST)
         self._set(self.p_person, u_mode=0)
         if n:
-            self.v_person.render(instances=n)
+            ctx.enable(moderngl.CULL_FACE)  # bodies are closed, in every pass
+            self.people.person.render(instances=n)
+            ctx.disable(moderngl.CULL_FACE)
         for item in self.extras:
             item[0].render()
         if self.v_props is not None:
@@ -381,6 +359,11 @@ class Renderer:
             ctx.copy_framebuffer(self.scene, self.multi)
         if self.look.picture.bloom > 0:
             self.scene_tex.build_mipmaps(0, 6)
+            self.glow.use()
+            ctx.disable(moderngl.DEPTH_TEST)
+            self.scene_tex.use(0)
+            self.p_glow["u_scene"].value = 0
+            self.v_glow.render()
 
     def _ident_pass(self, cam: ViewCamera, n: int) -> np.ndarray:
         self.ident.use()
@@ -394,7 +377,9 @@ class Renderer:
             item[1].render()
         if n:
             self._set(self.p_ident, u_mode=0)
-            self.v_ident.render(instances=n)
+            self.ctx.enable(moderngl.CULL_FACE)
+            self.people.ident.render(instances=n)
+            self.ctx.disable(moderngl.CULL_FACE)
         w, h = self.ident.size
         raw = np.frombuffer(self.ident.read(components=1, dtype="u2", alignment=1), np.uint16).reshape(h, w)[
             ::-1
@@ -408,28 +393,31 @@ class Renderer:
             return np.zeros(0)
         self.ctx.disable(moderngl.DEPTH_TEST)
         self._set(self.p_flat, u_mode=3)
-        self.v_flat.render(instances=n)
-        w, h = self.atlas.size
-        raw = np.frombuffer(self.atlas.read(components=1, alignment=1), np.uint8).reshape(
-            ATLAS_ROWS, CELL[1], ATLAS_COLUMNS, CELL[0]
-        )
-        share = (raw > 127).mean(axis=(1, 3)).reshape(-1)[:n]
+        self.ctx.enable(moderngl.CULL_FACE)
+        self.people.flat.render(instances=n)
+        self.ctx.disable(moderngl.CULL_FACE)
+        rows = -(-n // ATLAS_COLUMNS)
+        view = (0, 0, self.atlas.size[0], rows * CELL[1])
+        raw = np.frombuffer(self.atlas.read(view, components=1, alignment=1), np.uint8)
+        filled = (raw > 127).view(np.uint8).reshape(rows * CELL[1], ATLAS_COLUMNS, CELL[0]).sum(2, np.uint16)
+        share = filled.reshape(rows, CELL[1], -1).sum(1).reshape(-1)[:n] / float(CELL[0] * CELL[1])
         b = np.nan_to_num(boxes[:n], nan=0.0)
         return share * np.maximum(b[:, 2] - b[:, 0], 0) * np.maximum(b[:, 3] - b[:, 1], 0)
 
     def _post(self, cam: ViewCamera, later: ViewCamera) -> np.ndarray:
         pic = self.look.picture
-        zoom = np.diag([later.focal_px / cam.focal_px, later.focal_px / cam.focal_px, 1.0])
-        move = zoom @ (later.rotation() @ cam.rotation().T)
+        move = shutter_move(cam, later)
         corner = np.array([[0, 0, 1.0], [0.5 * cam.width_px / cam.focal_px, 0, 1.0]])
         moved = corner @ move.T
         shift = np.abs(moved[:, :2] / moved[:, 2:] - corner[:, :2]).max() * cam.focal_px
         self.final.use()
         self.ctx.disable(moderngl.DEPTH_TEST)
         self.scene_tex.use(0)
+        self.glow_tex.use(1)
         self._set(
             self.p_post,
             u_scene=0,
+            u_glow=1,
             u_size=(float(cam.width_px), float(cam.height_px)),
             u_focal=cam.focal_px,
             u_k1=cam.k1,

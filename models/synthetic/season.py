@@ -58,6 +58,10 @@ TOWNS = (
 ).split()
 
 
+# a worker keeps to its core: software GL and numpy's linear algebra would each start a thread a core
+ONE_CORE = {"LP_NUM_THREADS": "0", "OPENBLAS_NUM_THREADS": "1"}
+
+
 @dataclass(frozen=True)
 class GamePlan:
     """Everything that fixes a game: enough to draw any of its plays on its own.
@@ -329,6 +333,8 @@ def draw_plays(
     if workers == 1:
         return [draw(j) for j in jobs]
     done: list[dict[str, Any]] = []
+    for name, threads in ONE_CORE.items():
+        os.environ.setdefault(name, threads)
     with mp.get_context("spawn").Pool(workers) as pool:
         for item in pool.imap_unordered(draw, jobs):
             done.append(item)

@@ -62,6 +62,7 @@ def frame_labels(
         hit = part[(part > 0) & (part <= len(people))]
         hidden += np.bincount(hit, minlength=len(people) + 1)[1 : len(people) + 1] * 4.0
     out = []
+    feet, in_front = cam.project(np.array([p["field_yd"] for p in people]).reshape(-1, 3))
     for i, person in enumerate(people[: len(exposure.boxes)]):
         b = exposure.boxes[i]
         if (
@@ -74,13 +75,12 @@ def frame_labels(
         ):
             continue
         share = float(max(exposure.visible_px[i] - hidden[i], 0.0) / max(exposure.area_px[i], 1.0))
-        foot, ok = cam.project(np.array([person["field_yd"]]))
         out.append(
             {
                 **{k: v for k, v in person.items() if k != "field_yd"},
                 "box": [round(float(v), 2) for v in b],
                 "visible": round(min(share, 1.0), 3),
-                "foot_px": [round(float(v), 2) for v in foot[0]] if ok[0] else None,
+                "foot_px": [round(float(v), 2) for v in feet[i]] if in_front[i] else None,
                 "field_yd": [round(float(v), 3) for v in person["field_yd"]],
             }
         )

@@ -16,6 +16,7 @@ import numpy as np
 from models.training.people_body import load_bodies
 from models.training.people_clips import upright_clips
 from models.training.people_cut import tailor
+from models.training.people_far import far_faces
 from models.training.people_gait import BACKPEDAL, JOG, RUN, WALK, YARD_M, Motion, carry_arms, gait, shuffle
 from models.training.people_gear import PANEL_M, PARTS, PLAYERS, Dressed, close_seam, dress, face_parts
 from models.training.people_ground import low_clips, lunging_clips
@@ -61,7 +62,7 @@ def bake() -> dict[str, np.ndarray]:
     for row, name in enumerate(bodies):
         gone = ("cap",) if name in PLAYERS else ("helmet", "facemask", "visor")
         wears[row, [PARTS.index(g) for g in gone]] = False
-    return dict(
+    arrays = dict(
         delta=np.diff(quantised, axis=1, prepend=np.int16(0)),
         scale_yd=np.array(SCALE_YD),
         shapes=np.array(list(bodies)),
@@ -77,6 +78,22 @@ def bake() -> dict[str, np.ndarray]:
         height_yd=np.array([b.height for b in bodies.values()]) / YARD_M,
         licence=np.array(LICENCE),
     )
+    return arrays | {"faces_far": drawn_far(arrays, quantised)}
+
+
+def drawn_far(arrays: dict[str, np.ndarray], quantised: np.ndarray) -> np.ndarray:
+    """(F', 3) uint16 faces of a man drawn small; quantised (S, T, V, 3). The body's ends keep their shape."""
+    first = {str(n): int(row[0]) for n, row in zip(arrays["clip_names"], arrays["clip_table"], strict=True)}
+    poses = (("stand", 0), ("run", 3), ("run", 11), ("backpedal", 6), ("stance3", 0))
+    frames = [first[name] + k for name, k in poses]
+    bodies = [list(arrays["shapes"]).index(s) for s in ("skill", "lineman", "official")]
+    samples = np.stack([quantised[s, t] for s in bodies for t in frames]) * float(arrays["scale_yd"])
+    part = arrays["part"][arrays["faces"][:, 0]]
+    these = lambda *names: np.isin(part, [PARTS.index(n) for n in names])  # noqa: E731
+    weight = np.where(these("shoe", "glove", "cap", "helmet"), 30.0, 1.0)
+    whole = these("facemask", "visor")  # thin bars, and what a face looks like
+    rest = far_faces(samples, arrays["faces"][~whole], arrays["weld"], weight[~whole])
+    return np.concatenate([rest, arrays["faces"][whole]]).astype(np.uint16)
 
 
 def main() -> None:

@@ -83,6 +83,56 @@ def test_arrays_are_sound_and_read_only(library):
             array[0] = 0
 
 
+def test_a_man_drawn_small_has_fewer_faces_and_the_same_shape(library):
+    """Of one part each; no more open edges than the full body has; within an inch of its ends."""
+    far = library.faces_far.astype(int)
+    assert len(far) < 0.45 * len(library.faces)
+    parts = library.part[far]
+    assert (parts == parts[:, :1]).all()
+    assert set(parts[:, 0]) == set(library.part[library.faces[:, 0]])
+
+    def open_edges(faces):
+        welded = library.weld[faces].astype(int)
+        edges = np.sort(welded[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
+        edges = edges[edges[:, 0] != edges[:, 1]]
+        return int((np.unique(edges, axis=0, return_counts=True)[1] == 1).sum())
+
+    assert open_edges(far) <= open_edges(library.faces.astype(int))
+    used = np.unique(far)
+    whole, few = library.vertices, library.vertices[:, :, used]
+    lost = np.concatenate([few.min(2) - whole.min(2), whole.max(2) - few.max(2)], -1)
+    assert lost.mean() < 0.005 and lost.max() < 0.035  # yards; at 26 pixels a yard a pixel at most
+
+
+def test_collapses_keep_a_ball_round():
+    """Outside check: faces taken from scipy's hull of points on a sphere; the volume hardly shrinks."""
+    from scipy.spatial import ConvexHull
+
+    from models.training.people_far import far_faces
+
+    points = np.random.default_rng(3).standard_normal((400, 3))
+    points /= np.linalg.norm(points, axis=1, keepdims=True)
+    hull = ConvexHull(points)
+    turned = np.einsum("ij,ij->i", hull.equations[:, :3], np.cross(*_sides(points, hull.simplices))) < 0
+    faces = hull.simplices.copy()
+    faces[turned] = faces[turned][:, ::-1]
+    kept = far_faces(points[None], faces, np.arange(400), np.ones(len(faces)), 200)
+    assert 190 <= len(kept) <= 200
+
+    def volume(f):
+        a, b, c = (points[f[:, k]] for k in range(3))
+        return np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6
+
+    assert volume(faces) == pytest.approx(hull.volume)
+    assert ConvexHull(points[np.unique(kept)]).volume == pytest.approx(volume(kept), rel=0.03)
+    assert volume(kept) > 0.92 * volume(faces)
+
+
+def _sides(points, faces):
+    a, b, c = (points[faces[:, k]] for k in range(3))
+    return b - a, c - a
+
+
 @pytest.mark.parametrize("shape", SHAPES)
 def test_faces_look_outward(library, shape):
     """Signed volume (divergence theorem) is positive and near that of a dressed man (1 kg a litre)."""

@@ -14,6 +14,7 @@ pytest.importorskip("moderngl")
 from models.synthetic import dataset
 from models.synthetic.cast import Cast, script_people
 from models.synthetic.field_paint import HASH_FROM_SIDE_YD, LENGTH_YD, WIDTH_YD, paint_field
+from models.synthetic.figures import seen_part, shutter_move
 from models.synthetic.lens import ViewCamera, random_camera
 from models.synthetic.looks import random_look
 from models.synthetic.people import PeopleLibrary
@@ -100,6 +101,45 @@ def test_boxes_hold_the_drawn_men(renderer: Renderer, seed: int, view: str) -> N
             assert abs(xs.min() * 2 - x0) < 5 and abs(xs.max() * 2 + 1 - x1) < 5
             assert abs(ys.min() * 2 - y0) < 5 and abs(ys.max() * 2 + 1 - y1) < 5
     assert seen >= 3
+
+
+@pytest.mark.parametrize("k1", [0.0, -0.04, 0.05])
+def test_the_seen_part_holds_every_pixel_of_the_picture(k1: float) -> None:
+    """Outside check: cv2.undistortPoints says where lens and shutter look in the wide picture."""
+    cam = ViewCamera(960, 540, (50.0, -20.0, 9.0), 3.0, 12.0, 1.0, 900.0, k1)
+    later = ViewCamera(960, 540, (50.0, -20.0, 9.0), 4.0, 12.2, 1.0, 930.0, k1)
+    x, y, w, h = seen_part(cam, shutter_move(cam, later), (1036, 583))
+    px = np.array([[x, y] for x in np.linspace(0, 959, 25) for y in np.linspace(0, 539, 25)])
+    lens = np.array([[900.0, 0, 479.5], [0, 900.0, 269.5], [0, 0, 1]])
+    plain = cv2.undistortPoints(px[:, None], lens, np.array([k1, 0, 0, 0]))[:, 0]
+    ray = np.concatenate([plain, np.ones((len(plain), 1))], 1)
+    turned = ray @ (np.diag([930 / 900, 930 / 900, 1]) @ later.rotation() @ cam.rotation().T).T
+    inside = []
+    for t in (-0.5, 0.0, 0.5):
+        at = ray + (turned - ray) * t
+        at = 0.5 + 0.5 * at[:, :2] / at[:, 2:] * 900 / (0.5 * np.array([960, 540]) * 1.08) * [1, -1]
+        at *= [1036, 583]
+        keep = ((at > 0) & (at < [1036, 583])).all(1)
+        inside.append((at[keep] >= [x, y]).all() and (at[keep] <= [x + w, y + h]).all())
+    assert all(inside)
+    assert w * h < 0.97 * 1036 * 583 or k1 > 0  # and it spares something
+
+
+def test_few_faces_change_little_of_what_is_seen(renderer: Renderer) -> None:
+    """A CPU draws small men of fewer faces: boxes the same, outlines and visible shares nearly."""
+    figures, _, _, cam = _scene(renderer, 3, "sideline")
+    renderer.on_cpu, kept = False, renderer.on_cpu
+    full = renderer.draw(cam, figures)
+    renderer.on_cpu = True
+    few = renderer.draw(cam, figures)
+    renderer.on_cpu = kept
+    np.testing.assert_array_equal(full.boxes, few.boxes)
+    assert (full.area_px != few.area_px).any()
+    seen = full.area_px > 100
+    assert seen.sum() >= 8
+    np.testing.assert_allclose(few.area_px[seen], full.area_px[seen], rtol=0.12)
+    share = [e.visible_px[seen] / e.area_px[seen] for e in (full, few)]
+    assert np.abs(share[0] - share[1]).max() < 0.1 and np.abs(share[0] - share[1]).mean() < 0.03
 
 
 def test_a_hidden_man_is_said_to_be_hidden(renderer: Renderer) -> None:

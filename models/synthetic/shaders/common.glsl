@@ -1,4 +1,15 @@
 // Shared by every pass: lights, haze, noise. Colours are linear here.
+#ifndef LIGHTS               // a program made for one look has these as constants: what it lacks costs nothing
+#define LIGHTS u_nlights
+#define STADIUM (u_stadium.w > 0.0)
+#define MOWN u_mow.x
+#define TRACK (u_wear.w > 0.0)
+#define BARE (u_wear.x > 0.0)
+#define SNOW (u_field.w > 0.0)
+#define NIGHT true
+#define BLOOM (u_bloom > 0.0)
+#define TAPS 1               // looks at the paint along the line of sight; 1: the GPU's own anisotropic filter
+#endif
 uniform int u_nlights;
 uniform vec3 u_ldir[3];
 uniform vec3 u_lcol[3];
@@ -10,7 +21,7 @@ uniform vec3 u_eye;
 uniform sampler2D u_noise;   // four channels of tiling noise
 
 float stadium_shade(vec2 xy) {
-  if (u_stadium.w <= 0.0) return 1.0;
+  if (!STADIUM) return 1.0;
   vec2 rel = xy - vec2(50.0, 26.7);
   float along = dot(rel, vec2(-u_stadium.y, u_stadium.x));
   float edge = dot(rel, u_stadium.xy) - u_stadium.z;

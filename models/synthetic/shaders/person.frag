@@ -4,7 +4,7 @@ in vec2 v_uv;
 flat in int v_part;
 flat in vec4 v_info;
 layout(location = 0) out vec4 o_col;
-uniform sampler2D u_palette;   // (24, people): parts 0..15, 16 number, 17 outline, 18 second, 19 pants stripe,
+uniform sampler2D u_palette;   // (24, people), linear: parts 0..15, 16 number, 17 outline, 18 second, 19 pants stripe,
                                // 20 helmet stripe, 21 sock stripe, 22 shirt stripe
 uniform sampler2DArray u_digits; // layers 0..9 per style
 uniform int u_codes[6];        // part codes: jersey_front jersey_back sleeve pants sock helmet
@@ -12,7 +12,7 @@ uniform vec2 u_panel;          // width, height of the jersey panel in yards
 uniform vec3 u_plain;          // share of flat paint 0..1, steps of the shading (0: smooth), officials' stripes
                                // for every usual one
 
-vec3 pal(int k) { return lin(texelFetch(u_palette, ivec2(k, int(v_info.x)), 0).rgb); }
+vec3 pal(int k) { return texelFetch(u_palette, ivec2(k, int(v_info.x)), 0).rgb; }
 vec2 digit(vec2 uv, int d, int style) { return texture(u_digits, vec3(uv, float(style * 10 + d))).rg; }
 void main() {
   vec3 col = pal(v_part);
@@ -57,7 +57,7 @@ void main() {
   float st = stadium_shade(v_pos.xy);
   float up = n.z * 0.5 + 0.5;
   vec3 light = mix(u_amb_ground * 0.9, u_amb_sky, up) * (0.75 + 0.25 * up);
-  for (int i = 0; i < u_nlights; i++) {
+  for (int i = 0; i < LIGHTS; i++) {
     float k = dot(n, u_ldir[i]);
     light += u_lcol[i] * st * (0.9 * max(k, 0.0) + 0.06 * (0.5 + 0.5 * k));
     if (v_part == u_codes[5]) {                                       // shiny shell
@@ -68,7 +68,7 @@ void main() {
   light *= 0.8 + 0.2 * clamp((v_pos.z + 0.1) / 0.8, 0.0, 1.0);
   if (u_plain.y > 0.0) light = (floor(light * u_plain.y) + 0.5) / u_plain.y;
   vec3 even = u_amb_sky;
-  for (int i = 0; i < u_nlights; i++) even += u_lcol[i] * 0.5;
+  for (int i = 0; i < LIGHTS; i++) even += u_lcol[i] * 0.5;
   light = mix(light, even, u_plain.x);
   o_col = vec4(hazed(col * light, v_pos), 1.0);
 }

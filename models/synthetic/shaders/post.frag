@@ -1,6 +1,6 @@
 in vec2 v_ndc;
 layout(location = 0) out vec4 o_col;
-uniform sampler2D u_scene;
+uniform sampler2D u_scene, u_glow;
 uniform vec2 u_size;         // output pixels
 uniform float u_focal, u_k1, u_margin;
 uniform mat3 u_move;         // turns a camera ray at the shutter's opening into the ray at its closing
@@ -14,8 +14,8 @@ vec2 look_up(vec3 ray) {     // scene texture coordinate of an undistorted camer
 void main() {
   vec2 px = vec2(0.5 + 0.5 * v_ndc.x, 0.5 - 0.5 * v_ndc.y) * u_size - 0.5;   // pixel centres, y down
   vec2 d = (px - 0.5 * (u_size - 1.0)) / u_focal;
-  vec2 u = d;
-  for (int i = 0; i < 6; i++) u = d / (1.0 + u_k1 * dot(u, u));
+  vec2 u = d * (1.0 - u_k1 * dot(d, d));
+  for (int i = 0; i < 3; i++) u = d / (1.0 + u_k1 * dot(u, u));
   vec3 ray = vec3(u, 1.0), ray1 = u_move * ray;
   vec3 c = vec3(0.0);
   for (int i = 0; i < u_steps; i++) {
@@ -24,8 +24,8 @@ void main() {
   }
   c /= float(u_steps);
   vec2 uv = look_up(ray);
-  if (u_bloom > 0.0) {
-    vec3 b = textureLod(u_scene, uv, 4.0).rgb * 0.5 + textureLod(u_scene, uv, 6.0).rgb * 0.5;
+  if (BLOOM) {
+    vec3 b = texture(u_glow, uv).rgb;   // the scene out of focus
     c += u_bloom * max(b - 0.8, 0.0);
   }
   c *= u_exposure * u_white * (1.0 - u_vignette * dot(v_ndc, v_ndc) * 0.5);

@@ -15,7 +15,7 @@ void main() {
   }
   float st = stadium_shade(v_pos.xy);
   vec3 light = mix(u_amb_ground, u_amb_sky, n.z * 0.5 + 0.5);
-  for (int i = 0; i < u_nlights; i++) light += u_lcol[i] * max(dot(n, u_ldir[i]), 0.05) * st;
+  for (int i = 0; i < LIGHTS; i++) light += u_lcol[i] * max(dot(n, u_ldir[i]), 0.05) * st;
   light *= u_stand_light;
   vec3 o = col * light * (0.85 + 0.3 * texture(u_noise, (v_pos.xy + v_pos.zz) / 6.3)[1]);
   if (v_uv.z > 1.5 && v_uv.z < 2.5) o = lin(v_col) * 6.0;
