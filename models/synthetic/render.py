@@ -145,7 +145,7 @@ class Renderer:
         floats = "f4" if self.on_cpu else "f2"  # a CPU unpacks half floats at a cost
         self.scene_tex = ctx.texture((w, h), 4, dtype=floats)
         self.scene_tex.repeat_x = self.scene_tex.repeat_y = False
-        self.scene_tex.filter = (moderngl.LINEAR_MIPMAP_NEAREST, moderngl.LINEAR)  # levels 4 and 6 for bloom
+        self.scene_tex.filter = (moderngl.LINEAR, moderngl.LINEAR)
         self.scene = ctx.framebuffer([self.scene_tex], ctx.depth_renderbuffer((w, h)))
         self.multi = (
             self.scene
@@ -362,8 +362,10 @@ class Renderer:
             self.glow.use()
             ctx.disable(moderngl.DEPTH_TEST)
             self.scene_tex.use(0)
+            self.scene_tex.filter = (moderngl.LINEAR_MIPMAP_NEAREST, moderngl.LINEAR)
             self.p_glow["u_scene"].value = 0
             self.v_glow.render()
+            self.scene_tex.filter = (moderngl.LINEAR, moderngl.LINEAR)
 
     def _ident_pass(self, cam: ViewCamera, n: int) -> np.ndarray:
         self.ident.use()
