@@ -97,6 +97,7 @@ GROUPS: tuple[tuple[str, tuple[Row, ...]], ...] = (
         ("route right, 12 classes", "route right, 12 classes", "value"),
         ("same, break run before throw",
          "route right, 12 classes (break run before the throw)", "value"),
+        ("12 classes, by what was run", "route right, 12 classes by what was run", "value"),
         ("combination right", "combination right", "value"),
         ("combination right when answered", "combination right when answered", "value"),
     )),

@@ -258,14 +258,14 @@ def score_routes(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: M
     """Route right of the true receivers (a receiver not found counts as wrong), and when it answers.
 
     Where the truth says which routes were `finished` (the break was run before the throw), those also
-    apart: the others are named by what was called, not by what could be seen.
+    apart: the others are named by what was called, not by what could be seen. What was run until the ball
+    came (`route_twelve`) is counted by itself.
     """
-    answers = found.set_index("player_id")["route"].to_dict() if len(found) else {}
-    coarse = (
-        found.set_index("player_id")["route_called_twelve"].to_dict()
-        if "route_called_twelve" in found
-        else {}
-    )
+
+    def said(column: str) -> dict[str, object]:
+        return found.set_index("player_id")[column].to_dict() if column in found else {}
+
+    answers, coarse, by_run = said("route"), said("route_called_twelve"), said("route_twelve")
     for row in true.itertuples():
         name = names.get(str(row.player_id), "")
         answer, called = answers.get(name), coarse.get(name)
@@ -277,6 +277,9 @@ def score_routes(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: M
         if done:
             tally.hit("route right (break run before the throw)", answer == row.route)
         score_twelve(tally, called if given(called) else answer, str(row.route), done)
+        run = getattr(row, "route_twelve", None)
+        if given(run):
+            tally.hit("route right, 12 classes by what was run", by_run.get(name) == run)
 
 
 def score_cushions(tally: Tally, found: pd.DataFrame, true: pd.DataFrame, names: Mapping[str, str]) -> None:

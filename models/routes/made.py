@@ -22,7 +22,7 @@ from models.routes.features import (
     side_of,
     trust,
 )
-from models.routes.labels import load_taxonomy
+from models.routes.what_was_run import names_by_run
 from models.synthetic.playsim_records import RATE_HZ
 from models.synthetic.playsim_sampler import RouteSet
 
@@ -260,27 +260,9 @@ def _sample(path: np.ndarray, t_s: np.ndarray, at_s: np.ndarray) -> np.ndarray:
 def coarse_labels(routes: RouteSet, grid: Grid, seed: int) -> np.ndarray:
     """Twelve-class names by what was run before the end of the grid's window (`to_arrival`); '' where the set
     has no name."""
-    rng = np.random.default_rng(seed)
-    n = len(routes)
-    taxonomy = load_taxonomy("twelve")
-    out = np.array([taxonomy.mapping[str(x)] or "" for x in routes.label], dtype="U8")
     p = np.where(grid.seen[:, :, None], grid.path_yd, np.nan)
     with np.errstate(all="ignore"):
         deepest = np.nanmax(p[..., 0], axis=1)
-    back = grid.start_yd[:, 0] < -3.0
     gained = grid.path_yd[:, -1, 1] - grid.start_yd[:, 1]
-    flat = np.isin(routes.label, ("flat", "swing"))
-    out = np.where(flat & (deepest > rng.normal(2.6, 0.8, n)), "OUT", out)
-    short_out = (routes.label == "out") & (deepest < rng.normal(1.5, 0.7, n))
-    out = np.where(short_out, "FLAT", out)
-    check = routes.label == "checkdown"
-    out = np.where(check & (gained > rng.normal(2.4, 0.7, n)), "FLAT", out)
-    breaks = np.isin(
-        routes.label, ("in", "out", "post", "corner", "deep_cross", "curl", "comeback", "hitch", "hook")
-    )
-    early = ~(routes.break_s < grid.end_s - rng.normal(0.42, 0.1, n))
-    out = np.where(breaks & early & ~back & (rng.random(n) < 0.85), "GO", out)
-    out = np.where((routes.label == "wheel") & (deepest < rng.normal(7.0, 2.0, n)), "FLAT", out)
-    out = np.where(check & (deepest > rng.normal(4.0, 0.8, n)) & (rng.random(n) < 0.5), "HITCH", out)
-    angle_unfinished = (routes.label == "angle") & early
-    return np.where(angle_unfinished & (rng.random(n) < 0.6), "FLAT", out)
+    rng = np.random.default_rng(seed)
+    return names_by_run(routes.label, deepest, gained, grid.start_yd[:, 0], routes.break_s, grid.end_s, rng)

@@ -9,6 +9,9 @@ import numpy as np
 from models.synthetic.playbook import RoutePlan
 from models.synthetic.playsim_world import CARRY, DEAD, FLIGHT, PRE, Want, World
 
+LEAVES_ROUTE_S = 0.45
+"""so long after the throw a man runs on before he looks where it goes"""
+
 
 def presnap(w: World, i: int, speed: float = 3.2) -> Want:
     """Go to the spot of the formation and stand."""
@@ -63,7 +66,7 @@ class RouteRunner:
         if w.phase == FLIGHT and w.t > w.events["throw_s"] + 0.15:
             if i == w.notes.get("target"):
                 return self._to_ball(w, i)
-            if w.t > w.events["throw_s"] + 0.45:
+            if w.t > w.events["throw_s"] + LEAVES_ROUTE_S:
                 return self._look(w, i)
         if w.notes.get("scramble_s", 99.0) + 0.5 < w.t:
             return self._improvise(w, i)

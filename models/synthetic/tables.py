@@ -8,6 +8,9 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 
+from models.routes.what_was_run import names_by_run
+from models.synthetic.playsim_offense import LEAVES_ROUTE_S
+
 ELIGIBLE = ("WR", "TE", "RB")
 
 
@@ -254,13 +257,12 @@ def player_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
 
 
 def route_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
-    """Rows of the routes table."""
+    """Rows of the routes table; ``route_twelve`` is what was run until the ball came."""
     out = []
+    stop = script.events.get("arrival_s") or script.events.get("end_s") or script.t_s[-1]
+    use = (script.t_s >= 0) & (script.t_s <= stop)
     for pid, r in script.routes.items():
-        person = script.person(pid)
-        stop = script.events.get("arrival_s") or script.events.get("end_s") or script.t_s[-1]
-        use = (script.t_s >= 0) & (script.t_s <= stop)
-        path = script.to_play(person.xy_field_yd[use])
+        path = script.to_play(script.person(pid).xy_field_yd[use])
         out.append(
             {
                 "play_id": play_id,
@@ -272,12 +274,25 @@ def route_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
                 "break_s": r.break_s,
                 "break_angle_deg": r.break_angle_deg,
                 "finished": r.finished,
+                "route_twelve": _by_run(script, pid, r, path, stop),
                 "max_depth_play_yd": float(path[:, 0].max()),
                 "end_depth_play_yd": float(path[-1, 0]),
                 "end_lateral_play_yd": float(path[-1, 1]),
             }
         )
     return out
+
+
+def _by_run(script: Any, pid: str, route: Any, path: np.ndarray, stop_s: float) -> str | None:
+    """Name in the 12-class set of what a man with this path (T, 2) from the snap ran before stop_s, or before
+    he left his route because the ball went elsewhere."""
+    throw = script.events.get("throw_s")
+    if throw is not None and pid != script.events.get("target"):
+        stop_s = min(stop_s, throw + LEAVES_ROUTE_S)
+    gained = (path[-1, 1] - path[0, 1]) * (1.0 if path[0, 1] >= 0 else -1.0)
+    row = (route.label, path[:, 0].max(), gained, path[0, 0], route.break_s, stop_s)
+    label, deepest, out, start, turns, stop = (np.array([value]) for value in row)
+    return str(names_by_run(label, deepest, out, start, turns, stop)[0]) or None
 
 
 def matchup_rows(play_id: str, script: Any) -> list[dict[str, Any]]:

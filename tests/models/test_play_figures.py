@@ -181,3 +181,14 @@ def test_tallies_add_counts_before_ratios():
     both = (a + b).figures()
     assert both["x"] == {"value": 0.75, "n": 4} and both["e"]["n"] == 2
     assert a.figures()["x"]["n"] == 3
+
+
+def test_what_was_run_counts_beside_what_was_called():
+    """`route_twelve` is held to the truth's own; a truth without it is not asked."""
+    name = "route right, 12 classes by what was run"
+    true = truth()
+    assert scored()[name] == {"value": 1.0, "n": int(true["routes"]["route_twelve"].notna().sum())}
+    said = {**true, "routes": true["routes"].assign(route_twelve="none of them")}
+    assert score_tables(said, true).figures()[name]["value"] == 0.0
+    bare = {**true, "routes": true["routes"].drop(columns="route_twelve")}
+    assert name not in score_tables(true, bare).figures()

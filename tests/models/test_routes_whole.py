@@ -8,7 +8,9 @@ import pytest
 from models.routes.classifier import RouteClassifier
 from models.routes.features import GRID_S, SNAP
 from models.routes.made import observe
+from models.routes.what_was_run import names_by_run
 from models.routes.whole import join_sets, whole_routes
+from models.synthetic import tables
 from models.synthetic.plays import simulate_play
 from models.synthetic.playsim_sampler import sample_routes
 
@@ -60,3 +62,37 @@ def _columns(routes):
     columns = [getattr(routes, f) for f in routes.__dataclass_fields__ if f != "end_s"]
     columns[0] = columns[0][:-1]
     return columns
+
+
+@pytest.mark.parametrize(
+    ("label", "deepest", "gained", "start", "break_s", "end_s", "name"),
+    [
+        ("post", 14.0, -3.0, -1.0, 1.6, 2.9, "POST"),
+        ("post", 14.0, -0.5, -1.0, 2.6, 2.9, "GO"),  # .3 s are no break that one sees
+        ("post", 14.0, -0.5, -1.0, np.nan, 2.9, "GO"),
+        ("out", 0.8, 6.0, -1.0, 0.8, 2.0, "FLAT"),
+        ("flat", 4.0, 7.0, -5.0, 0.9, 2.2, "OUT"),
+        ("wheel", 3.0, 8.0, -5.0, 1.2, 2.0, "FLAT"),
+        ("angle", 1.0, 4.0, -6.0, np.nan, 1.8, "FLAT"),
+        ("checkdown", 1.0, 3.0, -6.0, 1.4, 2.6, "FLAT"),
+        ("block", -1.0, 0.0, -1.0, np.nan, 2.6, ""),
+    ],
+)
+def test_what_was_run_by_hand(label, deepest, gained, start, break_s, end_s, name):
+    row = [np.array([value]) for value in (label, deepest, gained, start, break_s, end_s)]
+    assert names_by_run(*row)[0] == name
+    drawn = {str(names_by_run(*row, np.random.default_rng(seed))[0]) for seed in range(200)}
+    assert name in drawn
+
+
+def test_who_leaves_his_route_for_the_ball_did_not_run_its_break():
+    """Of the men of 60 plays: a break after the throw counts for the target alone."""
+    late = {True: set(), False: set()}
+    for seed in range(60):
+        play = simulate_play(seed, "ncaa", "pass")
+        throw = play.events.get("throw_s")
+        for row in tables.route_rows("p", play):
+            if throw and row["route"] in ("post", "corner") and row["break_s"] > throw + 0.1:
+                target = row["player_id"] == f"p|{play.events.get('target')}"
+                late[target].add(row["route_twelve"])
+    assert late[False] == {"GO"}
