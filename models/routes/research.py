@@ -262,7 +262,7 @@ def main(argv: list[str] | None = None) -> int:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("what", choices=["evaluate", "train"])
-    parser.add_argument("--data", required=True)
+    parser.add_argument("--labels", "--data", dest="data", required=True)
     parser.add_argument("--taxonomy", default="")
     parser.add_argument("--weights", default=None)
     parser.add_argument("--folds", type=int, default=0)

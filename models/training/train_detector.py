@@ -293,8 +293,24 @@ def build_parser() -> argparse.ArgumentParser:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     add = parser.add_argument
-    add("--data", type=Path, required=True, action="append", help="folder of labelled frames")
-    add("--start", type=Path, help="start state (.pt of tensors); random when left out")
+    add(
+        "--labels",
+        "--data",
+        dest="data",
+        metavar="FOLDER",
+        type=Path,
+        required=True,
+        action="append",
+        help="folder of labelled frames",
+    )
+    add(
+        "--from",
+        "--start",
+        dest="start",
+        metavar="WEIGHTS",
+        type=Path,
+        help="start state (.pt of tensors); random when left out",
+    )
     add("--validation", type=Path, action="append", default=[], help="folders scored at the end")
     add("--negatives", type=Path, help="folder of photographs without people")
     add("--width", type=int, default=1280, help="width of the windows (height 0.575 of it)")

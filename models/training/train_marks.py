@@ -348,11 +348,25 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--data", type=Path, required=True, action="append", help="folder of labelled frames")
+    parser.add_argument(
+        "--labels",
+        "--data",
+        dest="data",
+        type=Path,
+        required=True,
+        action="append",
+        help="folder of labelled frames",
+    )
     parser.add_argument(
         "--validation", type=Path, action="append", default=[], help="folders scored at the end"
     )
-    parser.add_argument("--start", type=Path, help="start state (.pt of tensors); random when left out")
+    parser.add_argument(
+        "--from",
+        "--start",
+        dest="start",
+        type=Path,
+        help="start state (.pt of tensors); random when left out",
+    )
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--minutes", type=float, default=4.0)
     parser.add_argument("--steps", type=int)

@@ -14,6 +14,7 @@ from made_season import made_copy
 from models.detector.detector import Boxes
 from models.detector.network import KINDS as DETECTOR_KINDS
 from models.training.frames import read_label_folder
+from models.training.train_detector import build_parser
 from vision.box_labels import KINDS, choose_frames, clipped, read_box_labels, write_box_labels
 from vision.commands import main
 from vision.film import write_film
@@ -133,7 +134,10 @@ def test_training_starts_from_the_shipped_weights(monkeypatch: pytest.MonkeyPatc
     monkeypatch.setitem(sys.modules, "models.training.train_detector", fake)
     assert main(["train", "detector", "--labels", "set", "--out", "o"]) == 0
     assert main(["train", "detector", "--labels", "set", "--from", "mine.pt"]) == 0
-    first, second = seen
-    assert first[1:5] == ["--data", "set", "--out", "o"] and first[5] == "--start"
+    assert main(["train", "detector", "--labels=set", "--from=mine.pt"]) == 0
+    first, second, third = seen
+    assert first[1:5] == ["--labels", "set", "--out", "o"] and first[5] == "--from"
     assert Path(first[6]).name == "detector.pt" and Path(first[6]).is_file()
-    assert second[1:] == ["--data", "set", "--start", "mine.pt"]
+    assert second[1:] == ["--labels", "set", "--from", "mine.pt"]
+    asked = [build_parser().parse_args([*words[1:], "--out", "o"]) for words in (second, third)]
+    assert all(args.data == [Path("set")] and args.start == Path("mine.pt") for args in asked)

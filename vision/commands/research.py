@@ -11,18 +11,18 @@ from vision.commands.options import season_of, season_option
 from vision.commands.printing import console
 from vision.trouble import Trouble
 
-Target = tuple[str, tuple[str, ...], dict[str, str]]
-"""A module with `main()`, the words put before the user's, and option names translated for it."""
+Target = tuple[str, tuple[str, ...]]
+"""A module with `main()` and the words put before the user's."""
 
 TRAININGS: dict[str, Target] = {
-    "detector": ("models.training.train_detector", (), {"--labels": "--data", "--from": "--start"}),
-    "marks": ("models.training.train_marks", (), {"--labels": "--data", "--from": "--start"}),
-    "routes": ("models.routes.research", ("train",), {"--labels": "--data"}),
+    "detector": ("models.training.train_detector", ()),
+    "marks": ("models.training.train_marks", ()),
+    "routes": ("models.routes.research", ("train",)),
 }
-EVALUATIONS: dict[str, Target] = {"routes": ("models.routes.research", ("evaluate",), {"--labels": "--data"})}
+EVALUATIONS: dict[str, Target] = {"routes": ("models.routes.research", ("evaluate",))}
 SHIPPED_STARTS = {"detector": "detector.pt"}
 """Weights in models/weights that a training starts from where the user names none."""
-SCORE: Target = ("vision.score", (), {})
+SCORE: Target = ("vision.score", ())
 
 
 def add_commands(commands: argparse._SubParsersAction) -> None:
@@ -65,15 +65,15 @@ def add_commands(commands: argparse._SubParsersAction) -> None:
 
 
 def _pass_on(target: Target, args: argparse.Namespace) -> int:
-    """Run a module's `main()` with the rest of the command line, its option names translated."""
-    name, first, translate = target
+    """Run a module's `main()` with the rest of the command line."""
+    name, first = target
     module = importlib.import_module(name)
     before = sys.argv
     own = args.rest[1:] if args.rest[:1] == ["--"] else args.rest
-    rest = [*first, *(translate.get(word, word) for word in own)]
+    rest = [*first, *own]
     start = SHIPPED_STARTS.get(getattr(args, "what", "")) if args.command == "train" else None
-    if start and not {"--start", "-h", "--help"} & set(rest):
-        rest += ["--start", str(find_weights() / start)]
+    if start and not {"--from", "--start", "-h", "--help"} & {word.split("=")[0] for word in rest}:
+        rest += ["--from", str(find_weights() / start)]
     sys.argv = [f"underneath {args.command}" + (f" {args.what}" if hasattr(args, "what") else ""), *rest]
     try:
         return int(module.main() or 0)
