@@ -296,11 +296,17 @@ def _by_run(script: Any, pid: str, route: Any, path: np.ndarray, stop_s: float) 
 
 
 def matchup_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
-    """Nearest defender (off the line) of every route runner at snap, break, throw and arrival, from the
-    script's places."""
+    """Nearest defender of every route runner at snap, break, throw and arrival, from the script's places.
+
+    Men of the line and who rushes cover nobody; who stays in to block is no route runner.
+    """
     out = []
-    defenders = [p for p in script.people if p.team == "defense" and p.role != "DL"]
+    rush = {who for who, job in script.situation.get("jobs", {}).items() if job in ("rush", "blitz")}
+    men = [p for p in script.people if p.team == "defense" and p.role != "DL"]
+    defenders = [p for p in men if p.id not in rush] or men
     for pid, r in script.routes.items():
+        if r.label == "block":
+            continue
         man = script.person(pid)
         moments = {
             "snap": 0.0,

@@ -96,3 +96,16 @@ def test_who_leaves_his_route_for_the_ball_did_not_run_its_break():
                 target = row["player_id"] == f"p|{play.events.get('target')}"
                 late[target].add(row["route_twelve"])
     assert late[False] == {"GO"}
+
+
+def test_who_rushes_covers_nobody_and_who_blocks_is_not_covered():
+    """A truth's nearest defender is one whom the film could show in coverage."""
+    seen = set()
+    for seed in range(40):
+        play = simulate_play(seed, "nfl", "pass")
+        jobs = {f"p|{who}": job for who, job in play.situation["jobs"].items()}
+        rows = tables.matchup_rows("p", play)
+        seen |= {jobs[row["defender_id"]] for row in rows}
+        runners = {f"p|{who}" for who, r in play.routes.items() if r.label != "block"}
+        assert {row["receiver_id"] for row in rows} == runners
+    assert len(seen) > 5 and not seen & {"rush", "blitz"}
