@@ -140,7 +140,11 @@ class OpenVinoBackend:
             partial.with_suffix(".bin").replace(path.with_suffix(".bin"))
             partial.replace(path)
             model = self.core.read_model(path)
-        config = {"INFERENCE_PRECISION_HINT": self.precision, "INFERENCE_NUM_THREADS": self.threads}
+        config = {
+            "INFERENCE_PRECISION_HINT": self.precision,
+            "INFERENCE_NUM_THREADS": self.threads,
+            "ENABLE_CPU_PINNING": False,  # else the workers of one film all run on the first core
+        }
         return self.core.compile_model(model, "CPU", config)
 
     def __call__(self, images: np.ndarray) -> torch.Tensor:
