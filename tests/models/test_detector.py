@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import pickle
 import platform
+import threading
 from pathlib import Path
 
 import cv2
@@ -178,6 +180,32 @@ def test_both_back_ends_agree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     assert len(sure) >= 3
     iou = box_iou(torch.from_numpy(sure.xyxy_px), torch.from_numpy(b.xyxy_px))
     assert (iou.max(1).values > 0.9).float().mean() >= 0.95
+
+
+@pytest.mark.skipif(not SHIPPED.exists(), reason="no shipped weights in this checkout")
+@pytest.mark.skipif(len(getattr(os, "sched_getaffinity", lambda _: {0})(0)) < 2, reason="needs two cores")
+def test_a_worker_at_work_may_use_any_core(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As the kernel sees the calling thread meanwhile: OpenVINO by itself pins it to the first core, the
+    same one in every worker."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    run = OpenVinoBackend(SHIPPED, threads=1)
+    picture = np.zeros((1, 3, 192, 320), np.float32)
+    run(picture)
+    caller, allowed = threading.get_native_id(), os.sched_getaffinity(0)
+    seen: list[set[int]] = []
+    done = threading.Event()
+
+    def watch() -> None:
+        while not done.wait(0.002):
+            seen.append(os.sched_getaffinity(caller))
+
+    watcher = threading.Thread(target=watch)
+    watcher.start()
+    for _ in range(8):
+        run(picture)
+    done.set()
+    watcher.join()
+    assert len(seen) > 20 and all(cores == allowed for cores in seen)
 
 
 def test_numbers_are_as_short_as_the_processor_computes_itself(monkeypatch: pytest.MonkeyPatch) -> None:
