@@ -79,6 +79,15 @@ def openvino_precision(core: Any) -> str:
     return "bf16" if "BF16" in core.get_property("CPU", "OPTIMIZATION_CAPABILITIES") else "f32"
 
 
+def openvino_hints(core: Any, precision: str | None = None) -> dict[str, Any]:
+    """How to compile for the CPU plug-in of `core`: precision ("bf16", "f32"; None: the shortest it has), and
+    no pinning, which would put every worker on the first core."""
+    return {
+        "INFERENCE_PRECISION_HINT": precision or openvino_precision(core),
+        "ENABLE_CPU_PINNING": False,
+    }
+
+
 class TorchBackend:
     """PyTorch: bf16 autocast where the processor or GPU has it, else fp32. half: None = that; False: fp32."""
 
@@ -140,11 +149,7 @@ class OpenVinoBackend:
             partial.with_suffix(".bin").replace(path.with_suffix(".bin"))
             partial.replace(path)
             model = self.core.read_model(path)
-        config = {
-            "INFERENCE_PRECISION_HINT": self.precision,
-            "INFERENCE_NUM_THREADS": self.threads,
-            "ENABLE_CPU_PINNING": False,  # else the workers of one film all run on the first core
-        }
+        config = openvino_hints(self.core, self.precision) | {"INFERENCE_NUM_THREADS": self.threads}
         return self.core.compile_model(model, "CPU", config)
 
     def __call__(self, images: np.ndarray) -> torch.Tensor:

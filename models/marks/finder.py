@@ -12,7 +12,7 @@ import numpy as np
 import torch
 
 from calibration.evidence import FrameMarks, in_boxes
-from models.detector.runtime import openvino_precision
+from models.detector.runtime import openvino_hints
 from models.marks.decode import peaks, ridges, sigmoid
 from models.marks.network import MASKS, STRIDE, read_marks
 from models.marks.numbers import NumberReader
@@ -160,7 +160,7 @@ class _OpenVino:
         if shape not in self.compiled:
             model = self._model()
             model.reshape(list(shape))
-            hints = {"INFERENCE_PRECISION_HINT": openvino_precision(self.core), "PERFORMANCE_HINT": "LATENCY"}
+            hints = openvino_hints(self.core) | {"PERFORMANCE_HINT": "LATENCY"}
             self.compiled[shape] = self.core.compile_model(model, "CPU", hints)
         return np.asarray(self.compiled[shape](images)[0], np.float32)[0]
 
