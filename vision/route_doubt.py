@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from models.routes.classifier import RoutePrediction
-from models.routes.features import Grid, RoutePath
+from models.routes.features import BACKFIELD_YD, Grid, RoutePath
 
 MOST, HALF_SD_YD, STEEPNESS = 0.4, 0.42, 4.0
 """how often the name is another's at a wide spread, the median spread (yd, a man's own part) of half of that,
@@ -24,7 +24,6 @@ exchanged are still named right. Log-likelihood of the truth, every second film 
 BLOCKS_IF_OTHER, BLOCKS_IF_HIM = 0.37, (0.05, 0.30)
 """how often the run of a man exchanged looks like a block, and that of the man himself: split, in the
 backfield (same films)"""
-BACKFIELD_YD = -3.0
 SHARES: Mapping[str, float] = {
     "go": 21, "hitch": 7, "hook": 4, "curl": 4, "comeback": 2, "flat": 12, "out": 10, "in": 6, "slant": 4,
     "shallow_cross": 6, "deep_cross": 6, "post": 4, "corner": 4, "screen": 4, "angle": 1, "wheel": 1,

@@ -18,11 +18,20 @@ from typing import Any
 import numpy as np
 
 from models.routes.classifier import RouteClassifier, RoutePrediction
-from models.routes.features import GRID_S, MEASURED_SD_YD, Break, Grid, RoutePath, to_grid, two_segments
+from models.routes.features import (
+    BACKFIELD_YD,
+    GRID_S,
+    MEASURED_SD_YD,
+    Break,
+    Grid,
+    RoutePath,
+    to_grid,
+    two_segments,
+)
 from models.routes.labels import UNKNOWN, Taxonomy, load_taxonomy
 from vision.combinations import Runner, together
 from vision.plays.motion import own_sd
-from vision.route_doubt import BACKFIELD_YD, with_doubt
+from vision.route_doubt import with_doubt
 
 STOPS = ("hitch", "hook", "curl", "comeback")
 UNBROKEN = ("go", "block", "screen", "checkdown", "flat", "swing")

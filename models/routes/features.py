@@ -22,6 +22,8 @@ OTHERS_AFTER_THROW_S = 0.45
 """how long the men whom the pass is not thrown to run their routes on after it (they see the ball leave after
 about so long; what they do then follows the ball)"""
 SHORTEST_S = 0.5
+BACKFIELD_YD = -3.0
+"""who stands deeper at the snap is a back"""
 FIRM_SD_YD = 0.5
 """a place with this standard deviation is half trusted"""
 LOST_SD_YD, LONGEST_GAP_S = 0.6, 1.0
@@ -344,7 +346,7 @@ def hand_features(grid: Grid) -> np.ndarray:
         start[:, 1],
         np.nan_to_num(grid.room_yd, nan=9.0),
         np.isnan(grid.room_yd),
-        start[:, 0] < -3.0,
+        start[:, 0] < BACKFIELD_YD,
         grid.number == 1,
         grid.number == 2,
         grid.number >= 3,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from models.routes.features import BACKFIELD_YD
 from models.routes.labels import load_taxonomy
 
 BREAK_TAKES_S = (0.42, 0.1)
@@ -18,7 +19,6 @@ CHECK_TO_FLAT_YD, CHECK_TO_HITCH_YD = (2.4, 0.7), (4.0, 0.8)
 """check-downs that gain so much outward, or so deep (half of them)"""
 BROKEN = ("in", "out", "post", "corner", "deep_cross", "curl", "comeback", "hitch", "hook")
 """told from a go by their break alone"""
-BACKFIELD_YD = -3.0
 
 
 def names_by_run(

@@ -258,11 +258,13 @@ def player_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
 
 def route_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
     """Rows of the routes table; ``route_twelve`` is what was run until the ball came."""
-    out = []
     stop = script.events.get("arrival_s") or script.events.get("end_s") or script.t_s[-1]
     use = (script.t_s >= 0) & (script.t_s <= stop)
-    for pid, r in script.routes.items():
-        path = script.to_play(script.person(pid).xy_field_yd[use])
+    paths = {pid: script.to_play(script.person(pid).xy_field_yd[use]) for pid in script.routes}
+    by_run = _by_run(script, paths, stop)
+    out = []
+    for (pid, r), run in zip(script.routes.items(), by_run, strict=True):
+        path = paths[pid]
         out.append(
             {
                 "play_id": play_id,
@@ -274,7 +276,7 @@ def route_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
                 "break_s": r.break_s,
                 "break_angle_deg": r.break_angle_deg,
                 "finished": r.finished,
-                "route_twelve": _by_run(script, pid, r, path, stop),
+                "route_twelve": run,
                 "max_depth_play_yd": float(path[:, 0].max()),
                 "end_depth_play_yd": float(path[-1, 0]),
                 "end_lateral_play_yd": float(path[-1, 1]),
@@ -283,16 +285,24 @@ def route_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
     return out
 
 
-def _by_run(script: Any, pid: str, route: Any, path: np.ndarray, stop_s: float) -> str | None:
-    """Name in the 12-class set of what a man with this path (T, 2) from the snap ran before stop_s, or before
-    he left his route because the ball went elsewhere."""
-    throw = script.events.get("throw_s")
-    if throw is not None and pid != script.events.get("target"):
-        stop_s = min(stop_s, throw + LEAVES_ROUTE_S)
-    gained = (path[-1, 1] - path[0, 1]) * (1.0 if path[0, 1] >= 0 else -1.0)
-    row = (route.label, path[:, 0].max(), gained, path[0, 0], route.break_s, stop_s)
-    label, deepest, out, start, turns, stop = (np.array([value]) for value in row)
-    return str(names_by_run(label, deepest, out, start, turns, stop)[0]) or None
+def _by_run(script: Any, paths: dict[str, np.ndarray], stop_s: float) -> list[str | None]:
+    """Names in the 12-class set of what the men of these paths ((T, 2) from the snap) ran before stop_s, or
+    before they left their routes because the ball went elsewhere."""
+    if not paths:
+        return []
+    throw, target = script.events.get("throw_s"), script.events.get("target")
+    left = stop_s if throw is None else min(stop_s, throw + LEAVES_ROUTE_S)
+    routes = [script.routes[pid] for pid in paths]
+    start, last = (np.array([path[k] for path in paths.values()]) for k in (0, -1))
+    names = names_by_run(
+        np.array([r.label for r in routes]),
+        np.array([path[:, 0].max() for path in paths.values()]),
+        (last[:, 1] - start[:, 1]) * np.where(start[:, 1] >= 0, 1.0, -1.0),
+        start[:, 0],
+        np.array([r.break_s for r in routes]),
+        np.array([stop_s if pid == target else left for pid in paths]),
+    )
+    return [str(name) or None for name in names]
 
 
 def matchup_rows(play_id: str, script: Any) -> list[dict[str, Any]]:
