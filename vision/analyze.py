@@ -86,7 +86,7 @@ class Tools:
     def load(cls, threads: int | None = None, detector: str = "small") -> Tools:
         """Load the shipped detector, mark finder and number reader; threads: of one inference; detector:
         which size (see `models.detector.detector.SIZES`)."""
-        boxes, finder = Detector.load(threads=threads, size=detector), MarkFinder.load()
+        boxes, finder = Detector.load(threads=threads, size=detector), MarkFinder.load(threads=threads)
         return cls(boxes, finder, JerseyReader.load(), {"detector": boxes.weights_hash})
 
 

@@ -43,15 +43,20 @@ class MarkFinder:
 
     @classmethod
     def load(
-        cls, path: Path | str | None = None, backend: str | None = None, width_px: int = INPUT_WIDTH_PX
+        cls,
+        path: Path | str | None = None,
+        backend: str | None = None,
+        width_px: int = INPUT_WIDTH_PX,
+        threads: int | None = None,
     ) -> MarkFinder:
-        """Read the weights (the shipped ones by default). Raises ValueError when they cannot be used."""
+        """Read the weights (the shipped ones by default); threads: of one inference in OpenVINO (None: one a
+        core). Raises ValueError when they cannot be used."""
         net, tensors = read_marks(path or WEIGHTS)
         reader = NumberReader.from_tensors(tensors) if tensors else None
         low_px = float(net.ridge_low_px)
         if backend in (None, "openvino"):
             try:
-                return cls(_OpenVino(net), reader, width_px, low_px)
+                return cls(_OpenVino(net, threads), reader, width_px, low_px)
             except ImportError:
                 if backend == "openvino":
                     raise
@@ -130,12 +135,13 @@ class _Torch:
 class _OpenVino:
     """Converted once per weights (kept in the user's cache folder), compiled once per input size."""
 
-    def __init__(self, net: torch.nn.Module) -> None:
+    def __init__(self, net: torch.nn.Module, threads: int | None = None) -> None:
         import openvino
 
         self.core = openvino.Core()
         self.openvino = openvino
         self.net = net.eval()
+        self.threads = threads or os.cpu_count() or 1
         self.compiled: dict[tuple[int, ...], Any] = {}
 
     def _model(self) -> Any:
@@ -160,7 +166,10 @@ class _OpenVino:
         if shape not in self.compiled:
             model = self._model()
             model.reshape(list(shape))
-            hints = openvino_hints(self.core) | {"PERFORMANCE_HINT": "LATENCY"}
+            hints = openvino_hints(self.core) | {
+                "PERFORMANCE_HINT": "LATENCY",
+                "INFERENCE_NUM_THREADS": self.threads,
+            }
             self.compiled[shape] = self.core.compile_model(model, "CPU", hints)
         return np.asarray(self.compiled[shape](images)[0], np.float32)[0]
 
