@@ -31,6 +31,7 @@ from models.routes.repeated import SideCalls, SideRead, calls_elsewhere, calls_o
 from models.routes.whole import whole_routes
 from models.synthetic.playsim_bends import sample_bends
 from models.synthetic.playsim_curves import sample_curves
+from models.synthetic.playsim_feet import sample_feet
 from models.synthetic.playsim_knots import sample_knots
 from models.synthetic.playsim_sampler import RouteSet
 
@@ -55,6 +56,7 @@ MEN_A_PLAY = 5
 WAYS: dict[str, Callable[[int, int], RouteSet]] = {
     "whole": lambda seed, men: whole_routes(seed, max(1, men // MEN_A_PLAY)),
     "curves": sample_curves, "bends": sample_bends, "knots": sample_knots,
+    "feet": sample_feet,
 }  # fmt: skip
 
 Call = tuple[tuple[str, ...], tuple[str, ...]]

@@ -13,9 +13,11 @@ import torch
 
 from models.routes.features import Grid, RoutePath, hand_features, sequence_features, to_grid
 from models.routes.labels import LABELS, UNKNOWN, load_taxonomy
-from models.routes.net import RouteNet
+from models.routes.net import FoldedNet, RouteNet
 
 SHIPPED = Path(__file__).resolve().parents[1] / "weights" / "routes.npz"
+PARTNER = "partner:"
+"""what the names of a second network's arrays begin with"""
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,9 @@ class RoutePrediction:
 
 @dataclass
 class RouteClassifier:
-    """A trained network with its scaling, temperatures and thresholds (one each per head)."""
+    """A trained network with its scaling, temperatures and thresholds (one each per head).
+
+    partner: a second network, whose probabilities are averaged with this one's (None = alone)."""
 
     net: RouteNet
     label_sets: dict[str, tuple[str, ...]]
@@ -57,6 +61,8 @@ class RouteClassifier:
     temperature: dict[str, float]
     threshold: dict[str, float]
     about: dict[str, Any] = field(default_factory=dict)
+    partner: RouteClassifier | None = None
+    _folded: tuple[Any, FoldedNet] | None = field(default=None, repr=False, compare=False)
 
     @classmethod
     def load(cls, path: str | Path | None = None) -> RouteClassifier:
@@ -69,23 +75,32 @@ class RouteClassifier:
         with np.load(path, allow_pickle=False) as data:
             if "config" not in data:
                 raise ValueError(f"{path}: not a route weights file (no 'config' inside)")
-            config = json.loads(str(data["config"]))
-            net = RouteNet(**config["net"])
-            net.load_state_dict(
-                {
-                    k[4:]: torch.from_numpy(data[k].astype(_dtype(data[k])))
-                    for k in data.files
-                    if k.startswith("net:")
-                }
-            )
-            mean, sd = data["hand_mean"], data["hand_sd"]
+            model = cls._from_arrays(data, "")
+            if f"{PARTNER}config" in data:
+                model.partner = cls._from_arrays(data, PARTNER)
+        return model
+
+    @classmethod
+    def _from_arrays(cls, data: Any, prefix: str) -> RouteClassifier:
+        """One network of an opened file of `save`."""
+        config = json.loads(str(data[f"{prefix}config"]))
+        net = RouteNet(**config["net"])
+        mine = f"{prefix}net:"
+        tensors = {k[len(mine) :]: data[k] for k in data.files if k.startswith(mine)}
+        net.load_state_dict({k: torch.from_numpy(v.astype(_dtype(v))) for k, v in tensors.items()})
         net.eval()
         sets = {k: tuple(v) for k, v in config["label_sets"].items()}
+        mean, sd = data[f"{prefix}hand_mean"], data[f"{prefix}hand_sd"]
         return cls(net, sets, mean, sd, config["temperature"], config["threshold"], config.get("about", {}))
 
     def save(self, path: str | Path) -> Path:
         """Write everything to one .npz (half-precision weights, JSON settings; no pickles)."""
         path = Path(path)
+        arrays = self._arrays("") | (self.partner._arrays(PARTNER) if self.partner is not None else {})
+        np.savez_compressed(path, **arrays)
+        return path
+
+    def _arrays(self, prefix: str) -> dict[str, Any]:
         config = {
             "net": self.net.settings,
             "label_sets": self.label_sets,
@@ -93,23 +108,23 @@ class RouteClassifier:
             "threshold": self.threshold,
             "about": self.about,
         }
-        arrays: dict[str, Any] = {
-            f"net:{k}": _small(v.detach().cpu().numpy()) for k, v in self.net.state_dict().items()
+        weights = {k: _small(v.detach().cpu().numpy()) for k, v in self.net.state_dict().items()}
+        return {
+            f"{prefix}config": json.dumps(config),
+            f"{prefix}hand_mean": self.hand_mean,
+            f"{prefix}hand_sd": self.hand_sd,
+            **{f"{prefix}net:{k}": v for k, v in weights.items()},
         }
-        np.savez_compressed(
-            path, config=json.dumps(config), hand_mean=self.hand_mean, hand_sd=self.hand_sd, **arrays
-        )  # type: ignore[arg-type]
-        return path
 
-    def logits(self, grid: Grid, batch: int = 2048) -> dict[str, np.ndarray]:
-        """Raw scores per head, (N, K)."""
+    def logits(self, grid: Grid, batch: int = 512) -> dict[str, np.ndarray]:
+        """Raw scores of this network (without its partner) per head, (N, K)."""
         parts: dict[str, list[np.ndarray]] = {name: [] for name in self.label_sets}
-        self.net.eval()
+        answering = self._answering()
         with torch.inference_mode():
             for at in range(0, len(grid.side), batch):
                 rows = grid.rows(np.arange(at, min(at + batch, len(grid.side))))
                 hand = (hand_features(rows) - self.hand_mean) / self.hand_sd
-                out = self.net(
+                out = answering(
                     torch.from_numpy(sequence_features(rows)),
                     torch.from_numpy(np.clip(hand, -6, 6).astype(np.float32)),
                 )
@@ -119,13 +134,20 @@ class RouteClassifier:
             k: np.concatenate(v) if v else np.zeros((0, len(self.label_sets[k]))) for k, v in parts.items()
         }
 
+    def _answering(self) -> FoldedNet:
+        """The network folded for answering, once for every state of its weights."""
+        state = (id(self.net), *(t._version for t in self.net.state_dict().values()))
+        if self._folded is None or self._folded[0] != state:
+            self._folded = state, FoldedNet(self.net)
+        return self._folded[1]
+
     def predict_grid(self, grid: Grid, taxonomy: str = "trade") -> RoutePrediction:
         """As `predict`, from a prepared grid."""
         if taxonomy in self.label_sets:
-            z = self.logits(grid)[taxonomy] / self.temperature[taxonomy]
-            return RoutePrediction(
-                self.label_sets[taxonomy], _softmax(z), grid.usable, self.threshold[taxonomy]
-            )
+            p = _softmax(self.logits(grid)[taxonomy] / self.temperature[taxonomy])
+            if self.partner is not None:
+                p = (p + self.partner.predict_grid(grid, taxonomy).probability) / 2
+            return RoutePrediction(self.label_sets[taxonomy], p, grid.usable, self.threshold[taxonomy])
         target = load_taxonomy(taxonomy)
         fine = self.predict_grid(grid, "trade")
         p = np.zeros((len(fine.probability), len(target.labels)))

@@ -93,18 +93,6 @@ def fit(
     return model
 
 
-def mix_with(model: RouteClassifier, start: RouteClassifier, share: float) -> None:
-    """Weights in place: share of the trained ones, the rest of those training started from.
-
-    Between the two lie weights that keep most of what each is good at (Wortsman et al., "Robust fine-tuning
-    of zero-shot models", 2022, from memory). Both must be of one shape; calibrate afterwards.
-    """
-    old = start.net.state_dict()
-    new = model.net.state_dict()
-    mixed = {k: old[k] + share * (v - old[k]) if v.is_floating_point() else v for k, v in new.items()}
-    model.net.load_state_dict(mixed)
-
-
 def _epoch(model, grid, labels, recipe, rng, optimiser, plan) -> float:
     net = model.net.train()
     sequence = torch.from_numpy(sequence_features(grid))

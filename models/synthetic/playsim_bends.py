@@ -2,8 +2,7 @@
 
 `playsim_sampler` has bodies run at places, `playsim_curves` turns headings and speeds. Here a route is a line
 on the ground; how fast a man runs it follows from what his feet hold sideways and how fast he gains and loses
-speed. For checks only until the tenth run of the route network, trained on since; what training never meets
-is `playsim_knots`. Shares, alignments and throws are the sampler's; the shapes are drawn around the written
+speed. Shares, alignments and throws are the sampler's; the shapes are drawn around the written
 definitions and the shared motion facts (common practice, no source).
 """
 

@@ -1,10 +1,10 @@
-"""Single routes drawn a fourth way, for checks only, never for training: places at times, joined smoothly.
+"""Single routes drawn a fourth way: places at times, joined smoothly.
 
 `playsim_sampler` has bodies run at places, `playsim_curves` turns headings and speeds, `playsim_bends` runs
-lines as fast as their bends allow; the route network is trained on these three. Here a man is at a few
-places at a few times, and a curve through them that never overshoots (Fritsch and Carlson, 1980; scipy's
-PCHIP) says where he is between: nobody holds a speed, and each coordinate stands still where it turns back.
-What a network reads on these it reads without having met their maker. Shares, alignments and throws are the
+lines as fast as their bends allow. Here a man is at a few places at a few times, and a curve through them
+that never overshoots (Fritsch and Carlson, 1980; scipy's PCHIP) says where he is between: nobody holds a
+speed, and each coordinate stands still where it turns back.
+For checks only until the pool of all programs, trained on since. Shares, alignments and throws are the
 sampler's; the shapes are drawn around the written definitions and the shared motion facts (common practice,
 no source).
 """

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import torch
@@ -17,8 +19,14 @@ from models.evaluation.routes import (
     simulated_paths,
 )
 from models.routes.classifier import RouteClassifier
-from models.routes.features import SNAP, RoutePath, hand_features, to_grid, two_segments
-from models.routes.fitting import mix_with
+from models.routes.features import (
+    SNAP,
+    RoutePath,
+    hand_features,
+    sequence_features,
+    to_grid,
+    two_segments,
+)
 from models.routes.labels import DEFINITIONS, LABELS, Taxonomy, known, load_taxonomy
 from models.routes.made import coarse_labels, observe
 from models.synthetic.playsim_sampler import sample_routes
@@ -262,28 +270,28 @@ def test_grid_holds_start_and_snap():
     assert grid.path_yd.shape[1] == 55 and grid.seen[0, SNAP]
 
 
-def test_mixed_weights_lie_between(model):
-    other = RouteClassifier.load()
+def test_two_networks_answer_as_their_mean(model, tmp_path):
+    """A file holds both; the folded networks that answer follow every change of the weights."""
+    grid = to_grid([draw(xy) for xy in TEXTBOOK.values()])
+    alone = replace(RouteClassifier.load(), partner=None)
+    other = replace(RouteClassifier.load(), partner=None)
+    before = other.predict_grid(grid).probability
     with torch.no_grad():
         for p in other.net.parameters():
-            p.add_(0.25)
-    mix_with(other, model, 0.4)
-    for a, b in zip(other.net.parameters(), model.net.parameters(), strict=True):
-        assert torch.allclose(a, b + 0.1, atol=1e-3)
+            p.mul_(0.5)
+    assert np.abs(other.predict_grid(grid).probability - before).max() > 0.05
+    both = replace(alone, partner=other)
+    read = RouteClassifier.load(both.save(tmp_path / "two.npz"))
+    for head in ("trade", "twelve"):
+        mean = (alone.predict_grid(grid, head).probability + other.predict_grid(grid, head).probability) / 2
+        assert np.allclose(read.predict_grid(grid, head).probability, mean, atol=2e-3), head
+    assert RouteClassifier.load(alone.save(tmp_path / "one.npz")).partner is None
 
 
-def test_several_weights_are_mixed_by_their_shares(model, tmp_path):
-    from models.training.train_routes import _mix
-
-    others = [RouteClassifier.load() for _ in range(3)]
-    for other, shift in zip(others, (1.0, 0.5, 0.25), strict=True):
-        with torch.no_grad():
-            for p in other.net.parameters():
-                p.add_(shift)
-    files = [str(other.save(tmp_path / f"{k}.npz")) for k, other in enumerate(others)]
-    new = RouteClassifier.load(files[0])
-    _mix(new, model, 0.4, [f"0.4:{files[1]}", files[2]])
-    for a, b in zip(new.net.parameters(), model.net.parameters(), strict=True):
-        assert torch.allclose(a, b + 0.4 * 1.0 + 0.4 * 0.5 + 0.2 * 0.25, atol=6e-3)
-    with pytest.raises(ValueError, match="do not add up"):
-        _mix(new, model, 0.4, [f"0.5:{files[1]}", f"0.5:{files[2]}"])
+def test_the_folded_network_answers_as_the_trained_one(model):
+    grid = to_grid([draw(xy) for xy in TEXTBOOK.values()])
+    hand = np.clip((hand_features(grid) - model.hand_mean) / model.hand_sd, -6, 6).astype(np.float32)
+    with torch.inference_mode():
+        plain = model.net(torch.from_numpy(sequence_features(grid)), torch.from_numpy(hand))
+    for head, scores in model.logits(grid).items():
+        assert np.allclose(scores, plain[head].numpy(), atol=2e-3), head

@@ -1,5 +1,5 @@
-"""The third and the fourth way of drawing routes: near the real figures, nobody faster than men are, and
-training never meets the fourth."""
+"""The other ways of drawing routes: near the real figures, nobody faster than men are, and training never
+meets one of them."""
 
 from __future__ import annotations
 
@@ -13,9 +13,17 @@ from models.routes.census import REAL, census
 from models.routes.labels import LABELS
 from models.routes.made import coarse_labels, to_arrival
 from models.synthetic.playsim_bends import sample_bends
+from models.synthetic.playsim_feet import sample_feet
+from models.synthetic.playsim_gaits import sample_gaits
 from models.synthetic.playsim_knots import sample_knots
+from models.synthetic.playsim_pulls import sample_pulls
+from models.synthetic.playsim_strokes import sample_strokes
+from models.training.route_pool import DRAW
 
-WAYS = {"third": (sample_bends, 31), "fourth": (sample_knots, 47)}
+WAYS = {
+    **{"third": (sample_bends, 31), "fourth": (sample_knots, 47), "fifth": (sample_strokes, 59)},
+    **{"sixth": (sample_feet, 61), "seventh": (sample_pulls, 67), "eighth": (sample_gaits, 71)},
+}
 
 
 @pytest.fixture(scope="module", params=WAYS)
@@ -49,13 +57,15 @@ def test_depths_and_paces_are_near_the_real_ones(drawn):
         assert abs(found[name].peak_yd_per_s - REAL[name].peak_yd_per_s) < 1.6, name
 
 
-def test_training_never_meets_the_fourth_way():
-    """Only the figures printed after a training ask for it."""
-    tree = ast.parse((Path(__file__).parents[2] / "models/training/train_routes.py").read_text())
+def test_training_never_meets_the_sixth_way():
+    """Only the figures printed after a training ask for it, and no pool holds it."""
+    folder = Path(__file__).parents[2] / "models/training"
     asks = [
-        f.name
-        for f in ast.walk(tree)
+        (file.name, f.name)
+        for file in folder.glob("*.py")
+        for f in ast.walk(ast.parse(file.read_text()))
         if isinstance(f, ast.FunctionDef)
-        and any(isinstance(n, ast.Name) and n.id == "sample_knots" for n in ast.walk(f))
+        and any(isinstance(n, ast.Name) and n.id == "sample_feet" for n in ast.walk(f))
     ]
-    assert asks == ["_figures"]
+    assert asks == [("train_routes.py", "figures")]
+    assert sample_feet not in DRAW.values()
