@@ -8,8 +8,8 @@ A labelled table (CSV or Parquet) has one row per man and moment, in the play fr
 `from_export` makes the same from an exported season (tracks, plays, players, routes). Splits are by game
 (or by play where no game is given): routes of one play never stand on both sides of a split.
 
-    python -m models.routes.research evaluate --data FILE --taxonomy twelve
-    python -m models.routes.research train --data FILE --labels own --folds 5 --out mine.npz
+    python -m models.routes.research evaluate --labels FILE --taxonomy twelve
+    python -m models.routes.research train --labels FILE --folds 5 --out mine.npz
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import argparse
 import difflib
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -168,6 +168,12 @@ def fold_of(game: np.ndarray, folds: int, seed: int = 0) -> np.ndarray:
     return np.array([place[str(g)] for g in game])
 
 
+def own_recipe(routes: int, seed: int = 0, epochs: int = 14) -> Recipe:
+    """Settings for retraining on so many routes: small batches for few, larger ones (and faster epochs) for
+    many."""
+    return Recipe(seed=seed, epochs=epochs, rate=1.5e-3, batch=min(256, max(64, routes // 100)))
+
+
 def train(
     data: Labelled,
     labels: Sequence[str],
@@ -176,9 +182,10 @@ def train(
     head: str = "own",
     say: Callable[[str], None] = print,
 ) -> RouteClassifier:
-    """Retrain on own labels, starting from the shipped network's shared layers; a fifth of the games is kept
-    for calibration. Same data, recipe and start give the same weights."""
-    recipe = recipe or Recipe(epochs=14, rate=1.5e-3, batch=64)
+    """Retrain on own labels, starting from the shared layers of the shipped networks (both of them; their
+    answers are averaged) or of `start`; a fifth of the games is kept for calibration. Same data, recipe and
+    start give the same weights."""
+    recipe = recipe or own_recipe(len(data))
     y = check_labels(data.label, labels)
     fold = fold_of(data.game, min(5, max(2, len(np.unique(data.game.astype(str))))), recipe.seed)
     grid = to_grid(data.paths)
@@ -186,14 +193,19 @@ def train(
     check_split(data.rows(keep), data.rows(held))
     part: Grid = grid.rows(keep)
     start = start or RouteClassifier.load()
-    return fit(
-        lambda epoch: (part, {head: y[keep]}),
-        (grid.rows(held), {head: y[held]}),
-        {head: tuple(labels)},
-        recipe,
-        say,
-        start,
-    )
+    fitted = [
+        fit(
+            lambda epoch: (part, {head: y[keep]}),
+            (grid.rows(held), {head: y[held]}),
+            {head: tuple(labels)},
+            recipe,
+            say,
+            network,
+        )
+        for network in (start, start.partner)
+        if network is not None
+    ]
+    return replace(fitted[0], partner=fitted[1]) if len(fitted) > 1 else fitted[0]
 
 
 def cross_validate(
@@ -261,14 +273,14 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("what", choices=["evaluate", "train"])
-    parser.add_argument("--labels", "--data", dest="data", required=True)
-    parser.add_argument("--taxonomy", default="")
-    parser.add_argument("--weights", default=None)
-    parser.add_argument("--folds", type=int, default=0)
-    parser.add_argument("--epochs", type=int, default=14)
-    parser.add_argument("--seed", type=int, default=0)
-    parser.add_argument("--out", default="own_routes.npz")
+    parser.add_argument("what", choices=["evaluate", "train"], help=argparse.SUPPRESS)
+    parser.add_argument("--labels", "--data", dest="data", required=True, metavar="FILE", help="a table")
+    parser.add_argument("--taxonomy", default="", help="name of the labels' set, e.g. twelve, or its file")
+    parser.add_argument("--weights", default=None, help="evaluate: weights to score (the shipped ones)")
+    parser.add_argument("--folds", type=int, default=0, help="train: first score by so many folds of games")
+    parser.add_argument("--epochs", type=int, default=14, help="train: passes over the labels (14)")
+    parser.add_argument("--seed", type=int, default=0, help="train: same seed, same weights")
+    parser.add_argument("--out", default="own_routes.npz", help="train: file to write")
     args = parser.parse_args(argv)
     data = read_labelled(args.data)
     if args.what == "evaluate":
@@ -284,7 +296,7 @@ def main(argv: list[str] | None = None) -> int:
     )
     if not args.taxonomy and set(labels) <= set(LABELS):
         labels = tuple(x for x in LABELS if x in labels)
-    recipe = Recipe(seed=args.seed, epochs=args.epochs, rate=1.5e-3, batch=64)
+    recipe = own_recipe(len(data), args.seed, args.epochs)
     if args.folds:
         out = cross_validate(data, labels, args.folds, recipe, args.taxonomy)
         print(out["report"].text())

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from sklearn.model_selection import GroupKFold
 
+from models.routes.classifier import RouteClassifier
 from models.routes.fitting import Recipe
 from models.routes.research import (
     check_labels,
@@ -101,6 +102,7 @@ def test_retraining_learns_own_names_and_repeats(table):
     assert set(out["baselines"]) == {"naive Bayes, two segments", "random forest, hand features"}
     a = train(data, labels, recipe, say=lambda _: None)
     b = train(data, labels, recipe, say=lambda _: None)
+    assert a.partner is not None and RouteClassifier.load().partner is not None  # both are retrained
     assert np.array_equal(
         a.predict(data.paths[:20], "own").probability, b.predict(data.paths[:20], "own").probability
     )
