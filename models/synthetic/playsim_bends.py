@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from models.synthetic.playsim_records import RATE_HZ
-from models.synthetic.playsim_sampler import AFTER_S, BEFORE_S, RouteSet, draw_starts, draw_throws
+from models.synthetic.playsim_sampler import RouteSet
+from models.synthetic.playsim_ways import draw_men
 
 STEP_YD, STEPS = 0.1, 560
 HABIT_SD, JOG_SHARE = 0.11, 0.14
@@ -73,25 +73,18 @@ _WIDE_BLOCK = Line(((-9, 20, 1, 7),), stops=True, pace=0.65)
 def sample_bends(seed: int, n: int, prior: dict[str, float] | None = None) -> RouteSet:
     """Draw n routes, as `sample_routes` does. All count as run like professionals run. Same seed, same
     routes."""
-    rng = np.random.default_rng([seed, 31])
-    label, group, start = draw_starts(rng, n, prior)
-    groups = int(group.max()) + 1
-    throw = draw_throws(rng, label, groups, group)
-    habit = np.clip(rng.normal(1, HABIT_SD, (groups, 2)), 0.75, 1.3)[group]
-    lines = [_line_of(rng, str(x), start[i]) for i, x in enumerate(label)]
+    men = draw_men((seed, 31), n, prior, HABIT_SD)
+    rng, start, habit = men.rng, men.start, men.habit
+    lines = [_line_of(rng, str(x), start[i]) for i, x in enumerate(men.label)]
     ground, bend, last = _on_the_ground(rng, lines, start, habit[:, 0])
-    when = _clock(rng, lines, ground, bend, last, habit[:, 1], label == "go")
-    t = np.arange(-int(BEFORE_S * RATE_HZ), int(AFTER_S * RATE_HZ)) / RATE_HZ
-    own = _after_the_throw(rng, t, throw)
-    path = np.empty((n, len(t), 2), np.float32)
+    when = _clock(rng, lines, ground, bend, last, habit[:, 1], men.label == "go")
+    own = _after_the_throw(rng, men.t_s, men.throw_s)
+    path = np.empty((n, len(men.t_s), 2), np.float32)
     for i in range(n):
         at = np.interp(np.minimum(own[i], when[i, last[i]]), when[i], np.arange(STEPS))
         path[i] = np.stack([np.interp(at, np.arange(STEPS), ground[i, :, k]) for k in (0, 1)], 1)
     broke = when[np.arange(n), np.maximum(bend, 0)]
-    return RouteSet(
-        t, path, label, throw, start[:, 2], np.where(bend > 0, broke, np.nan), np.full(n, np.nan),
-        group, start[:, 3].astype(int), np.ones(n, bool),
-    )  # fmt: skip
+    return men.ran(path, np.where(bend > 0, broke, np.nan))
 
 
 def _line_of(rng: np.random.Generator, label: str, start: np.ndarray) -> Line:

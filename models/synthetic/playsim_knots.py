@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from models.synthetic.playsim_records import RATE_HZ
-from models.synthetic.playsim_sampler import AFTER_S, BEFORE_S, RouteSet, draw_starts, draw_throws
+from models.synthetic.playsim_sampler import BEFORE_S, RouteSet
+from models.synthetic.playsim_ways import Book, draw_men
 
 LAST_S, FASTEST_YD_PER_S = 9.0, 7.8
 Leg = tuple[float, float, float, float, float]
@@ -73,39 +73,21 @@ _OTHER_WAYS = {
     "go": (0.35, Plan(((22, 12, 3, 6, 5.4), (14, 8, 50, 50, 7.3)))),
 }
 """how often a class is run another way, and that way: the quick out, the bubble, the outside release"""
-_WIDE_BLOCK = Plan(((-10, 22, 1, 6.5, 2.9),), settles=True)
+BOOK = Book(PLANS, _BACKS, _OTHER_WAYS, Plan(((-10, 22, 1, 6.5, 2.9),), settles=True))
 
 
 def sample_knots(seed: int, n: int, prior: dict[str, float] | None = None) -> RouteSet:
     """Draw n routes, as `sample_routes` does. All count as run like professionals run. Same seed, same
     routes."""
-    rng = np.random.default_rng([seed, 47])
-    label, group, start = draw_starts(rng, n, prior)
-    groups = int(group.max()) + 1
-    throw = draw_throws(rng, label, groups, group)
-    habit = np.clip(rng.normal(1, 0.1, (groups, 2)), 0.75, 1.3)[group]
-    t = np.arange(-int(BEFORE_S * RATE_HZ), int(AFTER_S * RATE_HZ)) / RATE_HZ
-    path, broke = np.empty((n, len(t), 2), np.float32), np.full(n, np.nan)
+    men = draw_men((seed, 47), n, prior)
+    path, broke = np.empty((n, len(men.t_s), 2), np.float32), np.full(n, np.nan)
     for i in range(n):
-        plan = _plan_of(rng, str(label[i]), start[i])
-        when, where, at = _knots(rng, plan, start[i], *habit[i])
-        path[i] = PchipInterpolator(when, where, axis=0)(_own_clock(rng, t, throw[i]))
+        plan = BOOK.way(men.rng, str(men.label[i]), men.start[i])
+        when, where, at = _knots(men.rng, plan, men.start[i], *men.habit[i])
+        path[i] = PchipInterpolator(when, where, axis=0)(_own_clock(men.rng, men.t_s, men.throw_s[i]))
         if at:
             broke[i] = when[at]
-    return RouteSet(
-        t, path, label, throw, start[:, 2], broke, np.full(n, np.nan),
-        group, start[:, 3].astype(int), np.ones(n, bool),
-    )  # fmt: skip
-
-
-def _plan_of(rng: np.random.Generator, label: str, start: np.ndarray) -> Plan:
-    """The class's plan, by where he stands: start is (depth, out, room, number)."""
-    if start[0] < -3 and label in _BACKS:
-        return _BACKS[label]
-    if label == "block" and start[1] > 9:
-        return _WIDE_BLOCK
-    share, other = _OTHER_WAYS.get(label, (0.0, PLANS[label]))
-    return other if rng.random() < share else PLANS[label]
+    return men.ran(path, broke)
 
 
 def _legs(rng: np.random.Generator, plan: Plan, start: np.ndarray, deeper: float) -> tuple[list[Leg], int]:

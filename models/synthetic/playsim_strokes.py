@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.synthetic.playsim_records import RATE_HZ
-from models.synthetic.playsim_sampler import AFTER_S, BEFORE_S, RouteSet, draw_starts, draw_throws
+from models.synthetic.playsim_sampler import BEFORE_S, RouteSet
+from models.synthetic.playsim_ways import Book, draw_men
 
 LAST_S, FASTEST_YD_PER_S, PEAK_YD_PER_S, PUSH_S = 9.0, 8.4, 10.2, (0.7, 1.3)
 HELD_SHARE, MOTION_SHARE = 0.14, 0.07
@@ -80,40 +81,23 @@ _OTHER_WAYS = {
     "go": (0.14, Way(((10, 18, 3, 6, 3.8), (12, 12, 40, 40, 4.4)), plant=(0.0, 0.15), wait_s=0.2)),
 }
 """how often a class is run another way, and that way: the quick out, the bubble, the go that is jogged"""
-_WIDE_BLOCK = Way(((-10, 22, 1, 6.5, 3.0),), stands=True)
+BOOK = Book(WAYS, _BACKS, _OTHER_WAYS, Way(((-10, 22, 1, 6.5, 3.0),), stands=True))
 
 
 def sample_strokes(seed: int, n: int, prior: dict[str, float] | None = None) -> RouteSet:
     """Draw n routes, as `sample_routes` does. All count as run like professionals run. Same seed, same
     routes."""
-    rng = np.random.default_rng([seed, 59])
-    label, group, start = draw_starts(rng, n, prior)
-    groups = int(group.max()) + 1
-    throw = draw_throws(rng, label, groups, group)
-    habit = np.clip(rng.normal(1, 0.1, (groups, 2)), 0.75, 1.3)[group]
-    t = np.arange(-int(BEFORE_S * RATE_HZ), int(AFTER_S * RATE_HZ)) / RATE_HZ
-    path, broke = np.empty((n, len(t), 2), np.float32), np.full(n, np.nan)
+    men = draw_men((seed, 59), n, prior)
+    path, broke = np.empty((n, len(men.t_s), 2), np.float32), np.full(n, np.nan)
     for i in range(n):
-        way = _way_of(rng, str(label[i]), start[i])
-        pushes, broke[i] = _pushes(rng, way, start[i], *habit[i])
-        pushes = _after_the_throw(rng, pushes, throw[i], start[i])
-        pushes, broke[i] = _no_faster_than_men(pushes, broke[i], t)
-        pushes = _in_motion(rng, pushes, start[i])
-        path[i] = _place(pushes, start[i], t)
-    return RouteSet(
-        t, path, label, throw, start[:, 2], broke, np.full(n, np.nan),
-        group, start[:, 3].astype(int), np.ones(n, bool),
-    )  # fmt: skip
-
-
-def _way_of(rng: np.random.Generator, label: str, start: np.ndarray) -> Way:
-    """The class's way, by where he stands: start is (depth, out, room, number)."""
-    if start[0] < -3 and label in _BACKS:
-        return _BACKS[label]
-    if label == "block" and start[1] > 9:
-        return _WIDE_BLOCK
-    share, other = _OTHER_WAYS.get(label, (0.0, WAYS[label]))
-    return other if rng.random() < share else WAYS[label]
+        start = men.start[i]
+        way = BOOK.way(men.rng, str(men.label[i]), start)
+        pushes, broke[i] = _pushes(men.rng, way, start, *men.habit[i])
+        pushes = _after_the_throw(men.rng, pushes, men.throw_s[i], start)
+        pushes, broke[i] = _no_faster_than_men(pushes, broke[i], men.t_s)
+        pushes = _in_motion(men.rng, pushes, start)
+        path[i] = _place(pushes, start, men.t_s)
+    return men.ran(path, broke)
 
 
 def _parts(
