@@ -29,6 +29,8 @@ class Recipe:
     hidden: int = 96
     risk: float = 0.5
     """lowest calibrated probability answered, unless validation shows a better threshold"""
+    device: str = "cpu"
+    """where it is trained; only "cpu" gives the same weights again bit for bit"""
 
 
 Batch = tuple[Grid, dict[str, np.ndarray]]
@@ -72,6 +74,7 @@ def fit(
         whole = start.label_sets == label_sets
         kept = {k: v for k, v in start.net.state_dict().items() if whole or not k.startswith("heads.")}
         net.load_state_dict(kept, strict=False)
+    net.to(recipe.device)
     steps = recipe.epochs * max(1, len(hand) // recipe.batch)
     optimiser = torch.optim.AdamW(net.parameters(), lr=recipe.rate, weight_decay=recipe.weight_decay)
     plan = torch.optim.lr_scheduler.OneCycleLR(
@@ -89,23 +92,24 @@ def fit(
             f"epoch {epoch}: loss {loss:.3f} ({time.perf_counter() - began:.0f} s) "
             + _scores(model, validation)
         )
+    net.cpu()
     calibrate(model, validation, recipe.risk)
     return model
 
 
 def _epoch(model, grid, labels, recipe, rng, optimiser, plan) -> float:
-    net = model.net.train()
-    sequence = torch.from_numpy(sequence_features(grid))
+    net, device = model.net.train(), recipe.device
+    sequence = torch.from_numpy(sequence_features(grid)).to(device)
     hand = np.clip((hand_features(grid) - model.hand_mean) / model.hand_sd, -6, 6)
-    hand_t = torch.from_numpy(hand.astype(np.float32))
-    targets = {k: torch.from_numpy(np.asarray(v, np.int64)) for k, v in labels.items()}
+    hand_t = torch.from_numpy(hand.astype(np.float32)).to(device)
+    targets = {k: torch.from_numpy(np.asarray(v, np.int64)).to(device) for k, v in labels.items()}
     order = rng.permutation(len(hand))
     total, count = 0.0, 0
     size = min(recipe.batch, len(order))
     for at in range(0, len(order) - size + 1, size):
-        rows = torch.from_numpy(order[at : at + size])
+        rows = torch.from_numpy(order[at : at + size]).to(device)
         out = net(sequence[rows], hand_t[rows])
-        loss = torch.zeros(())
+        loss = torch.zeros((), device=device)
         for name, z in out.items():
             loss = loss + torch.nn.functional.cross_entropy(
                 z, targets[name][rows], ignore_index=-1, label_smoothing=recipe.smoothing

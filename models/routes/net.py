@@ -71,11 +71,11 @@ class RouteNet(nn.Module):
 class FoldedNet(nn.Module):
     """A trained RouteNet for answering only, on CPUs about twice as fast: its normalisation is folded into
     its convolutions, and these run on pictures of one row, channels last. Same inputs and answers (to
-    rounding); later changes of the net are not seen."""
+    rounding), on the CPU; later changes of the net are not seen."""
 
     def __init__(self, net: RouteNet) -> None:
         super().__init__()
-        net = copy.deepcopy(net).eval()
+        net = copy.deepcopy(net).cpu().eval()
         self.net = net
         self.first = _one_row(net.first)
         self.blocks = nn.ModuleList(_one_row(fuse_conv_bn_eval(b[0], b[1])) for b in net.blocks)  # type: ignore[index]

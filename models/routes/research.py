@@ -24,6 +24,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import torch
 
 from models.evaluation.routes import bootstrap_interval, paired_test, report
 from models.routes.baselines import baseline_accuracy, fit_baselines
@@ -168,10 +169,11 @@ def fold_of(game: np.ndarray, folds: int, seed: int = 0) -> np.ndarray:
     return np.array([place[str(g)] for g in game])
 
 
-def own_recipe(routes: int, seed: int = 0, epochs: int = 14) -> Recipe:
+def own_recipe(routes: int, seed: int = 0, epochs: int = 14, device: str = "cpu") -> Recipe:
     """Settings for retraining on so many routes: small batches for few, larger ones (and faster epochs) for
     many."""
-    return Recipe(seed=seed, epochs=epochs, rate=1.5e-3, batch=min(256, max(64, routes // 100)))
+    batch = min(256, max(64, routes // 100))
+    return Recipe(seed=seed, epochs=epochs, rate=1.5e-3, batch=batch, device=device)
 
 
 def train(
@@ -280,8 +282,16 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--folds", type=int, default=0, help="train: first score by so many folds of games")
     parser.add_argument("--epochs", type=int, default=14, help="train: passes over the labels (14)")
     parser.add_argument("--seed", type=int, default=0, help="train: same seed, same weights")
+    parser.add_argument(
+        "--device",
+        choices=["cpu", "cuda"],
+        default="cpu",
+        help="train: cuda is fast, but never twice the same",
+    )
     parser.add_argument("--out", default="own_routes.npz", help="train: file to write")
     args = parser.parse_args(argv)
+    if args.device == "cuda" and not torch.cuda.is_available():
+        parser.error("no GPU here that PyTorch can use: leave --device out")
     data = read_labelled(args.data)
     if args.what == "evaluate":
         out = evaluate(data, args.taxonomy or "trade", RouteClassifier.load(args.weights))
@@ -296,7 +306,7 @@ def main(argv: list[str] | None = None) -> int:
     )
     if not args.taxonomy and set(labels) <= set(LABELS):
         labels = tuple(x for x in LABELS if x in labels)
-    recipe = own_recipe(len(data), args.seed, args.epochs)
+    recipe = own_recipe(len(data), args.seed, args.epochs, args.device)
     if args.folds:
         out = cross_validate(data, labels, args.folds, recipe, args.taxonomy)
         print(out["report"].text())

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+import torch
 from sklearn.model_selection import GroupKFold
 
+from models.routes import research
 from models.routes.classifier import RouteClassifier
 from models.routes.fitting import Recipe
 from models.routes.research import (
@@ -159,3 +161,10 @@ def test_from_export_gives_the_play_frame(tmp_path):
     assert np.allclose(path.depth_lateral_play_yd[:, 1], 10) and abs(path.throw_s - 2.2) < 1e-9
     with pytest.raises(FileNotFoundError, match="underneath export"):
         from_export(tmp_path / "nowhere")
+
+
+@pytest.mark.skipif(torch.cuda.is_available(), reason="there is a GPU here")
+def test_a_gpu_that_is_not_there_is_said(capsys):
+    with pytest.raises(SystemExit):
+        research.main(["train", "--labels", "any.csv", "--device", "cuda"])
+    assert "no GPU here" in capsys.readouterr().err
