@@ -286,7 +286,7 @@ def main(argv: list[str] | None = None) -> int:
         "--device",
         choices=["cpu", "cuda"],
         default="cpu",
-        help="train: cuda is fast, but never twice the same",
+        help="train: cuda is fast, but never repeats exactly",
     )
     parser.add_argument("--out", default="own_routes.npz", help="train: file to write")
     args = parser.parse_args(argv)
