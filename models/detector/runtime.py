@@ -79,11 +79,13 @@ def openvino_precision(core: Any) -> str:
     return "bf16" if "BF16" in core.get_property("CPU", "OPTIMIZATION_CAPABILITIES") else "f32"
 
 
-def openvino_hints(core: Any, precision: str | None = None) -> dict[str, Any]:
-    """How to compile for the CPU plug-in of `core`: precision ("bf16", "f32"; None: the shortest it has), and
-    no pinning, which would put every worker on the first core."""
+def openvino_hints(core: Any, precision: str | None = None, threads: int | None = None) -> dict[str, Any]:
+    """How to compile for the CPU plug-in of `core`: precision ("bf16", "f32"; None: the shortest it has),
+    threads of one inference (None: one a core), and no pinning, which would put every worker on the first
+    core."""
     return {
         "INFERENCE_PRECISION_HINT": precision or openvino_precision(core),
+        "INFERENCE_NUM_THREADS": threads or os.cpu_count() or 1,
         "ENABLE_CPU_PINNING": False,
     }
 
@@ -122,7 +124,7 @@ class OpenVinoBackend:
 
         self.openvino, self.core = ov, ov.Core()
         self.weights = Path(weights)
-        self.threads = threads or os.cpu_count() or 1
+        self.threads = threads
         self.precision = precision or openvino_precision(self.core)
         self._compiled: dict[tuple[int, ...], object] = {}
 
@@ -149,7 +151,7 @@ class OpenVinoBackend:
             partial.with_suffix(".bin").replace(path.with_suffix(".bin"))
             partial.replace(path)
             model = self.core.read_model(path)
-        config = openvino_hints(self.core, self.precision) | {"INFERENCE_NUM_THREADS": self.threads}
+        config = openvino_hints(self.core, self.precision, self.threads)
         return self.core.compile_model(model, "CPU", config)
 
     def __call__(self, images: np.ndarray) -> torch.Tensor:

@@ -141,7 +141,7 @@ class _OpenVino:
         self.core = openvino.Core()
         self.openvino = openvino
         self.net = net.eval()
-        self.threads = threads or os.cpu_count() or 1
+        self.threads = threads
         self.compiled: dict[tuple[int, ...], Any] = {}
 
     def _model(self) -> Any:
@@ -166,10 +166,7 @@ class _OpenVino:
         if shape not in self.compiled:
             model = self._model()
             model.reshape(list(shape))
-            hints = openvino_hints(self.core) | {
-                "PERFORMANCE_HINT": "LATENCY",
-                "INFERENCE_NUM_THREADS": self.threads,
-            }
+            hints = openvino_hints(self.core, threads=self.threads) | {"PERFORMANCE_HINT": "LATENCY"}
             self.compiled[shape] = self.core.compile_model(model, "CPU", hints)
         return np.asarray(self.compiled[shape](images)[0], np.float32)[0]
 

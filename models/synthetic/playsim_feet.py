@@ -16,8 +16,8 @@ from random import Random
 
 import numpy as np
 
-from models.synthetic.playsim_records import RATE_HZ
-from models.synthetic.playsim_sampler import AFTER_S, BEFORE_S, RouteSet, draw_starts, draw_throws
+from models.synthetic.playsim_sampler import AFTER_S, BEFORE_S, RouteSet
+from models.synthetic.playsim_ways import draw_men
 
 Wish = tuple[float, float]
 """heading (degrees, 0 = upfield, + = toward his sideline) and speed (yd/s)"""
@@ -283,17 +283,14 @@ def _walk(m: _Man, mind: Iterator[Wish], t_s: np.ndarray) -> np.ndarray:
 
 def sample_feet(seed: int, n: int, prior: dict[str, float] | None = None) -> RouteSet:
     """Draw n routes, each the work of a man's feet. prior: share of each label, None = as in the sampler."""
-    rng = np.random.default_rng([seed, 61])
-    label, group, start = draw_starts(rng, n, prior)
-    throw = draw_throws(rng, label, int(group.max()) + 1, group)
-    t = np.arange(-int(BEFORE_S * RATE_HZ), int(AFTER_S * RATE_HZ)) / RATE_HZ
+    drawn = draw_men((seed, 61), n, prior, None)
+    rng, group = drawn.rng, drawn.group
     lines = [line.split(": ") for line in MINDS.strip().splitlines()]
     minds = [(name.split(), [x.split() for x in moves.split("; ")]) for name, moves in lines]
     plays = [_Play(Random(int(k))) for k in rng.integers(0, 2**62, int(group.max()) + 1)]
-    men = [_Man(Random(int(k)), plays[group[i]], start[i], throw[i])
+    men = [_Man(Random(int(k)), plays[group[i]], drawn.start[i], drawn.throw_s[i])
            for i, k in enumerate(rng.integers(0, 2**62, n))]  # fmt: skip
-    path = np.stack([_walk(m, _mind(m, str(k), minds), t) for m, k in zip(men, label, strict=True)])
-    return RouteSet(
-        t, path.astype(np.float32), label, throw, start[:, 2], np.array([m.break_s for m in men]),
-        np.full(n, np.nan), group, start[:, 3].astype(int), np.ones(n, bool),
-    )  # fmt: skip
+    path = np.stack(
+        [_walk(m, _mind(m, str(k), minds), drawn.t_s) for m, k in zip(men, drawn.label, strict=True)]
+    )
+    return drawn.ran(path.astype(np.float32), np.array([m.break_s for m in men]))

@@ -14,7 +14,8 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from models.synthetic.playsim_records import RATE_HZ
-from models.synthetic.playsim_sampler import AFTER_S, BEFORE_S, RouteSet, draw_starts, draw_throws
+from models.synthetic.playsim_sampler import RouteSet
+from models.synthetic.playsim_ways import draw_men
 
 KEEP, EVER = float("nan"), 99.0
 GRIP, SURGE, BRAKE, FASTEST = 7.0, 6.4, 9.4, 10.5
@@ -201,9 +202,8 @@ class _Man:
 
 def sample_gaits(seed: int, n: int, prior: dict[str, float] | None = None) -> RouteSet:
     """Draw n routes, each a chain of gait phases. prior: share of every label (None: as usual)."""
-    rng = np.random.default_rng([seed, 71])
-    label, group, start = draw_starts(rng, n, prior)
-    throw = draw_throws(rng, label, int(group.max()) + 1, group)
+    men = draw_men((seed, 71), n, prior, None)
+    rng, label, group, start = men.rng, men.label, men.group, men.start
     tempo = np.clip(rng.normal(1.0, 0.06, int(group.max()) + 1), 0.84, 1.18)[group]
     best = np.clip(rng.normal(8.2, 0.85, n), 5.8, 9.7) / np.sqrt(tempo)
     top = best * np.array([PACE[str(x)] for x in label])
@@ -212,10 +212,7 @@ def sample_gaits(seed: int, n: int, prior: dict[str, float] | None = None) -> Ro
     for row, gait in zip(phases, gaits, strict=True):
         row[: len(gait)] = gait
         row[len(gait) - 1 :, 0] = np.inf
-    t = np.arange(-int(BEFORE_S * RATE_HZ), int(AFTER_S * RATE_HZ)) / RATE_HZ
-    path, broke = _Field(rng, t, start, throw, group).run(phases)
-    number, none, pro = start[:, 3].astype(int), np.full(n, np.nan), np.ones(n, bool)
-    return RouteSet(t, path, label, throw, start[:, 2], broke, none, group, number, pro)
+    return men.ran(*_Field(rng, men.t_s, start, men.throw_s, group).run(phases))
 
 
 class _Field:

@@ -13,7 +13,8 @@ import re
 import numpy as np
 
 from models.synthetic.playsim_records import RATE_HZ
-from models.synthetic.playsim_sampler import AFTER_S, BEFORE_S, RouteSet, draw_starts, draw_throws
+from models.synthetic.playsim_sampler import RouteSet
+from models.synthetic.playsim_ways import draw_men
 
 DT_S, FIELD_YD, MAX_STEPS, FASTEST = 1.0 / RATE_HZ, 160.0 / 3.0, 4, 10.3
 STEM, RUN, LANE, STOP, WAIT = range(5)
@@ -99,13 +100,9 @@ KINDS = _read(BOOK)
 def sample_pulls(seed: int, n: int, prior: dict[str, float] | None = None) -> RouteSet:
     """Draw n routes of men under forces; `prior` weighs the labels as in `draw_starts`. The same seed gives
     the same routes."""
-    rng = np.random.default_rng([seed, 67])
-    label, group, start = draw_starts(rng, n, prior)
-    throw = draw_throws(rng, label, int(group.max()) + 1, group)
-    t = np.arange(-int(BEFORE_S * RATE_HZ), int(AFTER_S * RATE_HZ)) / RATE_HZ
-    path, break_s = _Walk(seed, label, group, start, throw).path(t)
-    path, number, none = path.astype(np.float32), start[:, 3].astype(int), np.full(n, np.nan)
-    return RouteSet(t, path, label, throw, start[:, 2], break_s, none, group, number, np.ones(n, bool))
+    men = draw_men((seed, 67), n, prior, None)
+    path, break_s = _Walk(seed, men.label, men.group, men.start, men.throw_s).path(men.t_s)
+    return men.ran(path.astype(np.float32), break_s)
 
 
 class _Walk:

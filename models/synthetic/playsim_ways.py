@@ -17,8 +17,8 @@ W = TypeVar("W")
 @dataclass(frozen=True)
 class Men:
     """N men who are about to run: label, group (N,) number of the play, start (N, 4) depth, out, room to the
-    sideline and number, throw_s (N,), habit (N, 2) factors that the men of a play share (1 in the middle),
-    t_s (T,) the clock of a RouteSet; rng goes on."""
+    sideline and number, throw_s (N,), habit (N, 2) factors that the men of a play share (1 in the middle,
+    all 1 where the program draws its own), t_s (T,) the clock of a RouteSet; rng goes on."""
 
     rng: np.random.Generator
     label: np.ndarray
@@ -40,13 +40,18 @@ class Men:
         )  # fmt: skip
 
 
-def draw_men(seed: tuple[int, int], n: int, prior: dict[str, float] | None, habit_sd: float = 0.1) -> Men:
-    """N men with the sampler's shares, alignments and throws. seed: the set's and the program's own."""
+def draw_men(
+    seed: tuple[int, int], n: int, prior: dict[str, float] | None, habit_sd: float | None = 0.1
+) -> Men:
+    """N men with the sampler's shares, alignments and throws. seed: the set's and the program's own.
+    habit_sd: None = the program draws its own habits."""
     rng = np.random.default_rng(list(seed))
     label, group, start = draw_starts(rng, n, prior)
     groups = int(group.max()) + 1
     throw = draw_throws(rng, label, groups, group)
-    habit = np.clip(rng.normal(1, habit_sd, (groups, 2)), 0.75, 1.3)[group]
+    habit = np.ones((n, 2))
+    if habit_sd is not None:
+        habit = np.clip(rng.normal(1, habit_sd, (groups, 2)), 0.75, 1.3)[group]
     t = np.arange(-int(BEFORE_S * RATE_HZ), int(AFTER_S * RATE_HZ)) / RATE_HZ
     return Men(rng, label, group, start, throw, habit, t)
 
