@@ -195,8 +195,7 @@ def main(argv: list[str] | None = None) -> int:
     model = fit_pool(pool, args)
     seconds = time.perf_counter() - began
     calibrate(model, validation(), args.risk)
-    if args.partner:
-        model.partner = replace(RouteClassifier.load(args.partner), partner=None)
+    model.partner = replace(RouteClassifier.load(args.partner), partner=None) if args.partner else None
     found = {} if args.no_figures else figures(model)
     for name, values in found.items():
         print(f"{name}: " + ", ".join(f"{k} {v:.3f}" for k, v in values.items()))
